@@ -1,0 +1,103 @@
+"""Write transactions: `atomic_write` for a block, `write_transaction` for a service function.
+
+READ COMMITTED with rows touched in one fixed order seldom loses a race; where it does, PostgreSQL says so
+with 40001 or 40P01, and `write_transaction` runs the function again, five times at most. A with-block cannot
+be run again, so services use the decorator. Inside a transaction that is open already both join it.
+"""
+
+import contextlib
+import functools
+import random
+import time
+from collections.abc import Callable, Iterator
+from typing import ParamSpec, TypeVar
+
+from django.db import DEFAULT_DB_ALIAS, DatabaseError, InterfaceError, connections, transaction
+
+from shop.errors import Busy
+
+from .failures import Failure, classify
+
+__all__ = ["Failure", "atomic_write", "classify", "read_snapshot", "write_transaction"]
+
+MOST_RETRIES = 5
+FIRST_PAUSE_SECONDS = 0.01
+_jitter = random.SystemRandom()
+
+Parameters = ParamSpec("Parameters")
+Result = TypeVar("Result")
+
+
+@contextlib.contextmanager
+def atomic_write(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
+    """One write transaction, or a savepoint of the one that is open. Raises Busy where the database is busy.
+
+    On SQLite the write lock is held from here to the end: do no slow work inside.
+    """
+    with _busy_as_refusal(), transaction.atomic(using=using):
+        yield
+
+
+def write_transaction(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
+    """The function in one write transaction, run again when the database says that it lost a race.
+
+    It may therefore run up to six times: it must not change anything outside the database. What it hands to
+    `transaction.on_commit` runs once, after the try that succeeded.
+    """
+
+    @functools.wraps(function)
+    def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> Result:
+        if connections[DEFAULT_DB_ALIAS].in_atomic_block:
+            # Only the outermost transaction can be run again.
+            with transaction.atomic():
+                return function(*args, **kwargs)
+        with _busy_as_refusal():
+            return _with_retries(function, *args, **kwargs)
+
+    return run
+
+
+def _with_retries(
+    function: Callable[Parameters, Result], *args: Parameters.args, **kwargs: Parameters.kwargs
+) -> Result:
+    for attempt in range(MOST_RETRIES + 1):
+        try:
+            with transaction.atomic():
+                return function(*args, **kwargs)
+        except DatabaseError as error:
+            if classify(error) is not Failure.RETRY or attempt == MOST_RETRIES:
+                raise
+        time.sleep(_jitter.uniform(0, FIRST_PAUSE_SECONDS * 2**attempt))
+    raise AssertionError("unreachable: the last try returns or raises")
+
+
+@contextlib.contextmanager
+def _busy_as_refusal() -> Iterator[None]:
+    try:
+        yield
+    except (DatabaseError, InterfaceError) as error:
+        if classify(error) is Failure.OTHER:
+            raise
+        raise Busy("The shop's database is busy just now; nothing was changed. Try again.") from error
+
+
+@contextlib.contextmanager
+def read_snapshot(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
+    """One moment's view of the whole database for as long as it takes: audits and exports.
+
+    Nothing can be written inside, and no writer waits for it: on SQLite it does without the write lock. In
+    a transaction that is open already it is that transaction's view.
+    """
+    connection = connections[using]
+    if connection.in_atomic_block:
+        yield
+        return
+    if connection.vendor == "sqlite":
+        with connection.reading(), transaction.atomic(using=using):
+            yield
+        return
+    with transaction.atomic(using=using):
+        with connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+            cursor.execute("SET LOCAL statement_timeout = 0")
+        yield

@@ -1,0 +1,271 @@
+"""Settings: read from the environment, checked by numbered checks (shop/checks.py), nothing else read.
+
+With nothing set this is the embedded default: one process, SQLite under data/, loopback only. With
+COLDGAP_ENV=production everything must be named; what is missing stops the start with a number and a hint.
+"""
+
+from pathlib import Path
+
+import environ
+from csp.constants import NONE, SELF
+
+from shop.secret_key import read_or_make_secret_key
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+env = environ.Env()
+
+ENVIRONMENT = env.str("COLDGAP_ENV", default="local")
+PRODUCTION = ENVIRONMENT == "production"
+DEBUG = False
+DATA_DIR = env.path("COLDGAP_DATA_DIR", default=str(BASE_DIR / "data"))()
+
+# Empty is refused by check shop.E002, in words; Django itself refuses to use it.
+SECRET_KEY = env.str("COLDGAP_SECRET_KEY", default="")
+if not SECRET_KEY and not PRODUCTION:
+    SECRET_KEY = read_or_make_secret_key(Path(DATA_DIR) / "secret_key")
+SECRET_KEY_FALLBACKS = env.list("COLDGAP_SECRET_KEY_FALLBACKS", default=[])
+
+ALLOWED_HOSTS = env.list(
+    "COLDGAP_ALLOWED_HOSTS", default=[] if PRODUCTION else ["localhost", "127.0.0.1", "[::1]"]
+)
+CSRF_TRUSTED_ORIGINS = env.list("COLDGAP_CSRF_TRUSTED_ORIGINS", default=[])
+
+# --- Apps and the order of middleware -------------------------------------------------------------------
+
+INSTALLED_APPS = [
+    # Before django.contrib.* and staticfiles: its `migrate` and templates come first.
+    "shop",
+    "inventory",
+    "jobs",
+    "api",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "csp",
+    "rest_framework",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+]
+
+MIDDLEWARE = [
+    # First, so that every line that the log has of a request carries its id.
+    "shop.logging.RequestIdMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    # Below those that set headers, so that static files carry them too.
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+]
+
+ROOT_URLCONF = "shop.urls"
+WSGI_APPLICATION = "shop.wsgi.application"
+APPEND_SLASH = False
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    }
+]
+
+# --- Database -------------------------------------------------------------------------------------------
+
+# The SQLite pragmas that a power-cut replay came out of with nothing lost (DEVELOPERS.md, "The database").
+SQLITE_OPTIONS = {
+    "timeout": 20,
+    "transaction_mode": "IMMEDIATE",
+    "init_command": (
+        "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; "
+        "PRAGMA recursive_triggers=ON; PRAGMA foreign_keys=ON"
+    ),
+}
+# READ COMMITTED is PostgreSQL's default and Django's; limits so that one slow query cannot hold up a shop.
+POSTGRESQL_OPTIONS = {"options": "-c lock_timeout=3000 -c statement_timeout=10000", "connect_timeout": 3}
+DATABASE_POOL_SIZE = env.int("COLDGAP_DATABASE_POOL_SIZE", default=8)
+if DATABASE_POOL_SIZE:
+    # None is opened before it is needed: a command that asks one question opens one.
+    POSTGRESQL_OPTIONS["pool"] = {"min_size": 0, "max_size": DATABASE_POOL_SIZE, "timeout": 3}
+
+DATABASES = {"default": env.db("DATABASE_URL", default=f"sqlite:///{DATA_DIR}/demo.sqlite3")}
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    DATABASES["default"] |= {"ENGINE": "shop.db.sqlite", "OPTIONS": SQLITE_OPTIONS, "CONN_MAX_AGE": None}
+else:
+    DATABASES["default"] |= {"OPTIONS": POSTGRESQL_OPTIONS, "CONN_MAX_AGE": 0, "CONN_HEALTH_CHECKS": True}
+# The role that owns the tables. `migrate` uses it; the service itself must not (law 4).
+DATABASE_OWNER = env.db("DATABASE_OWNER_URL", default=None) if env.str("DATABASE_OWNER_URL", "") else None
+
+# --- People, sessions, headers --------------------------------------------------------------------------
+
+AUTH_USER_MODEL = "shop.User"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+# Length and known-bad words, no rule of composition: those make passwords worse (ASVS 6.2.5).
+AUTH_PASSWORD_VALIDATORS = [
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 12},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+PASSWORD_RESET_TIMEOUT = 60 * 60
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "/"
+
+SESSION_ENGINE = "django.contrib.sessions.backends.db"
+SESSION_COOKIE_AGE = 10 * 60 * 60
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_HTTPONLY = True
+CSRF_COOKIE_SAMESITE = "Lax"
+# A browser sends a __Host- cookie only over TLS, and the embedded default speaks plain HTTP on loopback.
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
+SESSION_COOKIE_NAME = "__Host-sid" if PRODUCTION else "sid"
+CSRF_COOKIE_NAME = "__Host-csrf" if PRODUCTION else "csrf"
+
+SECURE_HSTS_SECONDS = 365 * 24 * 60 * 60 if PRODUCTION else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = PRODUCTION
+SECURE_SSL_REDIRECT = PRODUCTION
+# A program that speaks plain HTTP is refused by the API, not led on with its key in clear (ASVS 4.1.2);
+# the health pages are asked from inside.
+SECURE_REDIRECT_EXEMPT = [r"^api/", r"^healthz$", r"^readyz$"]
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+X_FRAME_OPTIONS = "DENY"
+# Only where a proxy in front ends TLS and overwrites the header; otherwise anyone could claim it.
+if env.bool("COLDGAP_BEHIND_TLS_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF, "data:"],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "base-uri": [NONE],
+        "object-src": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+
+# --- Time, words, files ---------------------------------------------------------------------------------
+
+USE_TZ = True
+TIME_ZONE = "UTC"
+USE_I18N = True
+LANGUAGE_CODE = "en"
+
+STATIC_URL = "/static/"
+STATIC_ROOT = BASE_DIR / "staticfiles"
+# Production collects and names files by content; the embedded default serves them from where they lie.
+WHITENOISE_USE_FINDERS = not PRODUCTION
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": (
+            "whitenoise.storage.CompressedManifestStaticFilesStorage"
+            if PRODUCTION
+            else "django.contrib.staticfiles.storage.StaticFilesStorage"
+        )
+    },
+}
+# The API's own middleware refuses more than this before anything is read.
+DATA_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
+
+# --- API ------------------------------------------------------------------------------------------------
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "api.authentication.ApiKeyAuthentication",
+        "api.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["api.permissions.RoleOrScope"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["api.parsers.StrictJSONParser"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "api.problems.problem_handler",
+    # No limit is counted by the framework: its throttles let concurrent calls through (law 7).
+    "DEFAULT_THROTTLE_CLASSES": [],
+    "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
+    "COMPACT_JSON": True,
+    "STRICT_JSON": True,
+    "UPLOADED_FILES_USE_URL": False,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Coldgap",
+    "DESCRIPTION": "Shim stock, plans and holds for valve clearance work.",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SERVE_PUBLIC": True,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "REDOC_DIST": "SIDECAR",
+    "COMPONENT_SPLIT_REQUEST": True,
+}
+
+# --- Work for later (law 3) -----------------------------------------------------------------------------
+
+# Empty: the rows are worked by a loop inside the one process, and nothing is published anywhere.
+REDIS_URL = env.str("REDIS_URL", default="")
+CELERY_BROKER_URL = REDIS_URL or None
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TASK_SERIALIZER = "json"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_RESULT_BACKEND = None
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = False
+CELERY_TASK_TIME_LIMIT = 15 * 60
+CELERY_TASK_PUBLISH_RETRY = False
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+# A broker that accepts and never answers held a caller for more than a minute without these.
+CELERY_BROKER_CONNECTION_TIMEOUT = 1
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "socket_timeout": 1,
+    "socket_connect_timeout": 1,
+    "max_retries": 0,
+    "visibility_timeout": 60,
+}
+CELERY_TIMEZONE = "UTC"
+
+# --- The trade's settings, read through shop/conf.py ----------------------------------------------------
+
+COLDGAP = {
+    "MICROMETER_UNCERTAINTY": env.str("COLDGAP_MICROMETER_UNCERTAINTY", default="0.004 mm"),
+    "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
+    "HOLD_HOURS": env.int("COLDGAP_HOLD_HOURS", default=48),
+    "REQUESTS_PER_MINUTE": env.int("COLDGAP_REQUESTS_PER_MINUTE", default=600),
+    "DEMO_REQUESTS_PER_MINUTE": env.int("COLDGAP_DEMO_REQUESTS_PER_MINUTE", default=60_000),
+    "IDEMPOTENCY_HOURS": env.int("COLDGAP_IDEMPOTENCY_HOURS", default=48),
+}
+
+LOG_LEVEL = env.str("COLDGAP_LOG_LEVEL", default="INFO")
+# Configured by shop.logging once Django is set up, so that this file reads no code of ours that needs it.
+LOGGING_CONFIG = "shop.logging.configure"
+LOGGING = {"level": LOG_LEVEL}

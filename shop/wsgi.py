@@ -1,0 +1,11 @@
+"""The entrance for gunicorn. It refuses to start on unsafe settings: gunicorn itself runs no checks."""
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+from shop.checks import refuse_unsafe_start
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+application = get_wsgi_application()
+refuse_unsafe_start()
