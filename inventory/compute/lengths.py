@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
+from operator import index
 
 
 class Unit(StrEnum):
@@ -75,8 +76,10 @@ _SPELLINGS: dict[str, Unit] = {
 }
 # Decimals that are always whole nanometres, for the message that refuses a finer figure.
 _SAFE_DECIMALS: dict[Unit, int] = {Unit.MM: 6, Unit.UM: 3, Unit.IN: 5, Unit.THOU: 2}
-# Decimals people are used to seeing: shims as 2.650 mm, leaves as 0.0080 in.
-_USUAL_DECIMALS: dict[Unit, int] = {Unit.MM: 3, Unit.UM: 0, Unit.IN: 4, Unit.THOU: 1}
+# Decimals people are used to seeing: a shim as 2.650 mm, a leaf as 8 thou. And those left of a figure that
+# never ends: 2.65 mm is 104.3 thou.
+_USUAL_DECIMALS: dict[Unit, int] = {Unit.MM: 3, Unit.UM: 0, Unit.IN: 3, Unit.THOU: 0}
+_ROUNDED_DECIMALS: dict[Unit, int] = {Unit.MM: 6, Unit.UM: 3, Unit.IN: 4, Unit.THOU: 1}
 
 _INCH_LEAF_NM = NM_PER[Unit.THOU]
 _METRIC_LEAF_NM = NM_PER[Unit.MM] // 100
@@ -85,7 +88,6 @@ _POWERS = tuple(10**exponent for exponent in range(MAX_FIGURE + 1))
 _BY_NAME: dict[str, tuple[Unit, int]] = {unit.value: (unit, NM_PER[unit]) for unit in Unit}
 # ".008" is how many a leaf is read out, so the nought before the point may be left out; the one after not.
 _figure = re.compile(r"(?=-?\.?[0-9])(-?[0-9]*)(?:\.([0-9]+))?").fullmatch
-_figure_and_unit = re.compile(r"([-+]?[0-9.,]*)\s*(.*)", re.DOTALL).fullmatch
 _exponent = re.compile(r"-?[0-9]*\.?[0-9]*[eE][-+]?[0-9]+").fullmatch
 _with_comma = re.compile(r"-?[0-9]*,[0-9]+").fullmatch
 
@@ -146,7 +148,7 @@ def parse(value: str, unit: str) -> Length:
         if rest:
             raise LengthError(
                 f"{value} {unit} is finer than a nanometre, the finest length that is kept: "
-                f"give at most {_SAFE_DECIMALS[member]} decimals in {unit}."
+                f"give at most {_SAFE_DECIMALS[member]} decimals."
             )
     if not -MAX_NM <= nm <= MAX_NM:
         raise LengthError(f"{value} {unit} is longer than a kilometre: check the figure and its unit.")
@@ -161,14 +163,13 @@ def parse_text(text: str, default_unit: Unit | None = None) -> Length:
     Raises LengthError.
     """
     if not isinstance(text, str):
-        raise LengthError(
-            f"A length is keyed as text with its unit, for example 2.65 mm, not as {_kind(text)}."
-        )
-    matched = _figure_and_unit(text.strip())
-    if matched is None:  # pragma: no cover - the pattern takes every text; this tells the type checker so
-        raise LengthError(f"{_quoted(text)} is not a length.")
-    figure, spelling = matched[1], matched[2].casefold()
-    if not figure:
+        raise LengthError(f"A length is keyed as text, for example 2.65 mm, not as {_kind(text)}.")
+    text = text.strip()
+    rest = text.lstrip("+-.,0123456789")
+    figure, spelling = text[: len(text) - len(rest)], rest.strip().casefold()
+    if not figure or any(character.isdigit() for character in spelling):
+        if _exponent(text.partition(" ")[0]):
+            raise LengthError(f"{_quoted(text)} has an exponent: write the figure out, for example 0.008 in.")
         raise LengthError(
             f"{_quoted(text)} is not a length: write a figure and its unit, for example 2.65 mm."
         )
@@ -178,9 +179,7 @@ def parse_text(text: str, default_unit: Unit | None = None) -> Length:
         return parse(figure, default_unit)
     unit = _SPELLINGS.get(spelling)
     if unit is None:
-        if _exponent(text.split()[0]):
-            raise LengthError(f"{_quoted(text)} has an exponent: write the figure out, for example 2.65 mm.")
-        raise _unknown_unit(matched[2])
+        raise _unknown_unit(rest.strip())
     return parse(figure, unit)
 
 
@@ -190,10 +189,11 @@ def from_nm(nm: int, unit: Unit = Unit.MM) -> Length:
     Raises LengthError when the unit cannot give it exactly (2.65 mm in inches never ends), TypeError when
     `nm` is not an integer.
     """
+    nm = index(nm)
     nm_per = NM_PER[unit]
     if nm % 127 and nm_per % 127 == 0:
         # 25.4 = 127 / 5, so a figure in inches or thou ends only for multiples of 127 nm.
-        raise LengthError(f"{from_nm(nm).keyed} has no exact figure in {unit}: it is given in mm.")
+        raise LengthError(f'{show(nm)} mm has no exact figure in the unit "{unit}": give it in mm.')
     return Length(nm=nm, unit=unit, value=_exact_figure(nm, nm_per))
 
 
@@ -202,26 +202,23 @@ def from_keyed(nm: int, keyed: str) -> Length:
     value, _, unit = keyed.partition(" ")
     length = parse(value, unit)
     if length.nm != nm:
-        raise LengthError(
-            f"The stored length {_quoted(keyed)} is {length.nm} nm, but {nm} nm stands beside it."
-        )
+        raise LengthError(f"{_quoted(keyed)} is {length.nm} nm, but {nm} nm is stored beside it.")
     return length
 
 
 def show(nm: int, unit: Unit = Unit.MM, places: int | None = None) -> str:
     """The figure for the eye, without its unit, e.g. "2.650". Never stored, compared or parsed again.
 
-    With `places`, exactly so many decimals, rounded half to even. Without, the usual number for the unit
-    (mm 3, um 0, in 4, thou 1); more where the exact figure needs and has them (at most mm 6, um 3, in 5,
-    thou 2).
+    With `places`, exactly so many decimals, rounded half to even. Without, the exact figure with at least
+    the decimals that are usual for the unit (mm and in 3, um and thou 0); where it has more than 5 decimals
+    in in or 2 in thou, rounded to 4 and 1. Raises TypeError when `nm` is not an integer.
     """
+    nm = index(nm)
     nm_per = NM_PER[unit]
     if places is None:
-        usual, most = _USUAL_DECIMALS[unit], _SAFE_DECIMALS[unit]
-        exact_at_most = nm * _POWERS[most] % nm_per == 0
-        if exact_at_most:
-            return _padded(_exact_figure(nm, nm_per), usual)
-        places = usual
+        if nm * _POWERS[_SAFE_DECIMALS[unit]] % nm_per == 0:
+            return _padded(_exact_figure(nm, nm_per), _USUAL_DECIMALS[unit])
+        places = _ROUNDED_DECIMALS[unit]
     quotient, rest = divmod(abs(nm) * _POWERS[places], nm_per)
     quotient += 2 * rest > nm_per or (2 * rest == nm_per and quotient % 2 == 1)
     sign = "-" if nm < 0 and quotient else ""
@@ -251,7 +248,7 @@ def inward_band(lo_nm: int, hi_nm: int, step_nm: int) -> tuple[int, int]:
     lo, hi = -(-lo_nm // step_nm) * step_nm, hi_nm // step_nm * step_nm
     if lo > hi:
         raise LengthError(
-            f"No whole step of {from_nm(step_nm)} lies from {from_nm(lo_nm)} to {from_nm(hi_nm)}: "
+            f"No whole step of {show(step_nm)} mm lies from {show(lo_nm)} to {show(hi_nm)} mm: "
             "use a finer step."
         )
     return lo, hi
@@ -271,7 +268,7 @@ def plausible_clearance(length: Length, what: str = "clearance") -> Length:
         )
     raise LengthError(
         f"{_sentence(what)} {length} is not plausible: a clearance is from 0 to 2 mm. "
-        + meant(length, lo, hi, _USUAL_CLEARANCE_NM, markings=False)
+        + (meant(length, lo, hi, _USUAL_CLEARANCE_NM, markings=False) or _check_figure(length))
     )
 
 
@@ -286,31 +283,33 @@ def plausible_shim(length: Length, what: str = "shim") -> Length:
         return length
     raise LengthError(
         f"{_sentence(what)} {length} is not plausible: a shim is from 0.5 to 10 mm thick. "
-        + meant(length, lo, hi, _USUAL_SHIM_NM, markings=True)
+        + (meant(length, lo, hi, _USUAL_SHIM_NM, markings=True) or _check_figure(length))
     )
 
 
 def meant(length: Length, lo_nm: int, hi_nm: int, usual_nm: int, *, markings: bool) -> str:
     """A sentence that says what the figure of `length` was probably meant to be: every reading of it, in
     another unit or (with `markings`) as the three digits on a shim's face, that lies from `lo_nm` to
-    `hi_nm`, the one nearest in proportion to `usual_nm` first. Without any, it asks to check the figure.
+    `hi_nm`, the one nearest in proportion to `usual_nm` first. Empty when there is none.
     """
     readings = [
-        (nm, text)
-        for nm, text in _other_readings(length, markings=markings)
-        if lo_nm <= nm <= hi_nm and nm > 0
+        (nm, text) for nm, text in _other_readings(length, markings=markings) if max(lo_nm, 1) <= nm <= hi_nm
     ]
     if not readings:
-        return f"No unit makes {length.value} one: check the figure."
+        return ""
     readings.sort(key=lambda reading: Fraction(max(reading[0], usual_nm), min(reading[0], usual_nm)))
     first, *others = (text for _, text in readings)
     return f"{_sentence(first)} was probably meant" + "".join(f", or {other}" for other in others) + "."
 
 
+def _check_figure(length: Length) -> str:
+    return f"No unit makes {length.value} plausible: check the figure."
+
+
 def _other_readings(length: Length, *, markings: bool) -> Iterator[tuple[int, str]]:
     if markings and len(length.value) == 3 and length.value.isdigit():
         nm = int(length.value) * _METRIC_LEAF_NM
-        yield nm, f"the marking {length.value}, which is {from_nm(nm)},"
+        yield nm, f"the marking {length.value} ({show(nm)} mm)"
     for unit in Unit:
         if unit is length.unit:
             continue
@@ -318,7 +317,7 @@ def _other_readings(length: Length, *, markings: bool) -> Iterator[tuple[int, st
             other = parse(length.value, unit)
         except LengthError:  # too fine or too long in that unit, so not what was meant
             continue
-        in_mm = "" if unit is Unit.MM else f" ({from_nm(other.nm)})"
+        in_mm = "" if unit is Unit.MM else f" ({show(other.nm)} mm)"
         yield other.nm, f"{other}{in_mm}"
 
 
@@ -384,9 +383,7 @@ def _kind(value: object) -> str:
         return "true or false"
     if isinstance(value, int | float):
         return "a number"
-    return {"list": "a list", "dict": "an object", "str": "a text"}.get(
-        type(value).__name__, "something else"
-    )
+    return "a list" if isinstance(value, list) else "an object"
 
 
 def _sentence(text: str) -> str:

@@ -11,7 +11,7 @@ digits drop the last one, so 265 is 2.650 mm and 262 is 2.625 mm.
 
 from enum import StrEnum
 
-from inventory.compute.lengths import NM_PER, LengthError, Unit, from_nm, parse, show
+from inventory.compute.lengths import NM_PER, LengthError, Unit, parse, show
 from inventory.compute.sizes import FamilyRange, nearest_size, on_grid, sizes
 
 _HUNDREDTH_NM = 10_000
@@ -44,7 +44,7 @@ def marking_of(rule: MarkingRule, nm: int) -> str:
     thousandths, rest = divmod(nm, NM_PER[Unit.UM])
     if rest:
         raise LengthError(
-            f"{from_nm(nm)} cannot be stamped in whole thousandths of a millimetre: "
+            f"{show(nm)} mm cannot be stamped in whole thousandths of a millimetre: "
             f"{show(nm - rest)} mm and {show(nm - rest + NM_PER[Unit.UM])} mm can."
         )
     return f"{thousandths:04d}" if rule is MarkingRule.THOUSANDTHS else show(nm, places=3)
@@ -62,7 +62,7 @@ def thickness_of_marking(rule: MarkingRule, text: str, family: FamilyRange) -> i
     if found:
         raise LengthError(
             f"The marking {marking} stands on more than one size of this family, "
-            f"{from_nm(found[0])} and {from_nm(found[1])}: measure the shim."
+            f"{show(found[0])} mm and {show(found[1])} mm: measure the shim."
         )
     raise LengthError(_no_such_marking(rule, marking, family))
 
@@ -74,8 +74,8 @@ def check_marking_rule(rule: MarkingRule, family: FamilyRange) -> None:
         marking = marking_of(rule, nm)
         if marking in seen:
             raise LengthError(
-                f"By this marking rule ({_EXPLAINED[rule]}) {from_nm(seen[marking])} and {from_nm(nm)} would both "
-                f"be stamped {marking}: choose a rule that shows every digit."
+                f"By this marking rule ({_EXPLAINED[rule]}) {show(seen[marking])} mm and {show(nm)} mm "
+                f"would both be stamped {marking}: choose a rule that shows every digit."
             )
         seen[marking] = nm
 
@@ -103,5 +103,5 @@ def _no_such_marking(rule: MarkingRule, marking: str, family: FamilyRange) -> st
             break
     return (
         f"No shim of this family is stamped {shown}: it is made from {family}, and stamped with "
-        f"{_EXPLAINED[rule]}, so that {marking_of(rule, example)} is {from_nm(example)}."
+        f"{_EXPLAINED[rule]}, so that {marking_of(rule, example)} is {show(example)} mm."
     )

@@ -3,13 +3,13 @@
 Promise
     A family is made from `min_nm` to `max_nm`, both included, every `step_nm`. A new shim is exactly one of
     these sizes; a used one may be worn or honed to anything up to `USED_BEYOND_NM` outside the range.
-    Everything is whole nanometres, and a shim halfway between two sizes belongs to the thinner one: fitted
-    by that name it can only leave a valve looser than meant, never tighter.
+    Everything is whole nanometres. A shim halfway between two sizes belongs to the thinner one, so that the
+    same reading always names the same drawer.
 """
 
 from dataclasses import dataclass
 
-from inventory.compute.lengths import Length, LengthError, from_nm, meant, plausible_shim
+from inventory.compute.lengths import SHIM_NM, Length, LengthError, from_nm, meant, plausible_shim, show
 
 USED_BEYOND_NM = 100_000
 """How far outside its family's range a used shim may lie."""
@@ -19,8 +19,8 @@ MAX_SIZES = 1_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FamilyRange:
-    """The thicknesses a family is made in. Raises LengthError when they are not a range: a step of nothing,
-    the thickest below the thinnest or not a whole number of steps above it, or too many sizes.
+    """The thicknesses a family is made in. Raises LengthError when they are not a range: not plausible
+    shims, the thickest below the thinnest or not a whole number of steps above it, no step, too many sizes.
     """
 
     min_nm: int
@@ -31,30 +31,32 @@ class FamilyRange:
     """From one size to the next."""
 
     def __post_init__(self) -> None:
-        if self.step_nm <= 0:
-            raise LengthError(f"The step between sizes must be above 0 mm; it is {from_nm(self.step_nm)}.")
-        if self.min_nm <= 0:
-            raise LengthError(f"The thinnest size must be above 0 mm; it is {from_nm(self.min_nm)}.")
+        thinnest, thickest = SHIM_NM
+        if not (thinnest <= self.min_nm <= thickest and thinnest <= self.max_nm <= thickest):
+            raise LengthError(
+                f"Shims from {show(self.min_nm)} to {show(self.max_nm)} mm are not plausible: "
+                f"a shim is from 0.5 to 10 mm thick."
+            )
         if self.max_nm < self.min_nm:
             raise LengthError(
-                f"The thickest size, {from_nm(self.max_nm)}, is below the thinnest, {from_nm(self.min_nm)}: "
+                f"The thickest size, {show(self.max_nm)} mm, is below the thinnest, {show(self.min_nm)} mm: "
                 "give the thinner one first."
             )
+        if self.step_nm <= 0:
+            raise LengthError(f"The step between sizes must be above 0 mm; it is {show(self.step_nm)} mm.")
         if (self.max_nm - self.min_nm) // self.step_nm >= MAX_SIZES:
-            raise LengthError(
-                f"From {from_nm(self.min_nm)} to {from_nm(self.max_nm)} in steps of {from_nm(self.step_nm)} is "
-                f"more than {MAX_SIZES} sizes: check the step."
-            )
+            raise LengthError(f"{self} is more than {MAX_SIZES} sizes: check the step.")
         rest = (self.max_nm - self.min_nm) % self.step_nm
         if rest:
+            below = self.max_nm - rest
             raise LengthError(
-                f"The thickest size, {from_nm(self.max_nm)}, is not a whole number of steps of "
-                f"{from_nm(self.step_nm)} above the thinnest, {from_nm(self.min_nm)}: "
-                f"{from_nm(self.max_nm - rest)} or {from_nm(self.max_nm - rest + self.step_nm)} would be."
+                f"The thickest size, {show(self.max_nm)} mm, is not a whole number of steps of "
+                f"{show(self.step_nm)} mm above the thinnest, {show(self.min_nm)} mm: "
+                f"{show(below)} mm or {show(below + self.step_nm)} mm would be."
             )
 
     def __str__(self) -> str:
-        return f"{from_nm(self.min_nm)} to {from_nm(self.max_nm)} in steps of {from_nm(self.step_nm)}"
+        return f"{show(self.min_nm)} to {show(self.max_nm)} mm in steps of {show(self.step_nm)} mm"
 
 
 def sizes(family: FamilyRange) -> tuple[int, ...]:
@@ -86,7 +88,10 @@ def grade_of(family: FamilyRange, nm: int) -> int:
 
 
 def check_new_shim(family: FamilyRange, length: Length, what: str = "new shim") -> Length:
-    """The length itself if it is a made size. Raises LengthError that names the range and the nearest size."""
+    """The length itself if it is a made size.
+
+    Raises LengthError that names the range and what would do: what was probably meant, or the nearest size.
+    """
     plausible_shim(length, what)
     if on_grid(family, length.nm):
         return length
@@ -99,30 +104,29 @@ def check_new_shim(family: FamilyRange, length: Length, what: str = "new shim") 
 def check_used_shim(family: FamilyRange, length: Length, what: str = "used shim") -> Length:
     """The length itself if a used shim of the family can measure so: up to 0.1 mm outside the range.
 
-    Raises LengthError that names the range and the nearest size.
+    Raises LengthError that names the range and what would do: what was probably meant, or the nearest size.
     """
     plausible_shim(length, what)
     lo, hi = family.min_nm - USED_BEYOND_NM, family.max_nm + USED_BEYOND_NM
     if lo <= length.nm <= hi:
         return length
     raise LengthError(
-        f"{_named(what, length)} lies more than {from_nm(USED_BEYOND_NM)} outside its family, which is made from "
-        f"{family}. " + _what_would_do(family, length, lo, hi)
+        f"{_named(what, length)} lies more than {show(USED_BEYOND_NM, places=1)} mm outside its family, "
+        f"which is made from {family}. " + _what_would_do(family, length, lo, hi)
     )
 
 
 def _what_would_do(family: FamilyRange, length: Length, lo_nm: int, hi_nm: int) -> str:
-    nearest = nearest_size(family, length.nm)
     if not lo_nm <= length.nm <= hi_nm:
-        middle = (family.min_nm + family.max_nm) // 2
-        probably = meant(length, lo_nm, hi_nm, middle, markings=True)
-        if "probably" in probably:
+        middle_nm = (family.min_nm + family.max_nm) // 2
+        probably = meant(length, lo_nm, hi_nm, middle_nm, markings=True)
+        if probably:
             return probably
-        return f"The nearest made size is {from_nm(nearest)}."
+    nearest = nearest_size(family, length.nm)
     above = nearest + family.step_nm
     if above - length.nm == length.nm - nearest:
-        return f"The nearest made sizes are {from_nm(nearest)} and {from_nm(above)}."
-    return f"The nearest made size is {from_nm(nearest)}."
+        return f"The nearest made sizes are {show(nearest)} mm and {show(above)} mm."
+    return f"The nearest made size is {show(nearest)} mm."
 
 
 def _named(what: str, length: Length) -> str:
