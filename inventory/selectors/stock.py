@@ -1,0 +1,80 @@
+"""What is on hand, held and available, by family and thickness."""
+
+from dataclasses import dataclass
+
+from django.db.models import F, QuerySet, Sum
+
+from inventory.models import Balance, Condition, PlaceKind, ShimFamily
+from shop.models import Site
+
+PLANNABLE = (Condition.NEW, Condition.USED)
+
+
+def stock(
+    site: Site,
+    *,
+    family: ShimFamily | None = None,
+    min_nm: int | None = None,
+    max_nm: int | None = None,
+    condition: str | None = None,
+    bin_code: str | None = None,
+) -> QuerySet[Balance]:
+    """Balances in the site's bins with something on hand, thinnest first, then new before used, then by bin."""
+    rows = Balance.objects.filter(site=site, place__kind=PlaceKind.BIN, on_hand__gt=0)
+    if family is not None:
+        rows = rows.filter(family=family)
+    if min_nm is not None:
+        rows = rows.filter(thickness_nm__gte=min_nm)
+    if max_nm is not None:
+        rows = rows.filter(thickness_nm__lte=max_nm)
+    if condition is not None:
+        rows = rows.filter(condition=condition)
+    if bin_code is not None:
+        rows = rows.filter(place__code=bin_code)
+    return rows.select_related("place", "family").order_by(
+        "family__code", "thickness_nm", "condition", "place__code", "id"
+    )
+
+
+def available_lots(site: Site, family: ShimFamily) -> list[Balance]:
+    """The lots that a plan may take: measured, in a bin, not promised; in one fixed order."""
+    return list(stock(site, family=family).filter(condition__in=PLANNABLE, on_hand__gt=F("held")))
+
+
+def content(site: Site, kind: PlaceKind) -> QuerySet[Balance]:
+    """What lies in the site's places of one kind: receiving, inspection, trays."""
+    return (
+        Balance.objects.filter(site=site, place__kind=kind, on_hand__gt=0)
+        .select_related("place", "family")
+        .order_by("place__code", "family__code", "thickness_nm", "condition")
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeCount:
+    """How many shims of one grade: on hand by condition, and how many of all are held."""
+
+    size_nm: int
+    new: int
+    used: int
+    held: int
+
+    @property
+    def on_hand(self) -> int:
+        return self.new + self.used
+
+
+def count_by_thickness(site: Site, family: ShimFamily) -> list[SizeCount]:
+    """Shims in bins by exact thickness, thinnest first; made sizes with none on hand are included."""
+    counts = {size: {"new": 0, "used": 0, "held": 0} for size in family.sizes_nm()}
+    rows = (
+        Balance.objects.filter(site=site, family=family, place__kind=PlaceKind.BIN, on_hand__gt=0)
+        .exclude(condition=Condition.UNMEASURED)
+        .values("thickness_nm", "condition")
+        .annotate(count=Sum("on_hand"), promised=Sum("held"))
+    )
+    for row in rows:
+        entry = counts.setdefault(row["thickness_nm"], {"new": 0, "used": 0, "held": 0})
+        entry[row["condition"]] += row["count"]
+        entry["held"] += row["promised"]
+    return [SizeCount(size_nm=size, **entry) for size, entry in sorted(counts.items())]

@@ -1,0 +1,136 @@
+"""Families, bins and trays, suppliers and what they sell."""
+
+from decimal import Decimal
+
+from inventory.compute.lengths import Length, LengthError
+from inventory.compute.markings import MarkingRule, check_marking_rule
+from inventory.compute.sizes import FamilyRange
+from inventory.models import Offer, Place, PlaceKind, ShimFamily, Supplier
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import FieldError, Invalid
+from shop.models import Site
+from shop.roles import Action
+
+
+@write_transaction
+def add_family(
+    *,
+    actor: Actor,
+    code: str,
+    name: str,
+    form: str,
+    marking: str,
+    diameter: Length,
+    thinnest: Length,
+    thickest: Length,
+    step: Length,
+) -> ShimFamily:
+    """A new family of shims. Raises Invalid when range, step and marking rule do not fit together."""
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    _refuse_taken(ShimFamily, code)
+    errors = []
+    if not 0 < step.nm or thinnest.nm >= thickest.nm:
+        errors.append(
+            FieldError("/min", "the thinnest size must lie below the thickest, and the step above zero")
+        )
+    elif (thickest.nm - thinnest.nm) % step.nm:
+        errors.append(FieldError("/step", f"whole steps of {step} must lead from {thinnest} to {thickest}"))
+    else:
+        try:
+            check_marking_rule(
+                MarkingRule(marking), FamilyRange(min_nm=thinnest.nm, max_nm=thickest.nm, step_nm=step.nm)
+            )
+        except LengthError as error:
+            errors.append(FieldError("/marking", error.message))
+    if errors:
+        raise Invalid(
+            "The family cannot be entered: " + "; ".join(e.detail for e in errors) + ".", errors=errors
+        )
+    return ShimFamily.objects.create(
+        code=code,
+        name=name,
+        form=form,
+        marking=marking,
+        diameter_nm=diameter.nm,
+        diameter_keyed=diameter.keyed,
+        min_nm=thinnest.nm,
+        min_keyed=thinnest.keyed,
+        max_nm=thickest.nm,
+        max_keyed=thickest.keyed,
+        step_nm=step.nm,
+        step_keyed=step.keyed,
+    )
+
+
+@write_transaction
+def add_bin(
+    *,
+    site: Site,
+    actor: Actor,
+    code: str,
+    cabinet: str,
+    row: int,
+    column: int,
+    family: ShimFamily | None = None,
+    size_nm: int | None = None,
+    capacity: int | None = None,
+) -> Place:
+    """A drawer position, perhaps kept for one family and one of its sizes."""
+    actor.must(Action.EDIT_CATALOGUE, site)
+    if family is not None and size_nm is not None and size_nm not in family.sizes_nm():
+        raise Invalid(
+            f"{family.name} is not made in that size.",
+            errors=[FieldError("/size", f"must be a size of {family.code}")],
+        )
+    _refuse_taken_place(site, code)
+    return Place.objects.create(
+        site=site,
+        kind=PlaceKind.BIN,
+        code=code,
+        cabinet=cabinet,
+        row=row,
+        column=column,
+        family=family,
+        size_nm=size_nm,
+        capacity=capacity,
+    )
+
+
+@write_transaction
+def add_tray(*, site: Site, actor: Actor, code: str) -> Place:
+    """A numbered tray for one job's shims."""
+    actor.must(Action.EDIT_CATALOGUE, site)
+    _refuse_taken_place(site, code)
+    return Place.objects.create(site=site, kind=PlaceKind.TRAY, code=code)
+
+
+@write_transaction
+def add_supplier(*, actor: Actor, code: str, name: str, lead_days: int) -> Supplier:
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    _refuse_taken(Supplier, code)
+    return Supplier.objects.create(code=code, name=name, lead_days=lead_days)
+
+
+@write_transaction
+def add_offer(
+    *, actor: Actor, supplier: Supplier, family: ShimFamily, price: Decimal, currency: str
+) -> Offer:
+    """The supplier sells any size of the family at this price each."""
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    if price < 0:
+        raise Invalid("A price is not below zero.", errors=[FieldError("/price", "must be 0 or more")])
+    return Offer.objects.create(supplier=supplier, family=family, price=price, currency=currency)
+
+
+def _refuse_taken(model: type[ShimFamily | Supplier], code: str) -> None:
+    if model.objects.filter(code=code).exists():
+        raise Invalid(f"The code {code} is taken.", errors=[FieldError("/code", "is taken; choose another")])
+
+
+def _refuse_taken_place(site: Site, code: str) -> None:
+    if Place.objects.filter(site=site, code=code).exists():
+        raise Invalid(
+            f"{site.name} has a place {code} already.",
+            errors=[FieldError("/code", "is taken; choose another")],
+        )

@@ -1,0 +1,304 @@
+"""The acts of the floor on stock: receive, put away, move, measure, return to a bin, scrap, count, reverse.
+
+Each is one movement in one transaction, under its own name in the ledger.
+"""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from inventory.compute.lengths import Length, LengthError, from_nm
+from inventory.compute.sizes import check_new_shim, check_used_shim
+from inventory.models import Condition, Inspection, Movement, Place, PlaceKind, Reason, ShimFamily
+from inventory.selectors.places import place_of
+from inventory.services.ledger import Line, post_movement, transfer
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import Conflict, FieldError, Invalid, WrongState
+from shop.models import Site
+from shop.roles import Action
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shims:
+    """So many equal shims, as an act names them. `place`: where from or where to, as the act says."""
+
+    family: ShimFamily
+    thickness_nm: int
+    condition: str
+    quantity: int
+    place: Place | None = None
+
+
+@write_transaction
+def receive_shims(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    shims: Sequence[Shims],
+    document: str = "",
+    note: str = "",
+) -> Movement:
+    """Take a delivery in: from the supplier into each line's bin, or into receiving where none is named."""
+    actor.must(Action.RECEIVE, site)
+    receiving, supplier = place_of(site, PlaceKind.RECEIVING), place_of(site, PlaceKind.SUPPLIER)
+    _refuse_bad_shims(shims, site)
+    return _move(
+        [(supplier, line.place or receiving, line) for line in shims],
+        site=site,
+        reason=Reason.RECEIVE,
+        actor=actor,
+        at=at,
+        document=document,
+        note=note,
+    )
+
+
+@write_transaction
+def put_away(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str = "") -> Movement:
+    """Bring shims from receiving to each line's bin."""
+    actor.must(Action.MOVE_STOCK, site)
+    _refuse_bad_shims(shims, site, bin_needed=True)
+    receiving = place_of(site, PlaceKind.RECEIVING)
+    return _move(
+        [(receiving, line.place, line) for line in shims],
+        site=site,
+        reason=Reason.PUT_AWAY,
+        actor=actor,
+        at=at,
+        note=note,
+    )
+
+
+@write_transaction
+def move_shims(
+    *, site: Site, actor: Actor, at: datetime, source: Place, shims: Sequence[Shims], note: str = ""
+) -> Movement:
+    """Move shims from one bin to each line's bin."""
+    actor.must(Action.MOVE_STOCK, site)
+    _refuse_bad_shims(shims, site, bin_needed=True)
+    _refuse_unless_kind(source, PlaceKind.BIN, site)
+    return _move(
+        [(source, line.place, line) for line in shims],
+        site=site,
+        reason=Reason.MOVE,
+        actor=actor,
+        at=at,
+        note=note,
+    )
+
+
+@write_transaction
+def measure_shim(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    found: Shims,
+    measured: Length,
+    face: str,
+    marking_legible: bool,
+) -> Inspection:
+    """Inspect one shim at the inspection place: from now on it counts at its measured thickness."""
+    actor.must(Action.INSPECT, site)
+    inspection = place_of(site, PlaceKind.INSPECTION)
+    if found.condition == Condition.NEW:
+        raise Invalid("A new shim needs no inspection; it counts at its marking.")
+    try:
+        check_used_shim(found.family.range, measured)
+    except LengthError as error:
+        raise Invalid(error.message, errors=[FieldError("/thickness", error.message)]) from error
+    movement = None
+    if (found.thickness_nm, found.condition) != (measured.nm, Condition.USED):
+        movement = post_movement(
+            site=site,
+            reason=Reason.MEASURE,
+            actor=actor,
+            at=at,
+            lines=[
+                Line(
+                    place=inspection,
+                    family_id=found.family.id,
+                    thickness_nm=found.thickness_nm,
+                    condition=found.condition,
+                    quantity=-1,
+                ),
+                Line(
+                    place=inspection,
+                    family_id=found.family.id,
+                    thickness_nm=measured.nm,
+                    condition=Condition.USED,
+                    quantity=1,
+                ),
+            ],
+            note=f"face {face}",
+        )
+    return Inspection.objects.create(
+        site=site,
+        family=found.family,
+        face=face,
+        marking_legible=marking_legible,
+        thickness_nm=measured.nm,
+        thickness_keyed=measured.keyed,
+        at=at,
+        by=actor.label,
+        movement=movement,
+    )
+
+
+@write_transaction
+def return_to_bin(
+    *, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str = ""
+) -> Movement:
+    """Bring inspected shims from the inspection place back to each line's bin."""
+    actor.must(Action.INSPECT, site)
+    _refuse_bad_shims(shims, site, bin_needed=True)
+    if any(line.condition == Condition.UNMEASURED for line in shims):
+        raise WrongState("Measure the shim first: what goes into a bin counts at its measured thickness.")
+    inspection = place_of(site, PlaceKind.INSPECTION)
+    return _move(
+        [(inspection, line.place, line) for line in shims],
+        site=site,
+        reason=Reason.RETURN_TO_BIN,
+        actor=actor,
+        at=at,
+        note=note,
+    )
+
+
+@write_transaction
+def scrap_shims(
+    *, site: Site, actor: Actor, at: datetime, source: Place, shims: Sequence[Shims], note: str
+) -> Movement:
+    """Throw shims away, with a reason in `note`."""
+    actor.must(Action.SCRAP, site)
+    if not note.strip():
+        raise Invalid("Say why the shims are scrapped.", errors=[FieldError("/note", "must say why")])
+    if source.site_id != site.id or source.is_outside:
+        raise Invalid(f"{source.code} is no place of this site that shims can be scrapped from.")
+    scrap = place_of(site, PlaceKind.SCRAP)
+    return _move(
+        [(source, scrap, line) for line in shims],
+        site=site,
+        reason=Reason.SCRAP,
+        actor=actor,
+        at=at,
+        note=note,
+    )
+
+
+@write_transaction
+def count_in(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str) -> Movement:
+    """Book shims that were counted in their bins and that no movement explains: the opening count of a drawer."""
+    actor.must(Action.MOVE_STOCK, site)
+    _refuse_bad_shims(shims, site, bin_needed=True)
+    difference = place_of(site, PlaceKind.DIFFERENCE)
+    return _move(
+        [(difference, line.place, line) for line in shims],
+        site=site,
+        reason=Reason.COUNT,
+        actor=actor,
+        at=at,
+        note=note,
+    )
+
+
+@write_transaction
+def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: str) -> Movement:
+    """Undo a movement by its mirror image. Raises Conflict when it was reversed before, NotEnough when its
+    shims have moved on."""
+    actor.must(Action.REVERSE, movement.site)
+    if not note.strip():
+        raise Invalid("Say why the movement is reversed.", errors=[FieldError("/note", "must say why")])
+    # The row is the lock: of two reversals at once the second waits here and then finds the first.
+    Movement.objects.select_for_update(of=("self",)).get(pk=movement.pk)
+    if Movement.objects.filter(reverses=movement).exists():
+        raise Conflict("This movement was reversed already.", code="already-reversed")
+    lines = [
+        Line(
+            place=line.place,
+            family_id=line.family_id,
+            thickness_nm=line.thickness_nm,
+            condition=line.condition,
+            quantity=-line.quantity,
+        )
+        for line in movement.lines.select_related("place")
+    ]
+    return post_movement(
+        site=movement.site,
+        reason=Reason.REVERSE,
+        actor=actor,
+        at=at,
+        lines=lines,
+        job_id=movement.job_id,
+        document=movement.document,
+        note=note,
+        reverses=movement,
+    )
+
+
+def _move(
+    moves: Sequence[tuple[Place, Place, Shims]],
+    *,
+    site: Site,
+    reason: Reason,
+    actor: Actor,
+    at: datetime,
+    document: str = "",
+    note: str = "",
+    job_id: uuid.UUID | None = None,
+) -> Movement:
+    lines = [
+        line
+        for index, (source, target, shims) in enumerate(moves)
+        for line in transfer(
+            source=source,
+            target=target,
+            family_id=shims.family.id,
+            thickness_nm=shims.thickness_nm,
+            condition=shims.condition,
+            quantity=shims.quantity,
+            pointer=f"/lines/{index}",
+        )
+    ]
+    return post_movement(
+        site=site,
+        reason=reason,
+        actor=actor,
+        at=at,
+        lines=lines,
+        document=document,
+        note=note,
+        job_id=job_id,
+    )
+
+
+def _refuse_unless_kind(place: Place, kind: PlaceKind, site: Site) -> None:
+    if place.site_id != site.id or place.kind != kind or place.retired_at:
+        raise Invalid(f"{place.code} is no {kind.label.lower()} in use at {site.name}.")
+
+
+def _refuse_bad_shims(shims: Sequence[Shims], site: Site, *, bin_needed: bool = False) -> None:
+    errors = []
+    for index, line in enumerate(shims):
+        pointer = f"/lines/{index}"
+        if line.quantity < 1:
+            errors.append(FieldError(f"{pointer}/quantity", "must be 1 or more"))
+        length = from_nm(line.thickness_nm)
+        check = check_new_shim if line.condition == Condition.NEW else check_used_shim
+        try:
+            check(line.family.range, length)
+        except LengthError as error:
+            errors.append(FieldError(f"{pointer}/thickness", error.message))
+        place = line.place
+        if place is None:
+            if bin_needed:
+                errors.append(FieldError(f"{pointer}/bin", "name the bin that the shims go to"))
+        elif place.site_id != site.id or place.kind != PlaceKind.BIN or place.retired_at:
+            errors.append(FieldError(f"{pointer}/bin", f"{place.code} is no bin in use at {site.name}"))
+    if not shims:
+        errors.append(FieldError("/lines", "name at least one shim"))
+    if errors:
+        raise Invalid("Nothing was booked: " + "; ".join(e.detail for e in errors) + ".", errors=errors)

@@ -1,0 +1,74 @@
+"""A plan over the stock as it was; accepted once its shims are held."""
+
+from django.db import models
+from django.db.models import Q
+
+from inventory.models import Condition, Hold, Place
+from shop.ids import new_id
+
+from .job import Job
+
+
+class Plan(models.Model):
+    class State(models.TextChoices):
+        PROPOSED = "proposed", "Proposed"
+        ACCEPTED = "accepted", "Accepted"
+        STALE = "stale", "Out of date"
+        DONE = "done", "Fitted"
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="plans")
+    number = models.PositiveIntegerField()
+    round = models.PositiveSmallIntegerField()
+    state = models.CharField(max_length=10, choices=State.choices, default=State.PROPOSED)
+    unresolved = models.PositiveIntegerField()
+    bought = models.PositiveIntegerField()
+    not_guaranteed = models.PositiveIntegerField()
+    opened = models.PositiveIntegerField()
+    stock_cost = models.PositiveIntegerField()
+    deviation_nm = models.BigIntegerField()
+    hold = models.ForeignKey(Hold, null=True, blank=True, on_delete=models.PROTECT, related_name="plans")
+    stale_because = models.CharField(max_length=200, blank=True)
+    created_at = models.DateTimeField()
+    created_by = models.CharField(max_length=160)
+
+    class Meta:
+        ordering = ["job", "-number"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "number"], name="plan_number_once_per_job"),
+            models.UniqueConstraint(
+                fields=["job"], condition=Q(state="accepted"), name="one_accepted_plan_per_job"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Plan {self.number} of {self.job}"
+
+
+class PlanLine(models.Model):
+    """What the plan says of one valve; the fields are those of `jobs.compute.planner.types.Choice`."""
+
+    id = models.BigAutoField(primary_key=True)
+    plan = models.ForeignKey(Plan, on_delete=models.CASCADE, related_name="lines")
+    order = models.PositiveSmallIntegerField()
+    label = models.CharField(max_length=40)
+    verdict = models.CharField(max_length=8)
+    action = models.CharField(max_length=10)
+    thickness_nm = models.BigIntegerField(null=True)
+    condition = models.CharField(max_length=12, choices=Condition.choices, blank=True)
+    from_valve = models.CharField(max_length=40, blank=True)
+    from_place = models.ForeignKey(Place, null=True, on_delete=models.PROTECT, related_name="+")
+    own_nm = models.BigIntegerField(null=True)
+    low_nm = models.BigIntegerField(null=True)
+    called_nm = models.BigIntegerField(null=True)
+    high_nm = models.BigIntegerField(null=True)
+    guaranteed = models.BooleanField(null=True)
+    left_over = models.BooleanField(default=False)
+    why = models.CharField(max_length=400)
+
+    class Meta:
+        ordering = ["plan", "order"]
+        constraints = [models.UniqueConstraint(fields=["plan", "label"], name="planline_once_per_valve")]
+
+    def __str__(self) -> str:
+        return f"{self.label}: {self.action}"

@@ -1,0 +1,4 @@
+from .background import OutboxEvent, PeriodicSlot, Task
+from .people import Bay, Membership, Role, Site, User
+
+__all__ = ["Bay", "Membership", "OutboxEvent", "PeriodicSlot", "Role", "Site", "Task", "User"]

@@ -1,0 +1,54 @@
+"""Which role may do which act: one table for code and tests (law 8).
+
+An action also names the API scopes of which a key must have one. `read` acts are open to every role.
+"""
+
+from enum import Enum
+
+TECHNICIAN, COUNTER, MANAGER = "technician", "counter", "manager"
+EVERYONE = frozenset({TECHNICIAN, COUNTER, MANAGER})
+
+SCOPES = ("read", "plan", "hold", "jobs", "stock", "purchasing", "admin")
+
+
+class Action(Enum):
+    """One shop act: (words for "may not …", scopes of which a key needs one)."""
+
+    READ = ("look at this site", frozenset(SCOPES))
+    PLAN = ("plan a job", frozenset({"plan", "jobs"}))
+    WORK_JOB = ("work on a job", frozenset({"jobs"}))
+    STOP_JOB = ("stop a job", frozenset({"jobs"}))
+    HOLD = ("hold shims", frozenset({"hold", "jobs"}))
+    TAKE_OVER_HOLD = ("take over a hold", frozenset({"hold", "admin"}))
+    HAND_OUT = ("hand out shims", frozenset({"stock", "jobs"}))
+    RECEIVE = ("receive shims", frozenset({"stock", "purchasing"}))
+    MOVE_STOCK = ("move shims between bins", frozenset({"stock"}))
+    INSPECT = ("inspect recovered shims", frozenset({"stock"}))
+    SCRAP = ("scrap shims", frozenset({"stock"}))
+    REVERSE = ("reverse a movement", frozenset({"stock", "admin"}))
+    PURCHASE = ("work on purchase lists", frozenset({"purchasing"}))
+    EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
+    EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
+
+    def __init__(self, label: str, scopes: frozenset[str]) -> None:
+        self.label = label
+        self.scopes = scopes
+
+
+ALLOWED: dict[Action, frozenset[str]] = {
+    Action.READ: EVERYONE,
+    Action.PLAN: EVERYONE,
+    Action.WORK_JOB: frozenset({TECHNICIAN, MANAGER}),
+    Action.STOP_JOB: frozenset({TECHNICIAN, MANAGER}),
+    Action.HOLD: EVERYONE,
+    Action.TAKE_OVER_HOLD: frozenset({MANAGER}),
+    Action.HAND_OUT: EVERYONE,
+    Action.RECEIVE: frozenset({COUNTER, MANAGER}),
+    Action.MOVE_STOCK: frozenset({COUNTER, MANAGER}),
+    Action.INSPECT: EVERYONE,
+    Action.SCRAP: frozenset({COUNTER, MANAGER}),
+    Action.REVERSE: frozenset({MANAGER}),
+    Action.PURCHASE: frozenset({COUNTER, MANAGER}),
+    Action.EDIT_CATALOGUE: frozenset({MANAGER}),
+    Action.EDIT_VEHICLE: EVERYONE,
+}
