@@ -1,0 +1,53 @@
+"""The provably best plan for one engine: which shim goes where.
+
+Promise
+    `plan_engine` returns a plan than which no other has a smaller `Score`; the proof is checked in exact
+    arithmetic before the plan is returned (assignment.py). The same problem always gives the same plan.
+    `verify` re-checks a plan against its problem and shares no code with what made it.
+
+The way: types -> model (the engine as an assignment problem) -> assignment (solved by ranks, proven)
+-> solve (the plan) -> explain (a sentence per valve); verify stands apart.
+"""
+
+from jobs.compute.planner.solve import plan_engine
+from jobs.compute.planner.types import (
+    Action,
+    Adjust,
+    Choice,
+    Condition,
+    LeftOver,
+    Lot,
+    OwnShim,
+    Plan,
+    Problem,
+    Score,
+    ToBuy,
+    Uncertainty,
+    Valve,
+)
+from jobs.compute.planner.verify import verify
+from jobs.compute.readings import Verdict, verdict
+from jobs.compute.windows import called_window, default_aim, guaranteed_window
+
+__all__ = [
+    "Action",
+    "Adjust",
+    "Choice",
+    "Condition",
+    "LeftOver",
+    "Lot",
+    "OwnShim",
+    "Plan",
+    "Problem",
+    "Score",
+    "ToBuy",
+    "Uncertainty",
+    "Valve",
+    "Verdict",
+    "called_window",
+    "default_aim",
+    "guaranteed_window",
+    "plan_engine",
+    "verdict",
+    "verify",
+]

@@ -1,0 +1,134 @@
+"""Why a plan does what it does with a valve: one plain sentence, in the trade's words, lengths in mm.
+
+Promise
+    Every sentence is true of the best plan, not only of the valve: that nothing to spare fits before
+    something is bought follows from `bought` being ranked above everything that taking a spare shim costs;
+    that a valve in spec was opened because another needs its shim, from `opened`.
+"""
+
+from fractions import Fraction
+from functools import lru_cache
+from math import ceil, floor
+
+from inventory.compute.lengths import show
+from jobs.compute.planner.types import NewShim, Problem, Valve
+from jobs.compute.readings import Verdict
+from jobs.compute.windows import called_window
+
+_MICROMETRE_NM = 1000
+_LOOK = "have it looked at by someone qualified"
+
+
+def why_kept(valve: Valve, said: Verdict) -> str:
+    """For a valve that keeps its own shim."""
+    shim = "its shim, not known, stays" if valve.shim is None else f"its {_own(valve)} shim stays"
+    if said in ("tight", "loose"):
+        shim = f"marked never to be opened, so {shim}"
+    advice = f", but measure again and {_LOOK}" if valve.passes_nm == 0 else ""
+    return f"{_reading(valve, said)}; {shim}{advice}."
+
+
+def why_measured(valve: Valve, said: Verdict) -> str:
+    """For a valve that needs a change but whose shim is not known."""
+    advice = f"; measure again after fitting and {_LOOK}" if valve.passes_nm == 0 else ""
+    return (
+        f"{_reading(valve, said)}{_to_be_changed(valve, said)}; "
+        f"measure its shim first, no thickness can be chosen without{advice}."
+    )
+
+
+def why_changed(
+    valve: Valve, said: Verdict, shim: NewShim, called_nm: int, *, guaranteed: bool, taker: str | None
+) -> str:
+    """For a valve that gets another shim. `taker` is the valve that gets its own one, if any does."""
+    because = _to_be_changed(valve, said)
+    if not because and said in ("in_spec", "at_limit") and taker is not None:
+        because = f", but {taker} needs its {_own(valve)} shim"
+    thickness = _mm(shim.thickness_nm)
+    match shim.action:
+        case "swap":
+            way = f"the {thickness} mm shim out of {shim.from_label}"
+        case "stock":
+            way = f"a {shim.condition} {thickness} mm shim from stock"
+        case _:
+            way = f"nothing to spare in engine or stock fits, so a new {thickness} mm shim, to be bought,"
+    if valve.passes_nm == 0:
+        advice = f", so measure again after fitting and {_LOOK}"
+    elif guaranteed:
+        advice = ""
+    else:
+        advice = ", not inside for certain, so measure again after fitting"
+    return f"{_reading(valve, said)}{because}; {way} brings it to {_mm(called_nm)} mm{advice}."
+
+
+def why_unresolved(problem: Problem, valve: Valve, said: Verdict) -> str:
+    """For a valve that needs a change and gets no shim."""
+    return f"{_reading(valve, said)}{_to_be_changed(valve, said)}; {_nothing_fits(problem, valve)}."
+
+
+def _nothing_fits(problem: Problem, valve: Valve) -> str:
+    if valve.shim is None:
+        raise ValueError(f"the shim of {valve.label} is not known")
+    window = called_window(
+        valve.shim.thickness_nm, valve.passes_nm, valve.min_nm, valve.max_nm, problem.lash_ratio
+    )
+    low, high = _inward(window.low, window.high)
+    between = f"between {_mm(low)} and {_mm(high)} mm"
+    look = f", and {_LOOK}" if valve.passes_nm == 0 else ""
+    others = [
+        other.shim.thickness_nm
+        for other in problem.valves
+        if other.shim is not None and other is not valve and other.adjust != "never"
+    ]
+    stock = [lot.thickness_nm for lot in problem.lots]
+    if any(window.holds(thickness) for thickness in (*others, *stock)):
+        return f"every shim {between} is needed in another valve, and the catalogue has none there{look}"
+    # Only a catalogue says what is made: without one, nothing is known beyond what lies in stock.
+    made = (*problem.catalogue_nm, *stock) if problem.catalogue_nm else ()
+    if made and window.high < min(made):
+        limit = f"it takes {_mm(high)} mm or less and {_mm(min(made))} mm is the thinnest"
+    elif made and window.low > max(made):
+        limit = f"it takes {_mm(low)} mm or more and {_mm(max(made))} mm is the thickest"
+    else:
+        return f"nothing in the engine, in stock or in the catalogue lies {between}{look}"
+    return f"no such size exists, {limit}, so the engine wants a qualified look"
+
+
+def _reading(valve: Valve, said: Verdict) -> str:
+    least, most, called = _mm(valve.min_nm), _mm(valve.max_nm), _mm(valve.passes_nm)
+    if valve.passes_nm == 0:
+        return f"No clearance: the thinnest leaf does not pass, {least} mm is the least"
+    match said:
+        case "tight":
+            return f"Tight: {called} mm called, {least} mm is the least"
+        case "loose":
+            return f"Loose: {called} mm called, {most} mm is the most"
+        case "at_limit":
+            return f"At the limit: {called} mm called, {most} mm is the most, {_mm(valve.stops_nm)} mm stops"
+        case "in_spec":
+            return f"In spec: {called} mm called, {least} to {most} mm is allowed"
+
+
+def _to_be_changed(valve: Valve, said: Verdict) -> str:
+    return (
+        ", but marked to be changed" if valve.adjust == "always" and said in ("in_spec", "at_limit") else ""
+    )
+
+
+def _own(valve: Valve) -> str:
+    return "" if valve.shim is None else f"{_mm(valve.shim.thickness_nm)} mm"
+
+
+def _inward(low: Fraction, high: Fraction) -> tuple[int, int]:
+    """The window in whole nanometres; where a lash ratio makes its ends endless, in whole micrometres if
+    any lie inside. Never wider than it is.
+    """
+    if low.denominator == high.denominator == 1:
+        return int(low), int(high)
+    micrometres = ceil(low / _MICROMETRE_NM) * _MICROMETRE_NM, floor(high / _MICROMETRE_NM) * _MICROMETRE_NM
+    return micrometres if micrometres[0] <= micrometres[1] else (ceil(low), floor(high))
+
+
+@lru_cache(maxsize=4096)
+def _mm(nm: int) -> str:
+    return show(nm)

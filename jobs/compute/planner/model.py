@@ -1,0 +1,286 @@
+"""The engine as an assignment problem: a row per valve that may change, a column per shim it may get.
+
+Promise
+    The best plans of a `Problem` are the best assignments of its `Model`, rank by rank, and equal ones come
+    in the same order. Everything is exact: with lash ratio p / q every clearance is a whole number of q-ths
+    of a nanometre, held in 64 bits (types.py bounds the figures so that they fit).
+
+What is left out, and why no best plan is lost
+    - A valve in spec whose shim no valve to be changed can use, directly or through other valves in spec:
+      opening it gains nothing and counts as opened.
+    - Sizes of the catalogue but the best one per valve: any number of each can be bought.
+    - Lots that are not among a valve's n best choices from stock, n being the number of rows: the other
+      rows take at most n - 1 of those, so one at least as good is always left. Lots outside every window
+      are a case of this.
+    - Of one thickness and condition, shims beyond the number of valves that count it among their n best.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from jobs.compute.planner.assignment import BoolArray, IntArray
+from jobs.compute.planner.types import Condition, Problem, Score, Valve
+
+_RANKS = len(Score._fields)
+_UNRESOLVED, _BOUGHT, _NOT_GUARANTEED, _OPENED, _STOCK_COST, _DEVIATION = range(_RANKS)
+STOCK_COST: dict[Condition, int] = {"used": 1, "new": 2}
+"""What taking one shim from stock adds to `Score.stock_cost`."""
+_NEVER = np.iinfo(np.int64).max
+
+
+class Column(NamedTuple):
+    """What a column stands for."""
+
+    kind: Literal["own", "stock", "buy", "none"]
+    which: int
+    """own: the valve whose shim it is; stock: which of `Model.stock`; buy and none: the row."""
+
+
+class StockShims(NamedTuple):
+    """Stock of one thickness and condition, which may lie in several lots."""
+
+    thickness_nm: int
+    condition: Condition
+    lots: list[int]
+    """Indices into `Problem.lots`, in order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Model:
+    """Input of `assignment.best_assignment` and what its rows and columns stand for."""
+
+    rows: list[int]
+    """The valve of each row, in the order of the problem. Empty when no valve needs a change."""
+    columns: list[Column]
+    """Own shims in the order of the valves, used stock thinnest first, new stock thinnest first, what can
+    be bought, no shim."""
+    stock: list[StockShims]
+    buy_nm: list[int]
+    """Per row the best size to buy; where that column is not allowed it means nothing."""
+    layers: IntArray
+    """(ranks of Score, rows, columns)."""
+    allowed: BoolArray
+    """(rows, columns)."""
+    alike: list[int]
+    """Columns with the same number are shims of one thickness and condition from stock."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """How thicknesses fit valves: each array is (valves, thicknesses)."""
+
+    inside: BoolArray  # in the called window
+    unsure: IntArray  # 1 outside the guaranteed window, else 0
+    off_nm: IntArray  # |called clearance after - aim|, rounded once, half to even
+
+    def take(self, thicknesses: IntArray) -> "_Fits":
+        return _Fits(self.inside[:, thicknesses], self.unsure[:, thicknesses], self.off_nm[:, thicknesses])
+
+
+class _Readings:
+    """The readings of some valves, one row each, in q-ths of a nanometre for a lash ratio of p / q."""
+
+    def __init__(self, p: int, q: int, table: IntArray) -> None:
+        self._p, self._q, self._table = p, q, table
+        self._bare, self._leaf, self._min, self._max, self._aim, self._unsure, self._real = (
+            table[:, figure, None] for figure in range(table.shape[1])
+        )
+
+    @classmethod
+    def of(cls, problem: Problem, which: Sequence[int]) -> "_Readings":
+        p, q = problem.lash_ratio.numerator, problem.lash_ratio.denominator
+        uncertainty = problem.uncertainty
+        table = [
+            (
+                valve.passes_nm * q + valve.shim.thickness_nm * p,  # the clearance without any shim
+                (valve.stops_nm - valve.passes_nm) * q,
+                valve.min_nm * q,
+                valve.max_nm * q,
+                valve.aim_nm * q,
+                uncertainty.of_own(valve.shim) * p,
+                valve.passes_nm > 0,
+            )
+            for valve in (problem.valves[index] for index in which)
+            if valve.shim is not None
+        ]
+        return cls(p, q, np.array(table, dtype=np.int64))
+
+    def take(self, valves: IntArray) -> "_Readings":
+        return _Readings(self._p, self._q, self._table[valves])
+
+    def inside(self, thickness_nm: IntArray) -> BoolArray:
+        after = self._bare - thickness_nm * self._p
+        return (after >= self._min) & (after <= self._max)
+
+    def fits(self, thickness_nm: IntArray, uncertainty_nm: IntArray) -> _Fits:
+        after = self._bare - thickness_nm * self._p
+        unsure = self._unsure + uncertainty_nm * self._p
+        guaranteed = (
+            (after - unsure >= self._min) & (after + self._leaf + unsure <= self._max) & (self._real > 0)
+        )
+        off = np.abs(after - self._aim)
+        if self._q != 1:
+            off, rest = np.divmod(off, self._q)
+            off += (2 * rest > self._q) | ((2 * rest == self._q) & (off % 2 == 1))
+        inside = (after >= self._min) & (after <= self._max)
+        return _Fits(inside, (~guaranteed).astype(np.int64), off)
+
+
+def needs_change(valve: Valve) -> bool:
+    """Whether this valve is to get another shim: `always`, or out of spec by its called clearance unless
+    `never`.
+    """
+    if valve.adjust == "auto":
+        return not valve.min_nm <= valve.passes_nm <= valve.max_nm
+    return valve.adjust == "always"
+
+
+def build_model(problem: Problem) -> Model:
+    """The assignment problem of this engine."""
+    known = [
+        index
+        for index, valve in enumerate(problem.valves)
+        if valve.shim is not None and valve.adjust != "never"
+    ]
+    needing = np.array([needs_change(problem.valves[index]) for index in known], dtype=np.bool_)
+    if not needing.any():
+        none = np.empty((_RANKS, 0, 0), dtype=np.int64)
+        return Model(rows=[], columns=[], stock=[], buy_nm=[], layers=none, allowed=none[0] > 0, alike=[])
+    readings = _Readings.of(problem, known)
+    own_nm, own_unsure_nm = _own_shims(problem, known)
+    chosen = _within_reach(readings.inside(own_nm), needing)
+    rows = [known[place] for place in chosen.tolist()]
+    readings, needing = readings.take(chosen), needing[chosen]
+
+    own = readings.fits(own_nm[chosen], own_unsure_nm[chosen])
+    buys, buy_nm = _best_to_buy(problem, readings)
+    stock, places, lots = _stock_choices(problem, readings)
+    return _laid_out(rows, needing, own, stock, places, lots, buys, buy_nm)
+
+
+def _own_shims(problem: Problem, which: Sequence[int]) -> tuple[IntArray, IntArray]:
+    """Thickness and uncertainty of these valves' own shims."""
+    shims = [shim for shim in (problem.valves[index].shim for index in which) if shim is not None]
+    return (
+        np.array([shim.thickness_nm for shim in shims], dtype=np.int64),
+        np.array([problem.uncertainty.of_own(shim) for shim in shims], dtype=np.int64),
+    )
+
+
+def _within_reach(can_take: BoolArray, needing: BoolArray) -> IntArray:
+    """The valves that need a change and those whose shim can reach one, in order. `can_take` says whose
+    window (row) holds whose shim (column).
+    """
+    reached = needing
+    while True:
+        wider = reached | can_take[reached].any(axis=0)
+        if np.array_equal(wider, reached):
+            return np.flatnonzero(reached)
+        reached = wider
+
+
+def _best_to_buy(problem: Problem, readings: _Readings) -> tuple[_Fits, list[int]]:
+    """Per row the size to buy, as fits of shape (rows, 1), and its thickness: one that is guaranteed before
+    one that is not, then the nearest to the aim, then the thinner.
+    """
+    sizes = np.array(sorted(set(problem.catalogue_nm)) or [0], dtype=np.int64)
+    fits = readings.fits(sizes, np.array(problem.uncertainty.unworn_nm))
+    if not problem.catalogue_nm:
+        fits.inside[:] = False
+    best = _ranked(fits, np.zeros(1, dtype=np.int64)).argmin(axis=1)
+    at = (np.arange(len(best)), best)
+    column = _Fits(fits.inside[at][:, None], fits.unsure[at][:, None], fits.off_nm[at][:, None])
+    return column, sizes[best].tolist()
+
+
+def _ranked(fits: _Fits, stock_cost: IntArray) -> IntArray:
+    """One number per pair that orders a row's choices as the ranks do; the largest of all outside."""
+    widest = int(fits.off_nm.max(initial=0, where=fits.inside)) + 1
+    return np.where(fits.inside, (fits.unsure * 3 + stock_cost) * widest + fits.off_nm, _NEVER)
+
+
+def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShims], IntArray, _Fits]:
+    """The stock that can matter, for every column which entry of it, and how the columns fit."""
+    by_kind: dict[tuple[bool, int], list[int]] = {}
+    for index, lot in enumerate(problem.lots):
+        by_kind.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
+    kinds = sorted(by_kind)
+    new = np.array([is_new for is_new, _ in kinds], dtype=np.int64)
+    thickness = np.array([nm for _, nm in kinds], dtype=np.int64)
+    useful = np.flatnonzero(readings.inside(thickness).any(axis=0))
+    new, thickness = new[useful], thickness[useful]
+    unsure = np.where(new, problem.uncertainty.unworn_nm, problem.uncertainty.micrometer_nm)
+    fits = readings.fits(thickness, unsure)
+
+    stock = [
+        StockShims(kinds[kind][1], "new" if kinds[kind][0] else "used", by_kind[kinds[kind]])
+        for kind in useful.tolist()
+    ]
+    quantity = np.array(
+        [sum(problem.lots[lot].quantity for lot in shims.lots) for shims in stock], dtype=np.int64
+    )
+    ranked = _ranked(fits, np.where(new, STOCK_COST["new"], STOCK_COST["used"]))
+    order = ranked.argsort(axis=1, kind="stable")
+    rows = len(order)
+    # A lot is among a row's n best when fewer than n shims come before it in the row's order.
+    before = np.minimum(quantity, rows)[order].cumsum(axis=1) - np.minimum(quantity, rows)[order]
+    wanted = np.zeros_like(fits.inside)
+    np.put_along_axis(wanted, order, before < rows, axis=1)
+    copies = np.minimum(quantity, (wanted & fits.inside).sum(axis=0))
+    places = np.repeat(np.arange(len(stock)), copies)
+    return stock, places, fits.take(places)
+
+
+def _laid_out(
+    rows: list[int],
+    needing: BoolArray,
+    own: _Fits,
+    stock: list[StockShims],
+    places: IntArray,
+    lots: _Fits,
+    buys: _Fits,
+    buy_nm: list[int],
+) -> Model:
+    """The columns side by side: own shims, stock, one to buy per row, no shim per row."""
+    count = len(rows)
+    row = np.arange(count)
+    shims = count + len(places)
+    buy, none = shims + row, shims + count + row
+    layers = np.zeros((_RANKS, count, shims + 2 * count), dtype=np.int64)
+    allowed = np.zeros(layers.shape[1:], dtype=np.bool_)
+    layers[_OPENED] = 1
+
+    for fits, part in ((own, slice(count)), (lots, slice(count, shims))):
+        allowed[:, part] = fits.inside
+        layers[_NOT_GUARANTEED, :, part] = fits.unsure
+        layers[_DEVIATION, :, part] = fits.off_nm
+    costs = np.array([STOCK_COST[shim.condition] for shim in stock], dtype=np.int64)
+    layers[_STOCK_COST, :, count:shims] = costs[places]
+
+    # Its own shim is the choice of a valve in spec that counts nothing, and no choice of one that needs a
+    # change; no shim at all is the other way round.
+    allowed[row, row] = ~needing
+    layers[:, row, row] = 0
+    allowed[row, none] = needing
+    layers[_UNRESOLVED, row, none] = 1
+
+    allowed[row, buy] = buys.inside[:, 0]
+    layers[_BOUGHT, row, buy] = 1
+    layers[_NOT_GUARANTEED, row, buy] = buys.unsure[:, 0]
+    layers[_DEVIATION, row, buy] = buys.off_nm[:, 0]
+
+    kinds = places.tolist()
+    columns = [
+        *(Column("own", valve) for valve in rows),
+        *(Column("stock", kind) for kind in kinds),
+        *(Column("buy", place) for place in range(count)),
+        *(Column("none", place) for place in range(count)),
+    ]
+    after_stock = count + len(stock)
+    alike = [*range(count), *(count + kind for kind in kinds), *range(after_stock, after_stock + 2 * count)]
+    return Model(
+        rows=rows, columns=columns, stock=stock, buy_nm=buy_nm, layers=layers, allowed=allowed, alike=alike
+    )

@@ -1,0 +1,179 @@
+"""The best plan for one engine."""
+
+from collections import Counter
+
+from jobs.compute.planner.assignment import best_assignment
+from jobs.compute.planner.explain import why_changed, why_kept, why_measured, why_unresolved
+from jobs.compute.planner.model import STOCK_COST, Model, build_model, needs_change
+from jobs.compute.planner.types import (
+    Choice,
+    LeftOver,
+    NewShim,
+    Plan,
+    Problem,
+    Score,
+    ToBuy,
+    Valve,
+)
+from jobs.compute.readings import Verdict, verdict
+from jobs.compute.windows import clearance_after, is_guaranteed
+
+
+def plan_engine(problem: Problem) -> Plan:
+    """The best plan: no other has a smaller `Score`. An engine without valves gets an empty plan.
+
+    Equal plans are broken by a fixed order: the one whose first valve in the order of the problem has the
+    smaller figures of its own, then the swap whose giver comes first or the thinner shim; then the same for
+    the second valve, and so on. The order of lots and sizes in the problem means nothing, except that of
+    lots that are alike the first is emptied first.
+
+    Raises assignment.NotProvenError rather than return a plan that is not proven best.
+    """
+    model = build_model(problem)
+    picks = best_assignment(model.layers, model.allowed, model.alike).tolist()
+    new_shims = _new_shims(problem, model, picks)
+    takers = {
+        shim.from_label: problem.valves[index].label
+        for index, shim in new_shims.items()
+        if shim.from_label is not None
+    }
+    choices: list[Choice] = []
+    left_over: list[LeftOver] = []
+    deviation_nm = 0
+    for index, valve in enumerate(problem.valves):
+        shim = new_shims.get(index)
+        said = verdict(valve.passes_nm, valve.stops_nm, valve.min_nm, valve.max_nm)
+        if shim is None:
+            choice = _without_new_shim(problem, valve, said)
+        else:
+            choice, off_nm = _changed(problem, valve, said, shim, takers.get(valve.label))
+            deviation_nm += off_nm
+        choices.append(choice)
+        if choice.action not in ("keep", "measure") and valve.shim is not None and valve.label not in takers:
+            left_over.append(LeftOver(valve.shim.thickness_nm, valve.label))
+
+    actions = Counter(choice.action for choice in choices)
+    changed = [choice for choice in choices if choice.action in ("swap", "stock", "buy")]
+    to_buy = Counter(shim.thickness_nm for shim in new_shims.values() if shim.action == "buy")
+    return Plan(
+        score=Score(
+            unresolved=actions["unresolved"],
+            bought=actions["buy"],
+            not_guaranteed=sum(not choice.guaranteed for choice in changed),
+            opened=len(changed) + actions["unresolved"],
+            stock_cost=sum(
+                STOCK_COST[shim.condition]
+                for shim in new_shims.values()
+                if shim.action == "stock" and shim.condition is not None
+            ),
+            deviation_nm=deviation_nm,
+        ),
+        choices=tuple(choices),
+        left_over=tuple(left_over),
+        to_buy=tuple(ToBuy(nm, quantity) for nm, quantity in sorted(to_buy.items())),
+        to_measure=tuple(choice.label for choice in choices if choice.action == "measure"),
+    )
+
+
+def _new_shims(problem: Problem, model: Model, picks: list[int]) -> dict[int, NewShim]:
+    """By valve, the shim it gets where that is not its own one."""
+    taken: Counter[int] = Counter()
+    got: dict[int, NewShim] = {}
+    for row, pick in enumerate(picks):
+        valve, (kind, which) = model.rows[row], model.columns[pick]
+        match kind:
+            case "own" if which != valve:
+                giver = problem.valves[which]
+                if giver.shim is None:
+                    raise ValueError(f"the shim of {giver.label} is not known")
+                got[valve] = NewShim(
+                    action="swap",
+                    thickness_nm=giver.shim.thickness_nm,
+                    uncertainty_nm=problem.uncertainty.of_own(giver.shim),
+                    from_label=giver.label,
+                )
+            case "stock":
+                shims = model.stock[which]
+                lot = next(lot for lot in shims.lots if taken[lot] < problem.lots[lot].quantity)
+                taken[lot] += 1
+                got[valve] = NewShim(
+                    action="stock",
+                    thickness_nm=shims.thickness_nm,
+                    uncertainty_nm=problem.uncertainty.of_condition(shims.condition),
+                    condition=shims.condition,
+                    from_lot=lot,
+                )
+            case "buy":
+                got[valve] = NewShim(
+                    action="buy",
+                    thickness_nm=model.buy_nm[row],
+                    uncertainty_nm=problem.uncertainty.unworn_nm,
+                    condition="new",
+                )
+    return got
+
+
+def _without_new_shim(problem: Problem, valve: Valve, said: Verdict) -> Choice:
+    """The choice of a valve that keeps its own shim, gets none, or is to be measured first."""
+    if not needs_change(valve):
+        return Choice(
+            label=valve.label,
+            verdict=said,
+            action="keep",
+            thickness_nm=None if valve.shim is None else valve.shim.thickness_nm,
+            condition=None,
+            from_valve=None,
+            from_lot=None,
+            low_nm=valve.passes_nm,
+            called_nm=valve.passes_nm,
+            high_nm=valve.stops_nm,
+            guaranteed=said == "in_spec" and valve.passes_nm > 0,
+            why=why_kept(valve, said),
+        )
+    measure = valve.shim is None
+    return Choice(
+        label=valve.label,
+        verdict=said,
+        action="measure" if measure else "unresolved",
+        thickness_nm=None,
+        condition=None,
+        from_valve=None,
+        from_lot=None,
+        low_nm=None,
+        called_nm=None,
+        high_nm=None,
+        guaranteed=None,
+        why=why_measured(valve, said) if measure else why_unresolved(problem, valve, said),
+    )
+
+
+def _changed(
+    problem: Problem, valve: Valve, said: Verdict, shim: NewShim, taker: str | None
+) -> tuple[Choice, int]:
+    """The choice of a valve that gets another shim, and how far it ends from its aim."""
+    if valve.shim is None:
+        raise ValueError(f"the shim of {valve.label} is not known")
+    after = clearance_after(
+        valve.shim.thickness_nm,
+        valve.passes_nm,
+        valve.stops_nm,
+        shim.thickness_nm,
+        problem.uncertainty.of_own(valve.shim) + shim.uncertainty_nm,
+        problem.lash_ratio,
+    )
+    guaranteed = is_guaranteed(after, valve.passes_nm, valve.min_nm, valve.max_nm)
+    choice = Choice(
+        label=valve.label,
+        verdict=said,
+        action=shim.action,
+        thickness_nm=shim.thickness_nm,
+        condition=shim.condition,
+        from_valve=shim.from_label,
+        from_lot=shim.from_lot,
+        low_nm=round(after.low),
+        called_nm=round(after.called),
+        high_nm=round(after.high),
+        guaranteed=guaranteed,
+        why=why_changed(valve, said, shim, round(after.called), guaranteed=guaranteed, taker=taker),
+    )
+    return choice, round(abs(after.called - valve.aim_nm))
