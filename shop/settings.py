@@ -4,6 +4,7 @@ With nothing set this is the embedded default: one process, SQLite under data/, 
 COLDGAP_ENV=production everything must be named; what is missing stops the start with a number and a hint.
 """
 
+import os
 from pathlib import Path
 
 import environ
@@ -110,7 +111,11 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 else:
     DATABASES["default"] |= {"OPTIONS": POSTGRESQL_OPTIONS, "CONN_MAX_AGE": 0, "CONN_HEALTH_CHECKS": True}
 # The role that owns the tables. `migrate` uses it; the service itself must not (law 4).
-DATABASE_OWNER = env.db("DATABASE_OWNER_URL", default=None) if env.str("DATABASE_OWNER_URL", "") else None
+DATABASE_OWNER = env.db("DATABASE_OWNER_URL") if "DATABASE_OWNER_URL" in os.environ else None
+# Named, not imported: shop knows nothing of shims. What the service's role may do to the books, and the
+# triggers that must be there, by database.
+RESTRICTED_TABLES = "inventory.grants.RESTRICTED"
+MISSING_TRIGGERS = "inventory.triggers.missing"
 
 # --- People, sessions, headers --------------------------------------------------------------------------
 

@@ -1,0 +1,106 @@
+"""Which tests run against which database, and what holds after each of them."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import django
+import psycopg
+import pytest
+
+from tests import environment
+
+# Before anything reads the settings: pytest-django would do it only after this file.
+environment.prepare()
+django.setup()
+
+# isort: split
+from django.core.management import call_command
+from django.db import connection, connections
+
+from inventory.selectors.audit import audit
+from tests.flushing import allow_flush
+from tests.people import counter, manager, other_site, outsider, site, technician
+from tests.servers.valkey import ValkeyServer
+
+__all__ = ["counter", "manager", "other_site", "outsider", "site", "technician"]
+
+DATABASE_FIXTURES = frozenset(
+    {"db", "transactional_db", "django_db_serialized_rollback", "django_db_reset_sequences", "live_server"}
+)
+
+
+def pytest_addoption(parser):
+    parser.addoption("--long", action="store_true", help="run the full figures too (make test-long)")
+
+
+def needs_database(item) -> bool:
+    return bool(
+        item.get_closest_marker("django_db")
+        or item.get_closest_marker("db_both")
+        or item.get_closest_marker("postgresql")
+        or DATABASE_FIXTURES & set(getattr(item, "fixturenames", ()))
+    )
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config, items):
+    """On PostgreSQL only what touches the database runs: the rest is the same there and has run on SQLite."""
+    on_postgresql = environment.database_choice() == "postgresql"
+    kept, dropped = [], []
+    for item in items:
+        foreign = "sqlite" if on_postgresql else "postgresql"
+        fits = item.get_closest_marker(foreign) is None and (not on_postgresql or needs_database(item))
+        timely = config.getoption("--long") or item.get_closest_marker("long") is None
+        (kept if fits and timely else dropped).append(item)
+    if dropped:
+        config.hook.pytest_deselected(items=dropped)
+        items[:] = kept
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings) -> None:
+    """A file of its own for SQLite: in memory there would be neither WAL nor other processes."""
+    default = connections["default"]
+    if default.vendor == "sqlite":
+        worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
+        folder = Path(os.environ[environment.FOLDER])
+        default.settings_dict["TEST"]["NAME"] = str(folder / f"{worker}.sqlite3")
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup, django_db_blocker) -> None:
+    """The migrated database, with the restricted role's rights granted as `migrate` grants them."""
+    allow_flush(connection)
+    if connection.vendor == "postgresql":
+        with django_db_blocker.unblock():
+            call_command("grant_app_role", "coldgap_app", verbosity=0)
+
+
+@pytest.fixture
+def app_role_connection(transactional_db) -> Iterator[psycopg.Connection]:
+    """A connection as the role that the service uses in production; only on PostgreSQL."""
+    url = os.environ[environment.APP_URL].rsplit("/", 1)[0] + "/" + connection.settings_dict["NAME"]
+    with psycopg.connect(url, autocommit=True) as restricted:
+        yield restricted
+
+
+@pytest.fixture(scope="session")
+def valkey() -> Iterator[ValkeyServer]:
+    """The broker, running; a test that stops it starts it again."""
+    server = ValkeyServer()
+    server.start()
+    yield server
+    server.remove()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item):
+    """After each test that touched the database the books balance (bar L2), whatever it was about."""
+    result = yield
+    audited = needs_database(item) and item.get_closest_marker("broken_books") is None
+    # A transaction that a test broke on purpose answers no question; it is rolled back as a whole.
+    if audited and not connection.needs_rollback:
+        differences = list(audit())
+        assert not differences, f"the books do not balance after this test: {differences}"
+    return result

@@ -1,0 +1,44 @@
+"""The people and sites of the tests. `outsider` is a manager too, but of the other site."""
+
+import pytest
+
+from shop.models import Membership, Role, Site, User
+
+
+def person(username: str, display_name: str, site: Site, role: str) -> User:
+    """Somebody with one role at one site and no password: tests log in by `force_login`."""
+    user = User(username=username, display_name=display_name, email=f"{username}@shop.example")
+    user.set_unusable_password()
+    user.save()
+    Membership.objects.create(user=user, site=site, role=role)
+    return user
+
+
+@pytest.fixture
+def site(db) -> Site:
+    return Site.objects.create(code="north", name="North Yard")
+
+
+@pytest.fixture
+def other_site(db) -> Site:
+    return Site.objects.create(code="harbour", name="Harbour Street")
+
+
+@pytest.fixture
+def technician(site) -> User:
+    return person("ines", "Ines Varga", site, Role.TECHNICIAN)
+
+
+@pytest.fixture
+def counter(site) -> User:
+    return person("tobi", "Tobi Lund", site, Role.COUNTER)
+
+
+@pytest.fixture
+def manager(site) -> User:
+    return person("mara", "Mara Quist", site, Role.MANAGER)
+
+
+@pytest.fixture
+def outsider(other_site) -> User:
+    return person("odo", "Odo Brandt", other_site, Role.MANAGER)
