@@ -41,13 +41,13 @@ def marking_of(rule: MarkingRule, nm: int) -> str:
     """
     if rule is MarkingRule.HUNDREDTHS:
         return f"{nm // _HUNDREDTH_NM:03d}"
-    thousandths, rest = divmod(nm, NM_PER[Unit.UM])
-    if rest:
+    if not _can_stamp(rule, nm):
+        below = nm - nm % NM_PER[Unit.UM]
         raise LengthError(
             f"{show(nm)} mm cannot be stamped in whole thousandths of a millimetre: "
-            f"{show(nm - rest)} mm and {show(nm - rest + NM_PER[Unit.UM])} mm can."
+            f"{show(below)} mm and {show(below + NM_PER[Unit.UM])} mm can."
         )
-    return f"{thousandths:04d}" if rule is MarkingRule.THOUSANDTHS else show(nm, places=3)
+    return f"{nm // NM_PER[Unit.UM]:04d}" if rule is MarkingRule.THOUSANDTHS else show(nm, places=3)
 
 
 def thickness_of_marking(rule: MarkingRule, text: str, family: FamilyRange) -> int:
@@ -56,6 +56,8 @@ def thickness_of_marking(rule: MarkingRule, text: str, family: FamilyRange) -> i
     Raises LengthError when no size of the family, or more than one, carries that marking.
     """
     marking = text.strip()
+    if not marking:
+        raise LengthError("The marking is missing: key in what is stamped on the shim's face.")
     found = _sizes_marked(rule, marking, family)
     if len(found) == 1:
         return found[0]
@@ -87,10 +89,12 @@ def _sizes_marked(rule: MarkingRule, marking: str, family: FamilyRange) -> list[
             nm = parse(marking, Unit.MM).nm
         except LengthError:
             return []
-        return [nm] if "." in marking and on_grid(family, nm) else []
-    if not (marking.isascii() and marking.isdigit()):
-        return []
-    return [nm for nm in sizes(family) if marking_of(rule, nm) == marking]
+        return [nm] if on_grid(family, nm) else []
+    return [nm for nm in sizes(family) if _can_stamp(rule, nm) and marking_of(rule, nm) == marking]
+
+
+def _can_stamp(rule: MarkingRule, nm: int) -> bool:
+    return rule is MarkingRule.HUNDREDTHS or nm % NM_PER[Unit.UM] == 0
 
 
 def _no_such_marking(rule: MarkingRule, marking: str, family: FamilyRange) -> str:

@@ -174,6 +174,7 @@ class TestMarkings:
             (MarkingRule.DECIMAL, "2.625", 2_625_000),
             (MarkingRule.DECIMAL, "2.65", 2_650_000),
             (MarkingRule.DECIMAL, " 2.650 ", 2_650_000),
+            (MarkingRule.DECIMAL, "3.0", 3_000_000),
         ],
     )
     def test_examples(self, rule, text, nm):
@@ -192,7 +193,7 @@ class TestMarkings:
             (MarkingRule.DECIMAL, "2,65", "No shim of this family is stamped 2,65"),
             (MarkingRule.THOUSANDTHS, "02650", "No shim"),
             (MarkingRule.THOUSANDTHS, "٢٦٥٠", "No shim"),
-            (MarkingRule.THOUSANDTHS, "", "No shim"),
+            (MarkingRule.THOUSANDTHS, " ", "The marking is missing"),
             (MarkingRule.HUNDREDTHS, "9" * 5_000, "stamped as keyed"),
             (MarkingRule.HUNDREDTHS, "\x00", "stamped as keyed"),
         ],
@@ -216,6 +217,9 @@ class TestMarkings:
         finer = FamilyRange(min_nm=2_500_000, max_nm=2_512_500, step_nm=12_500)
         for rule in (MarkingRule.THOUSANDTHS, MarkingRule.DECIMAL):
             assert "2.512 mm and 2.513 mm can" in refusal(check_marking_rule, rule, finer)
+        check_marking_rule(MarkingRule.HUNDREDTHS, finer)
+        assert "250 is 2.500 mm" in refusal(thickness_of_marking, MarkingRule.HUNDREDTHS, "2500", finer)
+        assert thickness_of_marking(MarkingRule.HUNDREDTHS, "251", finer) == 2_512_500
 
     def test_thin_and_thick_shims_keep_their_digits(self):
         wide = FamilyRange(min_nm=900_000, max_nm=10_000_000, step_nm=50_000)
