@@ -1,20 +1,19 @@
-"""What the service's own PostgreSQL role may do to the books: add to them, and promise what is there.
+"""What the service's own PostgreSQL role may do with the books: add to them, and promise shims.
 
-Read by `grant_app_role`; every table not named here is an ordinary one. A column in brackets limits the
-right to it.
+`on_hand` is in neither list: only the seal's trigger changes it, with its owner's rights.
 """
 
-from inventory.models.ledger import APPEND_ONLY_TABLES
+_ADD_ONLY = ("SELECT", "INSERT")
 
 RESTRICTED: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(APPEND_ONLY_TABLES, ("SELECT", "INSERT")),
-    # A balance begins at nothing; only the seal's trigger, which runs as the owner, changes what is on hand.
+    "inventory_movement": _ADD_ONLY,
+    "inventory_movementline": _ADD_ONLY,
+    "inventory_movementseal": _ADD_ONLY,
+    # UPDATE on a column is also what SELECT … FOR UPDATE asks for.
     "inventory_balance": (
         "SELECT",
         "INSERT (site_id, place_id, family_id, thickness_nm, condition, outside)",
         "UPDATE (held)",
     ),
-    # Rows are locked in it (SELECT … FOR UPDATE wants a right to update something), moved only by the seal.
-    "inventory_chainhead": ("SELECT", "INSERT", "UPDATE (site_id)"),
-    "django_migrations": ("SELECT",),
+    "inventory_chainhead": ("SELECT", "INSERT (site_id, position, hash)", "UPDATE (position)"),
 }

@@ -2,6 +2,8 @@
 
 import pytest
 
+from inventory.services.sites import open_site
+from inventory.services.sites import open_site
 from shop.models import Membership, Role, Site, User
 
 
@@ -16,12 +18,12 @@ def person(username: str, display_name: str, site: Site, role: str) -> User:
 
 @pytest.fixture
 def site(db) -> Site:
-    return Site.objects.create(code="north", name="North Yard")
+    return open_site(code="north", name="North Yard")
 
 
 @pytest.fixture
 def other_site(db) -> Site:
-    return Site.objects.create(code="harbour", name="Harbour Street")
+    return open_site(code="harbour", name="Harbour Street")
 
 
 @pytest.fixture

@@ -15,7 +15,9 @@ from shop.models import Site
 from .catalogue import ShimFamily
 from .place import Place
 
-# Read by the grants for the restricted PostgreSQL role and by the system checks.
+
+
+# Rows of these are only ever added: by code, by grant and by trigger.
 APPEND_ONLY_TABLES = ("inventory_movement", "inventory_movementline", "inventory_movementseal")
 
 

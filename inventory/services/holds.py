@@ -22,7 +22,7 @@ from inventory.services.ledger import (
     transfer,
 )
 from shop.actor import Actor
-from shop.conf import trade
+from shop.conf import conf
 from shop.db import write_transaction
 from shop.errors import FieldError, HoldExpired, Invalid, NotEnough, WrongState
 from shop.models import Site
@@ -79,7 +79,7 @@ def hold_shims(
         reference=reference,
         created_at=at,
         created_by=actor.label,
-        expires_at=at + (expires_in or trade().hold_time),
+        expires_at=at + (expires_in or conf.hold_time),
         note=note,
     )
     HoldLine.objects.bulk_create(

@@ -23,7 +23,7 @@ from inventory.selectors.places import bin_for
 from inventory.services.floor import Shims, receive_shims
 from inventory.services.holds import Wanted, hold_shims
 from shop.actor import Actor
-from shop.background.tasks import queue_task
+from shop.background.queue import queue_task
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid, NotFound, WrongState
 from shop.models import Site
@@ -231,7 +231,7 @@ def _hold_for_jobs(
             job_id=job_id,
         )
         Need.objects.filter(pk__in=[need.pk for need, _ in pairs]).update(state=Need.State.MET)
-        queue_task(kind=STOCK_ARRIVED, payload={"job": str(job_id)}, site=site, at=at)
+        queue_task(STOCK_ARRIVED, {"job": str(job_id)}, site=site, at=at)
 
 
 def _refuse_bad_buys(buys: Sequence[Buy]) -> None:

@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        ('inventory', '0002_initial'),
+        ('inventory', '0003_triggers'),
         ('jobs', '0001_initial'),
         ('shop', '0001_initial'),
     ]
