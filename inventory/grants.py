@@ -15,5 +15,6 @@ RESTRICTED: dict[str, tuple[str, ...]] = {
         "INSERT (site_id, place_id, family_id, thickness_nm, condition, outside)",
         "UPDATE (held)",
     ),
-    "inventory_chainhead": ("SELECT", "INSERT (site_id, position, hash)", "UPDATE (position)"),
+    # The right to a column that never changes is enough for the lock; the seal alone moves the head.
+    "inventory_chainhead": ("SELECT", "INSERT (site_id, position, hash)", "UPDATE (site_id)"),
 }

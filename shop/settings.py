@@ -244,7 +244,6 @@ CELERY_TASK_IGNORE_RESULT = True
 CELERY_RESULT_BACKEND = None
 CELERY_TASK_ACKS_LATE = True
 CELERY_TASK_REJECT_ON_WORKER_LOST = False
-CELERY_TASK_TIME_LIMIT = 15 * 60
 CELERY_TASK_PUBLISH_RETRY = False
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
@@ -268,7 +267,13 @@ COLDGAP = {
     "REQUESTS_PER_MINUTE": env.int("COLDGAP_REQUESTS_PER_MINUTE", default=600),
     "DEMO_REQUESTS_PER_MINUTE": env.int("COLDGAP_DEMO_REQUESTS_PER_MINUTE", default=60_000),
     "IDEMPOTENCY_HOURS": env.int("COLDGAP_IDEMPOTENCY_HOURS", default=48),
+    "TASK_LEASE_SECONDS": env.float("COLDGAP_TASK_LEASE_SECONDS", default=30),
+    "TASK_TIME_LIMIT_SECONDS": env.float("COLDGAP_TASK_TIME_LIMIT_SECONDS", default=900),
+    "TASK_RETENTION_HOURS": env.int("COLDGAP_TASK_RETENTION_HOURS", default=72),
 }
+
+# A pool process that is past a task's own limit by a minute is ended.
+CELERY_TASK_TIME_LIMIT = int(COLDGAP["TASK_TIME_LIMIT_SECONDS"]) + 60
 
 LOG_LEVEL = env.str("COLDGAP_LOG_LEVEL", default="INFO")
 # Configured by shop.logging once Django is set up, so that this file reads no code of ours that needs it.

@@ -29,12 +29,14 @@ Result = TypeVar("Result")
 
 
 @contextlib.contextmanager
-def atomic_write(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
+def atomic_write(using: str = DEFAULT_DB_ALIAS, *, durable: bool = False) -> Iterator[None]:
     """One write transaction, or a savepoint of the one that is open. Raises Busy where the database is busy.
+
+    With `durable` what is written is there when the block ends; RuntimeError inside another transaction.
 
     On SQLite the write lock is held from here to the end: do no slow work inside.
     """
-    with _busy_as_refusal(), transaction.atomic(using=using):
+    with _busy_as_refusal(), transaction.atomic(using=using, durable=durable):
         yield
 
 

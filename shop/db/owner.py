@@ -10,6 +10,8 @@ from django.utils.module_loading import import_string
 from psycopg import sql
 
 EVERYTHING = ("SELECT", "INSERT", "UPDATE", "DELETE")
+# Which migrations have run is for the owner to write down.
+OWNERS_ALONE = {"django_migrations": ("SELECT",)}
 
 
 @contextlib.contextmanager
@@ -55,7 +57,7 @@ def grant_statements(
 
 def grant_to(role: str, using: str = DEFAULT_DB_ALIAS) -> None:
     """Give `role` what the service needs and no more, on every table that is there. Run as the owner."""
-    restricted: Mapping[str, tuple[str, ...]] = import_string(settings.RESTRICTED_TABLES)
+    restricted = {**OWNERS_ALONE, **import_string(settings.RESTRICTED_TABLES)}
     connection = connections[using]
     with connection.cursor() as cursor:
         tables = connection.introspection.table_names(cursor)

@@ -1,0 +1,62 @@
+"""The trade's settings, typed: read anew at each use, so that a test or an operator can change them."""
+
+from datetime import timedelta
+from typing import Any
+
+from django.conf import settings
+
+
+class _Conf:
+    """settings.COLDGAP behind names with types. Lengths stay the text that was set ("0.004 mm"): the one
+    module that reads lengths is the inventory's."""
+
+    @property
+    def micrometer_uncertainty(self) -> str:
+        """How far a thickness read with a micrometer may be off."""
+        return str(self._get("MICROMETER_UNCERTAINTY"))
+
+    @property
+    def unworn_uncertainty(self) -> str:
+        """How far an unworn shim may be off its marking."""
+        return str(self._get("UNWORN_UNCERTAINTY"))
+
+    @property
+    def hold_time(self) -> timedelta:
+        """How long shims stay promised to a job that does nothing with them."""
+        return timedelta(hours=self._get("HOLD_HOURS"))
+
+    @property
+    def requests_per_minute(self) -> int:
+        """How many requests a key may make in a minute where it has no limit of its own."""
+        return int(self._get("REQUESTS_PER_MINUTE"))
+
+    @property
+    def demo_requests_per_minute(self) -> int:
+        """The limit of the demo's key."""
+        return int(self._get("DEMO_REQUESTS_PER_MINUTE"))
+
+    @property
+    def idempotency_time(self) -> timedelta:
+        """How long the answer to an Idempotency-Key is kept."""
+        return timedelta(hours=self._get("IDEMPOTENCY_HOURS"))
+
+    @property
+    def task_lease(self) -> timedelta:
+        """For how long nothing may be heard of a running task before it counts as lost."""
+        return timedelta(seconds=self._get("TASK_LEASE_SECONDS"))
+
+    @property
+    def task_time_limit(self) -> timedelta:
+        """For how long a task may run at all, however alive its worker is."""
+        return timedelta(seconds=self._get("TASK_TIME_LIMIT_SECONDS"))
+
+    @property
+    def task_retention(self) -> timedelta:
+        """How long a finished task and its result can be looked at."""
+        return timedelta(hours=self._get("TASK_RETENTION_HOURS"))
+
+    def _get(self, name: str) -> Any:
+        return settings.COLDGAP[name]
+
+
+conf = _Conf()
