@@ -1,0 +1,147 @@
+"""Drawing labels with ReportLab, QR codes with segno."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+import reportlab
+import segno
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from inventory.labels.types import Label, Sheet
+
+MOST_LABELS = 2_000
+QUIET_ZONE = 4  # modules of white around the symbol: ISO/IEC 18004, 6.3.8
+_PLAIN, _BOLD = "Label", "LabelBold"
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """Where one label goes, in points from the page's lower left corner."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: int = 0) -> bytes:
+    """Labels row by row on as many pages as they need, as a PDF.
+
+    `skip` leaves the first places of the first page empty, for a sheet that was begun. Raises ValueError for
+    no label, for more than 2,000, and when `skip` leaves no place on the first page.
+    """
+    paper = sheet.format
+    if not 1 <= len(labels) <= MOST_LABELS:
+        raise ValueError(f"1 to {MOST_LABELS} labels are printed at once; these are {len(labels)}")
+    if not 0 <= skip < paper.per_page:
+        raise ValueError(
+            f"0 to {paper.per_page - 1} places can be skipped; {skip} is more than the sheet has"
+        )
+    out, canvas = _canvas(paper.page_width, paper.page_height)
+    for number, label in enumerate(labels, start=skip):
+        page, place = divmod(number, paper.per_page)
+        if place == 0 and page > 0:
+            canvas.showPage()
+        row, column = divmod(place, paper.columns)
+        box = _Box(
+            x=(paper.left + column * (paper.label_width + paper.gap_x)) * mm,
+            y=(paper.page_height - paper.top - (row + 1) * paper.label_height - row * paper.gap_y) * mm,
+            width=paper.label_width * mm,
+            height=paper.label_height * mm,
+        )
+        _draw(canvas, label, box)
+    canvas.save()
+    return out.getvalue()
+
+
+def render_single(label: Label, *, width_mm: float = 62, height_mm: float = 29) -> bytes:
+    """One label on a page of its own size, for a label printer. Raises ValueError below 25 × 15 mm."""
+    if width_mm < 25 or height_mm < 15 or width_mm > 300 or height_mm > 300:
+        raise ValueError(f"a label is 25 × 15 to 300 × 300 mm; this one is {width_mm} × {height_mm} mm")
+    out, canvas = _canvas(width_mm, height_mm)
+    _draw(canvas, label, _Box(x=0, y=0, width=width_mm * mm, height=height_mm * mm))
+    canvas.save()
+    return out.getvalue()
+
+
+def _canvas(width_mm: float, height_mm: float) -> tuple[BytesIO, Canvas]:
+    _register_fonts()
+    out = BytesIO()
+    # Invariant: the same labels give the same bytes, so that a download can carry an ETag.
+    canvas = Canvas(out, pagesize=(width_mm * mm, height_mm * mm), invariant=1)
+    canvas.setTitle("Labels")
+    canvas.setCreator("Coldgap")
+    return out, canvas
+
+
+def _register_fonts() -> None:
+    if _PLAIN in pdfmetrics.getRegisteredFontNames():
+        return
+    fonts = Path(reportlab.__file__).parent / "fonts"
+    pdfmetrics.registerFont(TTFont(_PLAIN, str(fonts / "Vera.ttf")))
+    pdfmetrics.registerFont(TTFont(_BOLD, str(fonts / "VeraBd.ttf")))
+
+
+def _draw(canvas: Canvas, label: Label, box: _Box) -> None:
+    margin = min(box.width, box.height) * 0.08
+    side = min(box.height - 2 * margin, box.width * 0.42)
+    _draw_qr(canvas, label.url, box.x + box.width - margin - side, box.y + (box.height - side) / 2, side)
+    left, room = box.x + margin, box.width - side - 3 * margin
+    inner = box.height - 2 * margin
+    baseline = box.y + box.height - margin
+
+    size = _fitting(label.code, _BOLD, inner * 0.18, room)
+    baseline -= size
+    _text(canvas, label.code, _BOLD, size, left, baseline)
+
+    unit_share = 0.35
+    wanted = inner * 0.42
+    width_at_one = pdfmetrics.stringWidth(label.headline, _BOLD, 1) + (
+        pdfmetrics.stringWidth(f" {label.unit}", _PLAIN, unit_share) if label.unit else 0
+    )
+    size = min(wanted, room / width_at_one) if width_at_one else wanted
+    baseline -= inner * 0.08 + size * 0.8
+    _text(canvas, label.headline, _BOLD, size, left, baseline)
+    if label.unit:
+        after = left + pdfmetrics.stringWidth(label.headline, _BOLD, size)
+        _text(canvas, f" {label.unit}", _PLAIN, size * unit_share, after, baseline)
+
+    lines = [text for text in (label.family, label.detail) if text]
+    low = box.y + margin
+    for text in reversed(lines):
+        size = _fitting(text, _PLAIN, inner * 0.13, room)
+        _text(canvas, text, _PLAIN, size, left, low + size * 0.2)
+        low += inner * 0.16
+
+
+def _text(canvas: Canvas, text: str, font: str, size: float, x: float, y: float) -> None:
+    canvas.setFont(font, size)
+    canvas.drawString(x, y, text)
+
+
+def _fitting(text: str, font: str, size: float, room: float) -> float:
+    """The wanted size, or less where the text would run into the QR code."""
+    width = pdfmetrics.stringWidth(text, font, size)
+    return size if width <= room else size * room / width
+
+
+def _draw_qr(canvas: Canvas, url: str, x: float, y: float, side: float) -> None:
+    symbol = segno.make_qr(url, error="m", boost_error=False)
+    rows = list(symbol.matrix_iter(border=QUIET_ZONE))
+    module = side / len(rows)
+    canvas.setFillGray(0)
+    for row_number, row in enumerate(rows):
+        top = y + side - (row_number + 1) * module
+        start = None
+        # Dark modules side by side become one rectangle: hairlines between them confuse readers.
+        for column, dark in enumerate([*row, 0]):
+            if dark and start is None:
+                start = column
+            elif not dark and start is not None:
+                canvas.rect(x + start * module, top, (column - start) * module, module, stroke=0, fill=1)
+                start = None
