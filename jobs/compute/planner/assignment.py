@@ -24,6 +24,7 @@ Limits
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import prod
 
 import numpy as np
 import numpy.typing as npt
@@ -65,37 +66,44 @@ def best_assignment(
     Raises InfeasibleError when some row cannot be served, OverflowError when a layer's costs spread too
     far to be exact, NotProvenError when the solver's answer is not optimal.
     """
-    _, rows, columns = layers.shape
+    ranks, rows, columns = layers.shape
+    if ranks == 0:
+        raise ValueError("at least one layer is needed")
     if rows == 0:
         return np.empty(0, dtype=np.int64)
     if rows > columns or not allowed.any(axis=1).all():
         raise InfeasibleError("more rows than columns, or a row without any column")
     shifted, spreads = _shifted(layers, allowed)
+    # With rows that start at 0 and sum to T at most, each of the solver's steps finds a path no longer than
+    # T, so its prices stay within rows x T and what it compares within (rows + 2) x T.
     room = exact // (2 * rows)
     keys: list[IntArray] = []
-    proof: _Proof | None = None
-    matched = np.empty(0, dtype=np.int64)
-    layer = 0
-    while layer < len(spreads):
-        first_digit = 1 if proof is None else rows + 1
-        taken, total = 0, first_digit
-        while layer + taken < len(spreads) and total * (spreads[layer + taken] + 1) <= room:
-            total *= spreads[layer + taken] + 1
-            taken += 1
-        if not taken:
-            raise OverflowError("the costs of one rank spread too far to be compared exactly")
-        cost = shifted[layer]
-        for digit in range(layer + 1, layer + taken):
-            cost = cost * (spreads[digit] + 1) + shifted[digit]
+    cost, layer = _packed(shifted, spreads, 0, room)
+    keys.append(cost)
+    matched, proof = _proven_optimum(cost, allowed)
+    while layer < ranks:
+        cost, following = _packed(shifted, spreads, layer, room // (rows + 1))
         keys.append(cost)
-        if proof is not None:
-            cost = cost + np.where(proof.must, 0, total // first_digit)
-            allowed = allowed & proof.tight
-        matched, proof = _proven_optimum(cost, allowed)
-        layer += taken
-    if proof is None:
-        raise ValueError("at least one layer is needed")
+        rest = prod(spread + 1 for spread in spreads[layer:following])
+        allowed = allowed & proof.tight
+        # What every optimum so far takes must be taken again: all other columns cost a digit above the rest.
+        matched, proof = _proven_optimum(cost + np.where(proof.must, 0, rest), allowed)
+        layer = following
     return _first_of_equals(matched, proof, keys, alike)
+
+
+def _packed(layers: IntArray, spreads: list[int], start: int, room: int) -> tuple[IntArray, int]:
+    """As many layers from `start` on as fit the room, as digits of one cost; and the layer that follows."""
+    total, end = 1, start
+    while end < len(spreads) and total * (spreads[end] + 1) <= room:
+        total *= spreads[end] + 1
+        end += 1
+    if end == start:
+        raise OverflowError("the costs of one rank spread too far to be compared exactly")
+    cost = layers[start]
+    for digit in range(start + 1, end):
+        cost = cost * (spreads[digit] + 1) + layers[digit]
+    return cost, end
 
 
 def _shifted(layers: IntArray, allowed: BoolArray) -> tuple[IntArray, list[int]]:

@@ -33,7 +33,7 @@ def why_measured(valve: Valve, said: Verdict) -> str:
     advice = f"; measure again after fitting and {_LOOK}" if valve.passes_nm == 0 else ""
     return (
         f"{_reading(valve, said)}{_to_be_changed(valve, said)}; "
-        f"measure its shim first, no thickness can be chosen without{advice}."
+        f"measure its shim first, since none can be chosen without its thickness{advice}."
     )
 
 
@@ -63,7 +63,8 @@ def why_changed(
 
 def why_unresolved(problem: Problem, valve: Valve, said: Verdict) -> str:
     """For a valve that needs a change and gets no shim."""
-    return f"{_reading(valve, said)}{_to_be_changed(valve, said)}; {_nothing_fits(problem, valve)}."
+    advice = f"; measure again after fitting and {_LOOK}" if valve.passes_nm == 0 else ""
+    return f"{_reading(valve, said)}{_to_be_changed(valve, said)}; {_nothing_fits(problem, valve)}{advice}."
 
 
 def _nothing_fits(problem: Problem, valve: Valve) -> str:
@@ -74,7 +75,6 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     )
     low, high = _inward(window.low, window.high)
     between = f"between {_mm(low)} and {_mm(high)} mm"
-    look = f", and {_LOOK}" if valve.passes_nm == 0 else ""
     others = [
         other.shim.thickness_nm
         for other in problem.valves
@@ -82,7 +82,7 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     ]
     stock = [lot.thickness_nm for lot in problem.lots]
     if any(window.holds(thickness) for thickness in (*others, *stock)):
-        return f"every shim {between} is needed in another valve, and the catalogue has none there{look}"
+        return f"every shim {between} is needed in another valve, and the catalogue has none there"
     # Only a catalogue says what is made: without one, nothing is known beyond what lies in stock.
     made = (*problem.catalogue_nm, *stock) if problem.catalogue_nm else ()
     if made and window.high < min(made):
@@ -90,7 +90,7 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     elif made and window.low > max(made):
         limit = f"it takes {_mm(low)} mm or more and {_mm(max(made))} mm is the thickest"
     else:
-        return f"nothing in the engine, in stock or in the catalogue lies {between}{look}"
+        return f"nothing that can be had from engine, stock or catalogue lies {between}"
     return f"no such size exists, {limit}, so the engine wants a qualified look"
 
 
@@ -104,7 +104,9 @@ def _reading(valve: Valve, said: Verdict) -> str:
         case "loose":
             return f"Loose: {called} mm called, {most} mm is the most"
         case "at_limit":
-            return f"At the limit: {called} mm called, {most} mm is the most, {_mm(valve.stops_nm)} mm stops"
+            return (
+                f"At the limit: {called} mm passes, {_mm(valve.stops_nm)} mm does not, {most} mm is the most"
+            )
         case "in_spec":
             return f"In spec: {called} mm called, {least} to {most} mm is allowed"
 

@@ -111,6 +111,11 @@ class _Readings:
     def take(self, valves: IntArray) -> "_Readings":
         return _Readings(self._p, self._q, self._table[valves])
 
+    def reach(self) -> tuple[int, int]:
+        """Thicknesses in nm beyond which nothing lies in any window."""
+        least, most = int((self._bare - self._max).min()), int((self._bare - self._min).max())
+        return least // self._p, -(-most // self._p)
+
     def inside(self, thickness_nm: IntArray) -> BoolArray:
         after = self._bare - thickness_nm * self._p
         return (after >= self._min) & (after <= self._max)
@@ -204,9 +209,11 @@ def _ranked(fits: _Fits, stock_cost: IntArray) -> IntArray:
 
 def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShims], IntArray, _Fits]:
     """The stock that can matter, for every column which entry of it, and how the columns fit."""
+    thinnest, thickest = readings.reach()
     by_kind: dict[tuple[bool, int], list[int]] = {}
     for index, lot in enumerate(problem.lots):
-        by_kind.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
+        if thinnest <= lot.thickness_nm <= thickest:
+            by_kind.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
     kinds = sorted(by_kind)
     new = np.array([is_new for is_new, _ in kinds], dtype=np.int64)
     thickness = np.array([nm for _, nm in kinds], dtype=np.int64)

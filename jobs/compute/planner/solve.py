@@ -176,4 +176,4 @@ def _changed(
         guaranteed=guaranteed,
         why=why_changed(valve, said, shim, round(after.called), guaranteed=guaranteed, taker=taker),
     )
-    return choice, round(abs(after.called - valve.aim_nm))
+    return choice, abs(round(after.called - valve.aim_nm))

@@ -8,7 +8,8 @@ Promise
 
 Limits
     It does not ask whether a better plan exists; that is what assignment.py proves. Of `why` it checks that
-    it is one sentence that names the shim, the valve it comes out of and, without clearance, the advice.
+    it is one sentence that names the reading, the shim, the valve it comes out of and, without clearance,
+    the advice.
 """
 
 from collections import Counter
@@ -185,12 +186,14 @@ def _sentence(valve: Valve, choice: Choice) -> Iterator[str]:
     why = choice.why
     if not why.endswith(".") or ". " in why or "\n" in why or not why[:1].isupper():
         yield f"why is not one sentence: {why!r}"
+    if valve.passes_nm > 0 and f"{_mm(valve.passes_nm)} mm" not in why:
+        yield f"why does not name the reading, {_mm(valve.passes_nm)} mm: {why!r}"
     if choice.thickness_nm is not None and f"{_mm(choice.thickness_nm)} mm" not in why:
         yield f"why does not name the {_mm(choice.thickness_nm)} mm shim: {why!r}"
     if choice.from_valve is not None and choice.from_valve not in why:
         yield f"why does not name {choice.from_valve}: {why!r}"
-    if valve.passes_nm == 0 and choice.action != "unresolved" and "measure again" not in why:
-        yield f"why does not ask to measure again where there is no clearance: {why!r}"
+    if valve.passes_nm == 0 and not ("measure again" in why and "looked at" in why):
+        yield f"why does not ask to measure again and have it looked at where there is no clearance: {why!r}"
 
 
 def _verdict(valve: Valve) -> str:
