@@ -3,7 +3,6 @@
 import pytest
 
 from inventory.services.sites import open_site
-from inventory.services.sites import open_site
 from shop.models import Membership, Role, Site, User
 
 

@@ -1,0 +1,140 @@
+"""The whole suite: lint, then the same tests on SQLite and on PostgreSQL side by side, then pages and API.
+
+    python -m tests.run [--long | --lint]
+
+Two sessions run at a time, one a core. What a session said is shown when it ends; the last line sums up.
+"""
+
+import argparse
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.servers.children import Child
+
+AT_ONCE = 2
+CHECKS = (
+    ("ruff check", ["ruff", "check", "."]),
+    ("ruff format", ["ruff", "format", "--check", "."]),
+    ("migrations", ["django", "makemigrations", "--check", "--dry-run"]),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """One run of pytest.
+
+    name: for people; words: what pytest is told; env: what its environment has besides.
+    """
+
+    name: str
+    words: Sequence[str]
+    env: dict[str, str] = field(default_factory=dict)
+
+
+SESSIONS = (
+    Session(
+        name="postgresql",
+        words=["-m", "not browser and not fuzz"],
+        env={"COLDGAP_TEST_DATABASE": "postgresql"},
+    ),
+    Session(name="sqlite", words=["-m", "not browser and not fuzz"]),
+    Session(name="pages and API", words=["-p", "schemathesis", "-m", "browser or fuzz"]),
+)
+
+
+@dataclass
+class Counts:
+    passed: int = 0
+    failed: int = 0
+    skipped: int = 0
+
+    def add(self, report: Path) -> None:
+        """Count in what a session's JUnit report says; a session without one counts as one failure."""
+        try:
+            suites = list(ElementTree.parse(report).getroot().iter("testsuite"))
+        except (OSError, ElementTree.ParseError):
+            self.failed += 1
+            return
+        for suite in suites:
+            total, bad, skipped = (
+                sum(int(suite.get(name, "0")) for name in names)
+                for names in (("tests",), ("failures", "errors"), ("skipped",))
+            )
+            self.passed += total - bad - skipped
+            self.failed += bad
+            self.skipped += skipped
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--long", action="store_true", help="the full figures too")
+    parser.add_argument("--lint", action="store_true", help="only lint and migrations")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="coldgap-run-") as folder:
+        clean = lint(Path(folder))
+        good = options.lint or run_sessions(Path(folder), ["--long"] if options.long else [])
+        return 0 if clean and good else 1
+
+
+def lint(folder: Path) -> bool:
+    env = os.environ | {"COLDGAP_DATA_DIR": str(folder), "DJANGO_SETTINGS_MODULE": "shop.settings"}
+    clean = True
+    for name, words in CHECKS:
+        done = subprocess.run(
+            [sys.executable, "-m", *words], env=env, capture_output=True, text=True, check=False
+        )
+        print(f"{name}: {'ok' if done.returncode == 0 else 'FAILED'}", flush=True)
+        if done.returncode != 0:
+            print(done.stdout + done.stderr, flush=True)
+            clean = False
+    return clean
+
+
+def run_sessions(folder: Path, words: Sequence[str]) -> bool:
+    counts, good = Counts(), True
+    waiting, running = list(SESSIONS), []
+    while waiting or running:
+        while waiting and len(running) < AT_ONCE:
+            session = waiting.pop(0)
+            print(f"{session.name}: started", flush=True)
+            running.append((session, start(session, folder, words), time.monotonic()))
+        time.sleep(0.2)
+        for entry in [entry for entry in running if not entry[1].running]:
+            running.remove(entry)
+            session, child, began = entry
+            status = child.process.wait()
+            print(f"\n=== {session.name}: {time.monotonic() - began:.0f} s, exit status {status}", flush=True)
+            print(child.log.read_text(errors="replace"), flush=True)
+            counts.add(report_of(session, folder))
+            # Status 5, no test collected, is a failure too: a step that ran nothing proved nothing.
+            good = good and status == 0
+    skipped = f", {counts.skipped} skipped" if counts.skipped else ""
+    print(f"{counts.passed} passed, {counts.failed} failed{skipped}", flush=True)
+    return good and counts.passed > 0 and counts.failed == 0
+
+
+def start(session: Session, folder: Path, words: Sequence[str]) -> Child:
+    report = report_of(session, folder)
+    return Child(
+        [sys.executable, "-m", "pytest", f"--junitxml={report}", *session.words, *words],
+        log=report.with_suffix(".log"),
+        env=os.environ | {"PYTHONUNBUFFERED": "1"} | session.env,
+        # As Ctrl-C does, so that pytest takes its servers and folders away.
+        stop_signal=signal.SIGINT,
+    )
+
+
+def report_of(session: Session, folder: Path) -> Path:
+    return folder / f"{session.name.replace(' ', '-')}.xml"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
