@@ -1,0 +1,25 @@
+"""Programs of the service as processes of their own, on the database that the test uses."""
+
+import os
+import sys
+from pathlib import Path
+
+from django.db import connection
+
+from .children import Child
+
+
+def program_environment(**more: str) -> dict[str, str]:
+    """The environment of a program that shares this test's database. The test must commit what it writes."""
+    settings = connection.settings_dict
+    if connection.vendor == "sqlite":
+        url = f"sqlite:///{settings['NAME']}"
+    else:
+        login = f"{settings['USER']}:{settings['PASSWORD']}"
+        url = f"postgresql://{login}@{settings['HOST']}:{settings['PORT']}/{settings['NAME']}"
+    return os.environ | {"DATABASE_URL": url, "PYTHONUNBUFFERED": "1"} | more
+
+
+def python(words: list[str], *, log: Path, **more: str) -> Child:
+    """Start `python WORDS` with the service's settings; it dies with the tests."""
+    return Child([sys.executable, *words], log=log, env=program_environment(**more))
