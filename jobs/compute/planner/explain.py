@@ -57,8 +57,8 @@ def why_changed(
     elif guaranteed:
         advice = ""
     else:
-        advice = ", not inside for certain, so measure again after fitting"
-    return f"{_reading(valve, said)}{because}; {way} brings it to {_mm(called_nm)} mm{advice}."
+        advice = ", not certain to be inside, so measure again after fitting"
+    return f"{_reading(valve, said)}{because}; {way} brings it to {_about(called_nm)} mm{advice}."
 
 
 def why_unresolved(problem: Problem, valve: Valve, said: Verdict) -> str:
@@ -129,6 +129,13 @@ def _inward(low: Fraction, high: Fraction) -> tuple[int, int]:
         return int(low), int(high)
     micrometres = ceil(low / _MICROMETRE_NM) * _MICROMETRE_NM, floor(high / _MICROMETRE_NM) * _MICROMETRE_NM
     return micrometres if micrometres[0] <= micrometres[1] else (ceil(low), floor(high))
+
+
+def _about(nm: int) -> str:
+    """A computed figure: as it is where four decimals hold it, which all leaves and shims need; what a lash
+    ratio makes finer than that nobody can read off a leaf, so it gets three.
+    """
+    return show(nm, places=3) if nm % 100 else _mm(nm)
 
 
 @lru_cache(maxsize=4096)

@@ -141,7 +141,7 @@ def _totals(problem: Problem, plan: Plan) -> Iterator[str]:
     changed = [
         (valve, choice)
         for valve, choice in zip(problem.valves, plan.choices, strict=True)
-        if choice.action in _NEW_SHIM and choice.thickness_nm is not None
+        if choice.action in _NEW_SHIM and choice.thickness_nm is not None and valve.shim is not None
     ]
     unresolved = sum(choice.action == "unresolved" for choice in plan.choices)
     score = Score(
