@@ -1,5 +1,6 @@
 from .catalogue import ShimFamily
 from .hold import Hold, HoldLine
+from .imports import ImportRow, ImportRun
 from .inspection import Inspection
 from .ledger import Balance, ChainHead, Condition, Movement, MovementLine, MovementSeal, Reason
 from .place import Place, PlaceKind
@@ -12,6 +13,8 @@ __all__ = [
     "Condition",
     "Hold",
     "HoldLine",
+    "ImportRow",
+    "ImportRun",
     "Inspection",
     "Movement",
     "MovementLine",
