@@ -9,7 +9,7 @@ from datetime import datetime
 from inventory.models import Balance, Condition, Hold, HoldLine, Movement, Place, PlaceKind, Reason
 from inventory.selectors.places import place_of
 from inventory.services.holds import lock_hold, resolve
-from inventory.services.ledger import Line, ShimKey, post_movement, transfer
+from inventory.services.ledger import Line, ShimKey, lock_balances, post_movement, transfer
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, Unprocessable
@@ -45,70 +45,43 @@ def fit_shims(
     tray: Place,
     pulled: Sequence[OneShim],
     fitted: Sequence[Fitted],
-    hold: Hold | None,
+    holds: Sequence[Hold] = (),
     job_id: uuid.UUID,
     document: str,
 ) -> tuple[Movement | None, Movement]:
-    """Book what came out of the engine into the tray and what went in; resolves the hold.
+    """Book what came out of the engine into the tray and what went in; resolves the holds.
 
-    Held shims that were not fitted are given free in the same transaction (in the tray where they were handed
-    out, else in their bins). Returns the pull (None if nothing came out) and the fit. Raises HoldExpired,
-    WrongState, NotEnough, or Unprocessable when more is fitted from a hold line than was held.
+    A job has several holds where some of its shims had to be bought. Held shims that were not fitted are
+    given free in the same transaction (in the tray where they were handed out, else in their bins). Returns
+    the pull (None if nothing came out) and the fit. Raises HoldExpired, WrongState, NotEnough, or
+    Unprocessable when more is fitted from a hold line than was held.
     """
     actor.must(Action.WORK_JOB, site)
     engine = place_of(site, PlaceKind.ENGINE)
+    holds = [lock_hold(hold, at) for hold in sorted(holds, key=lambda hold: hold.pk)]
     unhold: dict[ShimKey, int] = defaultdict(int)
-    if hold is not None:
-        hold = lock_hold(hold, at)
-        _count_fitted(hold, fitted)
-        for line in hold.lines.all():
-            unhold[ShimKey(line.family_id, line.place_id, line.thickness_nm, line.condition)] += line.quantity
+    for line in _count_fitted(holds, fitted):
+        unhold[ShimKey(line.family_id, line.place_id, line.thickness_nm, line.condition)] += line.quantity
+    out = _lines([(shim, engine, tray) for shim in pulled])
+    into = _lines([(item.shim, _source(item, tray), engine) for item in fitted])
+    # Two movements: without this, two engines that are fitted at once could each wait for the other.
+    lock_balances([*out, *into])
     pull = None
-    if pulled:
+    if out:
         pull = post_movement(
-            site=site,
-            reason=Reason.PULL,
-            actor=actor,
-            at=at,
-            lines=[
-                line
-                for shim in pulled
-                for line in transfer(
-                    source=engine,
-                    target=tray,
-                    family_id=shim.family_id,
-                    thickness_nm=shim.thickness_nm,
-                    condition=shim.condition,
-                    quantity=1,
-                    pointer=shim.pointer,
-                )
-            ],
-            job_id=job_id,
-            document=document,
+            site=site, reason=Reason.PULL, actor=actor, at=at, lines=out, job_id=job_id, document=document
         )
     fit = post_movement(
         site=site,
         reason=Reason.FIT,
         actor=actor,
         at=at,
-        lines=[
-            line
-            for item in fitted
-            for line in transfer(
-                source=_source(item, tray),
-                target=engine,
-                family_id=item.shim.family_id,
-                thickness_nm=item.shim.thickness_nm,
-                condition=item.shim.condition,
-                quantity=1,
-                pointer=item.shim.pointer,
-            )
-        ],
+        lines=into,
         job_id=job_id,
         document=document,
         unhold=unhold,
     )
-    if hold is not None:
+    for hold in holds:
         resolve(hold, Hold.State.FITTED, by=actor.label, at=at)
     return pull, fit
 
@@ -117,7 +90,8 @@ def fit_shims(
 def recover_shims(
     *, site: Site, actor: Actor, at: datetime, tray: Place, job_id: uuid.UUID, document: str
 ) -> Movement | None:
-    """Clear a job's tray: what came out of the engine to inspection, new shims that were not used to receiving.
+    """Clear a job's tray: what came out of the engine to inspection, new shims that were not used to
+    receiving.
 
     None when the tray is empty. Raises NotEnough while a hold still promises shims in the tray.
     """
@@ -140,18 +114,36 @@ def recover_shims(
     )
 
 
+def _lines(moves: Sequence[tuple[OneShim, Place, Place]]) -> list[Line]:
+    """The lines that take each shim from the first place to the second."""
+    return [
+        line
+        for shim, source, target in moves
+        for line in transfer(
+            source=source,
+            target=target,
+            family_id=shim.family_id,
+            thickness_nm=shim.thickness_nm,
+            condition=shim.condition,
+            quantity=1,
+            pointer=shim.pointer,
+        )
+    ]
+
+
 def _source(item: Fitted, tray: Place) -> Place:
     if item.hold_line is not None:
         return item.hold_line.place
     return item.source or tray
 
 
-def _count_fitted(hold: Hold, fitted: Sequence[Fitted]) -> None:
+def _count_fitted(holds: Sequence[Hold], fitted: Sequence[Fitted]) -> list[HoldLine]:
+    """Every line of the holds, with what of it was fitted written down."""
     counts: dict[int, int] = defaultdict(int)
     for item in fitted:
         if item.hold_line is not None:
             counts[item.hold_line.pk] += 1
-    lines = list(hold.lines.all())
+    lines = list(HoldLine.objects.filter(hold__in=holds).order_by("hold_id", "position"))
     errors = [
         FieldError("/fitted", f"{counts[line.pk]} fitted, {line.quantity} held of line {line.position + 1}")
         for line in lines
@@ -162,3 +154,4 @@ def _count_fitted(hold: Hold, fitted: Sequence[Fitted]) -> None:
     for line in lines:
         line.fitted = counts[line.pk]
     HoldLine.objects.bulk_update(lines, ["fitted"])
+    return lines

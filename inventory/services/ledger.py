@@ -1,8 +1,9 @@
 """The one writer of movements and balances.
 
-Lock law: hold rows first, then balance rows in (family, place, thickness, condition) order, the site's
-chain head last. Whatever is touched is touched once, by one statement that also decides (law 2), so that two
-people after the last shim queue on its row and the second is told at once.
+Lock law: a purchase list and its needs, then hold rows by id, then the rows of the places that shims go to,
+then balance rows in (family, place, thickness, condition) order, the site's chain head last. Each kind is
+locked by one statement. Stock is taken by one conditional UPDATE that decides (law 2): two people after the
+last shim queue on its row, and the second is told at once.
 """
 
 import hashlib
@@ -28,8 +29,9 @@ from inventory.models import (
     Place,
     Reason,
 )
+from inventory.services.texts import check_texts
 from shop.actor import Actor
-from shop.errors import FieldError, Invalid, NotEnough
+from shop.errors import FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 
 MOST_LINES = 500
@@ -99,9 +101,11 @@ def post_movement(
     """Write one movement whole. Call inside a write transaction.
 
     `unhold` gives promised shims free in the same step as they are taken; `hold` promises shims in the place
-    where this movement puts them. Raises NotEnough, with a line per balance that falls short, and Invalid for
-    lines that are too many, zero, or do not sum to zero per family.
+    where this movement puts them. Raises NotEnough, with an error per line that falls short, Invalid for
+    lines that are too many, zero, or do not sum to zero per family and for words that are too long, and
+    WrongState for a bin or tray that is no longer in use.
     """
+    check_texts(Movement, document=document, note=note)
     _refuse_bad_lines(lines)
     take_turns(lines, unhold or {})
     movement = Movement.objects.create(
@@ -135,26 +139,95 @@ def post_movement(
     return movement
 
 
-def take_turns(lines: Iterable[Line], unhold: Mapping[ShimKey, int]) -> None:
+def take_turns(lines: Sequence[Line], unhold: Mapping[ShimKey, int]) -> None:
     """Lock every balance that will change, in the one order, and refuse what would fall short."""
-    net: dict[ShimKey, int] = defaultdict(int)
-    shown: dict[ShimKey, Line] = {}
+    lock_balances(lines, unhold)
+    net: dict[ShimKey, int] = dict.fromkeys(unhold, 0)
+    outside: set[ShimKey] = set()
     for line in lines:
-        net[line.key] += line.quantity
-        shown.setdefault(line.key, line)
-    for key in unhold:
-        net.setdefault(key, 0)
+        net[line.key] = net.get(line.key, 0) + line.quantity
+        if line.place.is_outside:
+            outside.add(line.key)
     short: list[FieldError] = []
-    for key in sorted(net):
-        line, release = shown.get(key), unhold.get(key, 0)
-        inside = line is None or not line.place.is_outside
-        if inside and (net[key] < 0 or release):
-            if not take(key, -min(net[key], 0), release):
-                short.append(_shortage(key, line, -net[key]))
-        elif line is not None:
-            _touch(key, line.place)
+    for key in sorted(set(net) - outside):
+        taken, release = max(-net[key], 0), unhold.get(key, 0)
+        if (taken or release) and not take(key, taken, release):
+            if not taken:
+                raise AssertionError("a hold line without its balance: run the audit")
+            short += _shortage(key, taken, release, lines)
     if short:
-        raise NotEnough("Not enough shims: " + "; ".join(error.detail for error in short) + ".", errors=short)
+        details = "; ".join(dict.fromkeys(error.detail for error in short))
+        raise NotEnough(f"Not enough shims: {details}.", errors=short)
+
+
+def lock_balances(lines: Iterable[Line], promised: Iterable[ShimKey] = ()) -> None:
+    """Lock every balance of the lines, making those that are new, and of the promises, in the one order.
+
+    Before the first movement of an act that writes more than one: each movement ends by locking the chain
+    head, and whoever then asks for a further balance waits for one who waits for the head. Raises WrongState
+    when shims would go to a bin or tray that is no longer in use.
+    """
+    lines = list(lines)
+    _lock_targets(lines)
+    places = {line.key: line.place for line in lines}
+    if unknown := set(promised) - set(places):
+        found = Place.objects.in_bulk({key.place_id for key in unknown})
+        places |= {key: found[key.place_id] for key in unknown}
+    if not places:
+        return
+    convert = Balance._meta.get_field("place").target_field.get_db_prep_value
+    rows = [
+        (
+            convert(places[key].site_id, connection),
+            convert(key.place_id, connection),
+            convert(key.family_id, connection),
+            key.thickness_nm,
+            str(key.condition),
+            places[key].is_outside,
+        )
+        for key in sorted(places)
+    ]
+    # One upsert: two first comers cannot collide, and its rows are locked in the order in which they stand.
+    values = ", ".join(["(%s, %s, %s, %s, %s, %s)"] * len(rows))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO inventory_balance (site_id, place_id, family_id, thickness_nm, condition, outside)"  # noqa: S608
+            f" VALUES {values}"
+            " ON CONFLICT (place_id, family_id, thickness_nm, condition)"
+            " DO UPDATE SET held = inventory_balance.held",
+            [value for row in rows for value in row],
+        )
+
+
+def _lock_targets(lines: Sequence[Line]) -> None:
+    """Keep the bins and trays that shims go to from being retired meanwhile; refuse those that were before.
+
+    Whoever retires a place locks its row FOR UPDATE and then looks at its balances.
+    """
+    targets = {
+        line.place.id: line for line in reversed(lines) if line.quantity > 0 and not line.place.is_outside
+    }
+    if not targets:
+        return
+    pk = Place._meta.pk
+    # Django has no word for this lock. Writers on SQLite have the database to themselves anyway.
+    lock = " FOR KEY SHARE" if connection.features.has_select_for_update else ""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT id, retired_at IS NOT NULL FROM inventory_place"  # noqa: S608 - placeholders only
+            f" WHERE id IN ({', '.join(['%s'] * len(targets))}) ORDER BY id{lock}",
+            [pk.get_db_prep_value(place_id, connection) for place_id in targets],
+        )
+        retired = {pk.to_python(place_id) for place_id, is_retired in cursor.fetchall() if is_retired}
+    if not retired:
+        return
+    errors = [
+        FieldError(targets[place_id].pointer, f"{targets[place_id].place.code} is no longer in use")
+        for place_id in targets
+        if place_id in retired
+    ]
+    details = "; ".join(error.detail for error in errors)
+    raise WrongState(f"Nothing was booked: {details}. Choose another place.", errors=errors)
 
 
 def take(key: ShimKey, quantity: int, release: int = 0) -> bool:
@@ -169,15 +242,19 @@ def take(key: ShimKey, quantity: int, release: int = 0) -> bool:
     )
 
 
-def promise(key: ShimKey, quantity: int) -> bool:
-    """Hold `quantity` shims if so many are available; one conditional UPDATE."""
-    return bool(_rows(key).filter(on_hand__gte=F("held") + quantity).update(held=F("held") + quantity))
+def promise(key: ShimKey, quantity: int, release: int = 0) -> bool:
+    """Hold `quantity` shims if so many are available once `release` others are given free; one conditional
+    UPDATE."""
+    return bool(
+        _rows(key)
+        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
+        .update(held=F("held") - release + quantity)
+    )
 
 
 def give_free(key: ShimKey, quantity: int) -> None:
     """Take back a promise of `quantity` shims."""
-    changed = _rows(key).filter(held__gte=quantity).update(held=F("held") - quantity)
-    if not changed:
+    if not promise(key, 0, quantity):
         raise AssertionError("a hold line without its balance: run the audit")
 
 
@@ -196,35 +273,14 @@ def _rows(key: ShimKey):
     )
 
 
-def _touch(key: ShimKey, place: Place) -> None:
-    """Lock the balance, making it if it is new: one statement, so that two first comers cannot collide."""
-    convert = Balance._meta.get_field("place").target_field.get_db_prep_value
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "INSERT INTO inventory_balance"
-            " (site_id, place_id, family_id, thickness_nm, condition, outside)"
-            " VALUES (%s, %s, %s, %s, %s, %s)"
-            " ON CONFLICT (place_id, family_id, thickness_nm, condition)"
-            " DO UPDATE SET held = inventory_balance.held",
-            [
-                convert(place.site_id, connection),
-                convert(place.id, connection),
-                convert(key.family_id, connection),
-                key.thickness_nm,
-                key.condition,
-                place.is_outside,
-            ],
-        )
-
-
-def _shortage(key: ShimKey, line: Line | None, wanted: int) -> FieldError:
-    where = line.place.code if line else str(Place.objects.get(pk=key.place_id))
-    here = available(key)
-    words = Condition(key.condition).label.lower()
-    return FieldError(
-        line.pointer if line else "",
-        f"{wanted} × {show(key.thickness_nm)} mm {words} asked from {where}, {here} available",
+def _shortage(key: ShimKey, wanted: int, release: int, lines: Sequence[Line]) -> list[FieldError]:
+    """The same words for every line that takes from the balance, each under its own pointer."""
+    taking = [line for line in lines if line.key == key and line.quantity < 0]
+    words = (
+        f"{wanted} × {show(key.thickness_nm)} mm {Condition(key.condition).label.lower()} asked from "
+        f"{taking[0].place.code}, {available(key) + release} available"
     )
+    return [FieldError(pointer, words) for pointer in dict.fromkeys(line.pointer for line in taking)]
 
 
 def _refuse_bad_lines(lines: Sequence[Line]) -> None:
@@ -235,11 +291,16 @@ def _refuse_bad_lines(lines: Sequence[Line]) -> None:
         if not 1 <= abs(line.quantity) <= MOST_QUANTITY:
             raise Invalid(
                 f"A quantity is 1 to {MOST_QUANTITY}; this one is {abs(line.quantity)}.",
-                errors=[FieldError(line.pointer, f"must be 1 to {MOST_QUANTITY}")],
+                errors=[FieldError(quantity_of(line.pointer), f"must be 1 to {MOST_QUANTITY}")],
             )
         sums[line.family_id] += line.quantity
     if any(sums.values()):
         raise Invalid("The lines of a movement must sum to zero per shim family.")
+
+
+def quantity_of(pointer: str) -> str:
+    """The pointer to a line's quantity, from the pointer to the line; "" stays what it is."""
+    return f"{pointer}/quantity" if pointer else ""
 
 
 def _seal(movement: Movement, lines: Sequence[MovementLine]) -> None:

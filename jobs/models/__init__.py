@@ -1,4 +1,4 @@
-from .engine import EngineItem, EnginePosition, EngineType
+from .engine import EngineItem, EnginePosition, EngineType, Side
 from .fit import Fit
 from .job import Job, JobEvent, JobValve
 from .plan import Plan, PlanLine
@@ -17,5 +17,6 @@ __all__ = [
     "Plan",
     "PlanLine",
     "ShimReading",
+    "Side",
     "Vehicle",
 ]

@@ -8,7 +8,12 @@ from .plan import Plan
 
 
 class Fit(models.Model):
-    """What really went into a valve, and what came out; with a reason where it differs from the plan."""
+    """What really went into a valve, and what came out; with a reason where it differs from the plan.
+
+    `round` is the number of the fit, from 1: the readings after it are of the same round. `fitted_from` is
+    where the shim came from: "bin:B07", "valve:2-IN-L" or "tray". `predicted_nm` is the clearance that should
+    be called with what really went in; null where the valve had not been read.
+    """
 
     id = models.BigAutoField(primary_key=True)
     valve = models.ForeignKey(JobValve, on_delete=models.CASCADE, related_name="fits")

@@ -3,7 +3,7 @@
 from django.db import models
 from django.db.models import F, Q
 
-from inventory.models import Place, ShimFamily
+from inventory.models import Condition, Place, ShimFamily
 from shop.ids import new_id
 from shop.models import Bay, Site
 
@@ -78,7 +78,7 @@ class JobValve(models.Model):
     """One valve of a job, with the spec as it was when the job was opened and the shim that is in it.
 
     The shim in the valve (`shim_nm`) is what was there when the job was opened, then what each fit put in;
-    null while nobody knows it. `shim_condition` is how the ledger counts it once it is out of the engine.
+    null while nobody knows it. `aim_keyed` is empty where the aim follows from the spec.
     """
 
     class Adjust(models.TextChoices):
@@ -101,10 +101,14 @@ class JobValve(models.Model):
     max_nm = models.BigIntegerField()
     max_keyed = models.CharField(max_length=32)
     aim_nm = models.BigIntegerField()
+    aim_keyed = models.CharField(max_length=32, blank=True)
     adjust = models.CharField(max_length=8, choices=Adjust.choices, default=Adjust.AUTO)
     shim_nm = models.BigIntegerField(null=True, blank=True)
     shim_keyed = models.CharField(max_length=32, blank=True)
     shim_known_by = models.CharField(max_length=8, choices=KnownBy.choices, blank=True)
+    # The number of the last fit that opened this valve, 0 while none did: a reading of an earlier round is of
+    # another shim and no longer counts.
+    fit_round = models.PositiveSmallIntegerField(default=0)
 
     class Meta:
         ordering = ["job", "order"]
@@ -123,6 +127,11 @@ class JobValve(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+    @property
+    def shim_condition(self) -> str:
+        """How the ledger counts the valve's shim once it is out of the engine."""
+        return Condition.USED if self.shim_known_by == self.KnownBy.MEASURED else Condition.UNMEASURED
 
 
 class JobEvent(models.Model):

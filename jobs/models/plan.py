@@ -10,6 +10,9 @@ from .job import Job
 
 
 class Plan(models.Model):
+    """What to do with every valve, with the score by which plans are ranked. `round` is the job's when it
+    was made: a plan of round n is for fit n + 1."""
+
     class State(models.TextChoices):
         PROPOSED = "proposed", "Proposed"
         ACCEPTED = "accepted", "Accepted"
@@ -52,7 +55,8 @@ class PlanLine(models.Model):
     plan = models.ForeignKey(Plan, on_delete=models.CASCADE, related_name="lines")
     order = models.PositiveSmallIntegerField()
     label = models.CharField(max_length=40)
-    verdict = models.CharField(max_length=8)
+    # Empty for a valve that is never to be opened and was not read.
+    verdict = models.CharField(max_length=8, blank=True)
     action = models.CharField(max_length=10)
     thickness_nm = models.BigIntegerField(null=True)
     condition = models.CharField(max_length=12, choices=Condition.choices, blank=True)

@@ -1,0 +1,79 @@
+"""A job as the planner sees it: its valves, what the site can spare, what can be bought."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from inventory.compute.lengths import parse_text
+from inventory.models import Balance
+from inventory.selectors.stock import available_lots
+from jobs.compute.planner import Lot, OwnShim, Problem, Uncertainty, Valve
+from jobs.models import ClearanceReading, Job, JobValve
+from jobs.selectors.readings import current_readings
+from shop.conf import conf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobProblem:
+    """`problem.lots[i]` is what is available of `balances[i]`: of lots alike the planner empties the first
+    one first, so the same stock always sends the technician to the same bins."""
+
+    problem: Problem
+    balances: tuple[Balance, ...]
+    left_out: tuple[JobValve, ...]
+    """Valves that are never opened and were not read: the planner has nothing to say of them."""
+
+
+def unread(valves: list[JobValve]) -> list[JobValve]:
+    """The valves that a plan needs a reading of and has none, in order; [] when it can be made."""
+    readings = current_readings(valves)
+    return [valve for valve in valves if valve.pk not in readings and valve.adjust != JobValve.Adjust.NEVER]
+
+
+def problem_of(job: Job) -> JobProblem:
+    """What to plan. Every valve that may be opened must have been read (see `unread`)."""
+    valves = list(job.valves.order_by("order"))
+    readings = current_readings(valves)
+    balances = tuple(available_lots(job.site, job.family))
+    problem = Problem(
+        valves=tuple(_valve(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),
+        lots=tuple(
+            Lot(
+                thickness_nm=balance.thickness_nm,
+                condition=balance.condition,
+                quantity=balance.on_hand - balance.held,
+            )
+            for balance in balances
+        ),
+        catalogue_nm=job.family.sizes_nm(),
+        lash_ratio=Fraction(job.lash_ratio),
+        uncertainty=uncertainty(),
+    )
+    return JobProblem(
+        problem=problem,
+        balances=balances,
+        left_out=tuple(valve for valve in valves if valve.pk not in readings),
+    )
+
+
+def uncertainty() -> Uncertainty:
+    """How far thicknesses may be off, from the settings."""
+    return Uncertainty(
+        micrometer_nm=parse_text(conf.micrometer_uncertainty).nm,
+        unworn_nm=parse_text(conf.unworn_uncertainty).nm,
+    )
+
+
+def _valve(valve: JobValve, reading: ClearanceReading) -> Valve:
+    shim = None
+    if valve.shim_nm is not None:
+        shim = OwnShim(thickness_nm=valve.shim_nm, known_by=valve.shim_known_by)
+    return Valve(
+        label=valve.label,
+        min_nm=valve.min_nm,
+        max_nm=valve.max_nm,
+        aim_nm=valve.aim_nm,
+        passes_nm=reading.passes_nm,
+        stops_nm=reading.stops_nm,
+        shim=shim,
+        adjust=valve.adjust,
+    )

@@ -1,0 +1,310 @@
+"""Fit a job: what came out of the engine goes to the tray, what was planned (or what really was) goes in."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+
+from inventory.compute.lengths import Length, LengthError, plausible_shim
+from inventory.models import Condition, Hold, HoldLine, Movement, PlaceKind
+from inventory.selectors.places import place_of
+from inventory.services.fitting import Fitted, OneShim, fit_shims
+from inventory.services.ledger import Line, lock_balances, transfer
+from inventory.services.purchasing import cancel_needs
+from jobs.compute.windows import clearance_after
+from jobs.models import ClearanceReading, Fit, Job, JobValve, Plan, PlanLine
+from jobs.selectors.readings import current_readings
+from jobs.services.at_hand import AtHand, NotAtHand, Shim
+from jobs.services.handing_out import hand_out
+from jobs.services.planning import CHANGES
+from jobs.services.promises import accepted_plan, live_holds
+from jobs.services.refusals import pointer, refuse, unknown_valves
+from jobs.services.states import Act
+from jobs.services.steps import begin, finish
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import FieldError, Unprocessable, WrongState
+
+MOST_REASON = Fit._meta.get_field("reason").max_length or 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReallyFitted:
+    """What went into a valve where it differs from the plan.
+
+    condition: as the shop counts the shim: "new", "used" (measured), or "unmeasured" for one that has just
+    come out of an engine and is known by its marking. source: "tray", "bin:B07" or "valve:2-IN-L"; the
+    valve's own label when its own shim went back in. reason: why, in the fitter's words.
+    """
+
+    thickness: Length
+    condition: str
+    source: str
+    reason: str
+
+
+_AS_PLANNED: Mapping[str, ReallyFitted] = {}
+
+
+@write_transaction
+def fit_job(
+    *,
+    job: Job,
+    actor: Actor,
+    at: datetime,
+    really: Mapping[str, ReallyFitted] = _AS_PLANNED,
+    version: int | None = None,
+) -> Job:
+    """Book the accepted plan as fitted; `really` names the valves where something else was done.
+
+    Shims that are not handed out yet are handed out first. Valves for which the plan has no shim (unresolved,
+    or to be measured) are left as they are, unless `really` names them. What was held and not used is free
+    again. Raises Invalid with pointers under /really for what cannot be, Unprocessable when a valve would be
+    left without a shim, NotEnough when a bin named in `really` has no such shim to spare, HoldExpired,
+    WrongState.
+    """
+    job = begin(job, Act.FIT, actor=actor, at=at, version=version)
+    plan = accepted_plan(job)
+    if plan is None:
+        raise WrongState(f"{job} has no plan whose shims are held. Plan, then hold.")
+    valves = {valve.label: valve for valve in job.valves.order_by("order")}
+    lines = {line.label: line for line in plan.lines.all()}
+    refuse(_bad_input(really, valves), "Nothing was fitted")
+    opened = {
+        label: valve
+        for label, valve in valves.items()
+        if label in really or (label in lines and lines[label].action in CHANGES)
+    }
+    _refuse_unknown_shims(opened)
+    holds = live_holds(job, at)
+    put_in = _shims_by_valve(job, opened, lines, really, holds)
+    movement = _book(job, actor, at, opened, put_in, holds)
+    cancel_needs(job_id=job.pk)
+    job.round += 1
+    _record(job, plan, movement, actor, at, opened, put_in, lines, really)
+    plan.state = Plan.State.DONE
+    plan.save(update_fields=["state"])
+    job.state = Job.State.FITTED
+    text = _in_words(opened, lines, really)
+    return finish(job, Act.FIT, actor=actor, at=at, text=text, changed=["round"])
+
+
+def _bad_input(really: Mapping[str, ReallyFitted], valves: Mapping[str, JobValve]) -> list[FieldError]:
+    errors = unknown_valves("really", really, valves, "") if really else []
+    for label, item in really.items():
+        if not item.reason.strip():
+            errors.append(FieldError(pointer("really", label, "reason"), "say why it differs from the plan"))
+        if len(item.reason) > MOST_REASON:
+            errors.append(
+                FieldError(pointer("really", label, "reason"), f"at most {MOST_REASON} characters are kept")
+            )
+        if item.condition not in Condition.values:
+            errors.append(
+                FieldError(pointer("really", label, "condition"), "must be new, used or unmeasured")
+            )
+        try:
+            plausible_shim(item.thickness, "the shim that was fitted")
+        except LengthError as error:
+            errors.append(FieldError(pointer("really", label, "thickness"), error.message))
+    return errors
+
+
+def _refuse_unknown_shims(opened: Mapping[str, JobValve]) -> None:
+    unknown = [valve.label for valve in opened.values() if valve.shim_nm is None]
+    if unknown:
+        raise Unprocessable(
+            f"Nothing was fitted: it is not known what came out of {', '.join(unknown)}. "
+            "Release the plan, key in these shims, then plan again.",
+            errors=[
+                FieldError(pointer("really", label), "the shim that came out is not known")
+                for label in unknown
+            ],
+        )
+
+
+def _shims_by_valve(
+    job: Job,
+    opened: Mapping[str, JobValve],
+    lines: Mapping[str, PlanLine],
+    really: Mapping[str, ReallyFitted],
+    holds: Sequence[Hold],
+) -> dict[str, Shim]:
+    """Which physical shim went into each opened valve: first as planned, then what people say of the
+    others."""
+    at_hand = AtHand.of(job, list(opened.values()), holds)
+    put_in: dict[str, Shim] = {}
+    errors: list[FieldError] = []
+    left_empty: list[str] = []
+    for label in opened:
+        line = lines.get(label)
+        if label in really or line is None:
+            continue
+        try:
+            if line.action == "swap" and line.from_valve not in opened:
+                left_empty.append(line.from_valve)
+            elif line.action == "swap":
+                put_in[label] = at_hand.from_valve(line.from_valve, to=label, opened=opened)
+            else:
+                put_in[label] = at_hand.held_for(label, line.thickness_nm or 0, line.condition)
+        except NotAtHand as missing:
+            errors.append(FieldError(pointer("really", label), str(missing)))
+    for label, item in really.items():
+        try:
+            put_in[label] = at_hand.named(
+                item.source, item.thickness, item.condition, to=label, opened=opened
+            )
+        except NotAtHand as missing:
+            errors.append(FieldError(pointer("really", label, "source"), str(missing)))
+    if left_empty:
+        raise Unprocessable(
+            f"Nothing was fitted: {', '.join(left_empty)} would be left without a shim, since its own goes "
+            "to another valve and none is made that would do. Say what really went into it, or release the "
+            "plan, mark it never, and plan again.",
+            errors=[
+                FieldError(pointer("really", label), "would be left without a shim") for label in left_empty
+            ],
+        )
+    refuse(errors, "Nothing was fitted")
+    return put_in
+
+
+def _book(
+    job: Job,
+    actor: Actor,
+    at: datetime,
+    opened: Mapping[str, JobValve],
+    put_in: Mapping[str, Shim],
+    holds: Sequence[Hold],
+) -> Movement:
+    """The movements: hand out what is still in its bin, pull, fit. Returns the fit."""
+    engine = place_of(job.site, PlaceKind.ENGINE)
+    in_bins = [hold for hold in holds if not hold.handed_out_at]
+    pulled = [
+        OneShim(family_id=job.family_id, thickness_nm=valve.shim_nm or 0, condition=valve.shim_condition)
+        for valve in opened.values()
+    ]
+    # Everything that the movements below will touch is locked here, in the one order, before the first of
+    # them.
+    lock_balances(_touched(job, engine, pulled, put_in, in_bins))
+    if in_bins:
+        hand_out(job, in_bins, actor=actor, at=at)
+    moved = {line.pk: line for line in HoldLine.objects.filter(hold__in=holds).select_related("place")}
+    _, fit = fit_shims(
+        site=job.site,
+        actor=actor,
+        at=at,
+        tray=job.tray,
+        pulled=pulled,
+        fitted=[
+            Fitted(
+                shim=OneShim(
+                    family_id=job.family_id,
+                    thickness_nm=shim.thickness_nm,
+                    condition=shim.condition,
+                    pointer=pointer("really", label),
+                ),
+                source=shim.place,
+                hold_line=moved[shim.hold_line.pk] if shim.hold_line else None,
+            )
+            for label, shim in put_in.items()
+        ],
+        holds=holds,
+        job_id=job.pk,
+        document=str(job),
+    )
+    return fit
+
+
+def _touched(
+    job: Job, engine, pulled: Sequence[OneShim], put_in: Mapping[str, Shim], in_bins: Sequence[Hold]
+) -> list[Line]:
+    moves = [(engine, job.tray, shim.thickness_nm, shim.condition) for shim in pulled]
+    moves += [(shim.place or job.tray, engine, shim.thickness_nm, shim.condition) for shim in put_in.values()]
+    moves += [
+        (line.place, job.tray, line.thickness_nm, line.condition)
+        for hold in in_bins
+        for line in hold.lines.all()
+    ]
+    return [
+        line
+        for source, target, thickness_nm, condition in moves
+        for line in transfer(
+            source=source,
+            target=target,
+            family_id=job.family_id,
+            thickness_nm=thickness_nm,
+            condition=condition,
+            quantity=1,
+        )
+    ]
+
+
+def _record(
+    job: Job,
+    plan: Plan,
+    movement: Movement,
+    actor: Actor,
+    at: datetime,
+    opened: Mapping[str, JobValve],
+    put_in: Mapping[str, Shim],
+    lines: Mapping[str, PlanLine],
+    really: Mapping[str, ReallyFitted],
+) -> None:
+    """Write what went in and came out of each opened valve, and what is in it from now on."""
+    readings = current_readings(opened.values())
+    fits = []
+    for label, valve in opened.items():
+        shim, line, said = put_in[label], lines.get(label), really.get(label)
+        planned = line.thickness_nm if line is not None and line.action in CHANGES else None
+        fits.append(
+            Fit(
+                valve=valve,
+                plan=plan,
+                round=job.round,
+                planned_nm=planned,
+                fitted_nm=shim.thickness_nm,
+                fitted_condition=shim.condition,
+                fitted_from=shim.source,
+                removed_nm=valve.shim_nm,
+                removed_condition=valve.shim_condition,
+                predicted_nm=_predicted(job, valve, readings.get(valve.pk), shim),
+                differs=said is not None,
+                reason=said.reason.strip() if said else "",
+                movement=movement,
+                at=at,
+                by=actor.label,
+            )
+        )
+    for label, valve in opened.items():
+        shim = put_in[label]
+        valve.shim_nm, valve.shim_keyed, valve.shim_known_by = shim.thickness_nm, shim.keyed, shim.known_by
+        valve.fit_round = job.round
+    Fit.objects.bulk_create(fits)
+    JobValve.objects.bulk_update(opened.values(), ["shim_nm", "shim_keyed", "shim_known_by", "fit_round"])
+
+
+def _predicted(job: Job, valve: JobValve, reading: ClearanceReading | None, shim: Shim) -> int | None:
+    if reading is None or valve.shim_nm is None:
+        return None
+    after = clearance_after(
+        valve.shim_nm,
+        reading.passes_nm,
+        reading.stops_nm,
+        shim.thickness_nm,
+        0,
+        Fraction(job.lash_ratio),
+    )
+    return round(after.called)
+
+
+def _in_words(
+    opened: Mapping[str, JobValve], lines: Mapping[str, PlanLine], really: Mapping[str, ReallyFitted]
+) -> str:
+    text = f"Fitted {', '.join(opened)}."
+    if really:
+        text += f" Not as planned: {', '.join(really)}."
+    for action, words in (("unresolved", "no shim would do"), ("measure", "measure the shim first")):
+        left = [line.label for line in lines.values() if line.action == action and line.label not in opened]
+        if left:
+            text += f" Not fitted ({words}): {', '.join(left)}."
+    return text

@@ -1,0 +1,143 @@
+"""Open a job: an engine comes into a bay and gets a tray."""
+
+from datetime import datetime
+
+from django.db.models import Max
+
+from inventory.compute.lengths import Unit
+from inventory.models import Place
+from inventory.selectors.places import empty_trays
+from jobs.compute.windows import default_aim
+from jobs.models import EnginePosition, EngineType, Job, JobValve, Side, Vehicle
+from jobs.services.events import note_event
+from jobs.services.refusals import refuse, too_long
+from jobs.services.states import Act
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import Conflict, FieldError, NotFound
+from shop.models import Bay, Site
+from shop.roles import Action
+
+CLOSED = (Job.State.SIGNED_OFF, Job.State.STOPPED)
+
+
+@write_transaction
+def open_job(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    vehicle: Vehicle,
+    bay: Bay,
+    unit: str = "thou",
+    odometer: str = "",
+    promised_at: datetime | None = None,
+    note: str = "",
+) -> Job:
+    """A job on the vehicle's engine in this bay, with the lowest free tray.
+
+    The spec is copied from the engine type, so that a later change of the type does not change the job. Shims
+    known from the vehicle's last job stand in the valves already. Raises Conflict when the bay, the vehicle
+    or every tray is taken, and NotFound for a bay or vehicle of another site.
+    """
+    actor.must(Action.WORK_JOB, site)
+    if bay.site_id != site.pk or vehicle.site_id != site.pk:
+        raise NotFound(f"There is no such bay or vehicle at {site.name}.")
+    errors = too_long([("odometer", odometer, 40), ("note", note, 400)])
+    if unit not in set(Unit):
+        errors.append(FieldError("/unit", f"must be one of {', '.join(Unit)}"))
+    refuse(errors, "The job was not opened")
+    # The row is the lock: number, bay and tray of two jobs that are opened at once cannot be the same.
+    Site.objects.select_for_update().get(pk=site.pk)
+    engine_type = EngineType.objects.select_related("family").get(pk=vehicle.engine_type_id)
+    open_jobs = list(Job.objects.filter(site=site).exclude(state__in=CLOSED).select_related("bay"))
+    _refuse_taken(open_jobs, vehicle, bay)
+    job = Job.objects.create(
+        site=site,
+        number=(Job.objects.filter(site=site).aggregate(last=Max("number"))["last"] or 0) + 1,
+        vehicle=vehicle,
+        engine_type=engine_type,
+        family=engine_type.family,
+        lash_ratio=engine_type.lash_ratio,
+        spec_source=engine_type.spec_source,
+        bay=bay,
+        tray=_lowest_tray(site, open_jobs),
+        unit=unit,
+        odometer=odometer,
+        note=note,
+        opened_at=at,
+        opened_by=actor.label,
+        promised_at=promised_at,
+    )
+    known = _known_shims(vehicle, engine_type)
+    JobValve.objects.bulk_create(
+        _valve(job, engine_type, position, known.get(position.label))
+        for position in engine_type.positions.order_by("order")
+    )
+    text = f"Opened in {bay} with tray {job.tray}."
+    if known:
+        text += f" {len(known)} shims known from the vehicle's last job."
+    note_event(job, Act.OPEN, by=actor.label, at=at, text=text)
+    return job
+
+
+def _refuse_taken(open_jobs: list[Job], vehicle: Vehicle, bay: Bay) -> None:
+    for other in open_jobs:
+        if other.bay_id == bay.pk:
+            raise Conflict(
+                f"{bay} is taken by {other}: sign that off or stop it, or choose another bay.",
+                code="bay-taken",
+                extra={"job": str(other.pk)},
+            )
+        if other.vehicle_id == vehicle.pk:
+            raise Conflict(
+                f"{vehicle} is in {other.bay} already: {other} is open on it.",
+                code="vehicle-taken",
+                extra={"job": str(other.pk)},
+            )
+
+
+def _lowest_tray(site: Site, open_jobs: list[Job]) -> Place:
+    taken = {job.tray_id for job in open_jobs}
+    tray = next((tray for tray in empty_trays(site) if tray.pk not in taken), None)
+    if tray is None:
+        raise Conflict(
+            f"No tray is free at {site.name}: clear one by signing a job off, or add a tray.",
+            code="no-free-tray",
+        )
+    return tray
+
+
+def _known_shims(vehicle: Vehicle, engine_type: EngineType) -> dict[str, JobValve]:
+    """By label, what the vehicle's last job left in its valves; {} for a vehicle that was never here."""
+    last = (
+        Job.objects.filter(vehicle=vehicle, engine_type=engine_type, family=engine_type.family)
+        .order_by("-closed_at", "-number")
+        .first()
+    )
+    if last is None:
+        return {}
+    return {valve.label: valve for valve in last.valves.filter(shim_nm__isnull=False)}
+
+
+def _valve(job: Job, engine_type: EngineType, position: EnginePosition, known: JobValve | None) -> JobValve:
+    side = "intake" if position.side == Side.INTAKE else "exhaust"
+    min_nm, max_nm = getattr(engine_type, f"{side}_min_nm"), getattr(engine_type, f"{side}_max_nm")
+    aim_nm = getattr(engine_type, f"{side}_aim_nm")
+    valve = JobValve(
+        job=job,
+        position=position,
+        label=position.label,
+        side=position.side,
+        order=position.order,
+        min_nm=min_nm,
+        min_keyed=getattr(engine_type, f"{side}_min_keyed"),
+        max_nm=max_nm,
+        max_keyed=getattr(engine_type, f"{side}_max_keyed"),
+        aim_nm=default_aim(min_nm, max_nm) if aim_nm is None else aim_nm,
+        aim_keyed=getattr(engine_type, f"{side}_aim_keyed"),
+    )
+    if known is not None:
+        valve.shim_nm, valve.shim_keyed = known.shim_nm, known.shim_keyed
+        valve.shim_known_by = known.shim_known_by
+    return valve

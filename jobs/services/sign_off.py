@@ -1,0 +1,91 @@
+"""Sign a job off: everything measured, the tray cleared, bay and tray free."""
+
+from datetime import datetime
+
+from inventory.services.fitting import recover_shims
+from jobs.models import ClearanceReading, Job, JobValve
+from jobs.selectors.readings import current_readings, in_spec, opens_nothing
+from jobs.services.promises import give_free, live_holds, put_aside_proposed
+from jobs.services.refusals import pointer, refuse, too_long
+from jobs.services.states import Act
+from jobs.services.steps import begin, finish
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import Conflict, FieldError, WrongState
+
+
+@write_transaction
+def sign_off_job(
+    *, job: Job, actor: Actor, at: datetime, reason: str = "", version: int | None = None
+) -> Job:
+    """Close a job whose valves are right; what came out of the engine goes to the inspection place.
+
+    A job that was fitted needs a reading after of every valve that was opened. Any valve that is out of spec
+    or was not read needs a `reason` by name of the one who signs. A job on which nothing was fitted is a
+    check: it is signed off when there is nothing to change. Raises Conflict with codes `readings-missing` and
+    `out-of-spec`, naming the valves, and WrongState.
+    """
+    job = begin(job, Act.SIGN_OFF, actor=actor, at=at, version=version)
+    reason = reason.strip()
+    refuse(too_long([("reason", reason, 400)]), "The job was not signed off")
+    valves = list(job.valves.order_by("order"))
+    readings = current_readings(valves)
+    if not job.round:
+        _refuse_work_to_do(job, valves, readings)
+    _refuse_unread_after(valves, readings)
+    _refuse_out_of_spec(valves, readings, reason)
+    # A hold that somebody made for the job beside its plan would keep shims in a tray that is to be empty.
+    give_free(job, live_holds(job, at), actor=actor, at=at, note="The job was signed off.")
+    clear_tray(job, actor, at)
+    put_aside_proposed(job, "The job was signed off.")
+    job.state = Job.State.SIGNED_OFF
+    job.closed_at, job.closed_by, job.sign_off_reason = at, actor.label, reason
+    text = f"Signed off. {reason}".strip()
+    changed = ["closed_at", "closed_by", "sign_off_reason"]
+    return finish(job, Act.SIGN_OFF, actor=actor, at=at, text=text, changed=changed)
+
+
+def clear_tray(job: Job, actor: Actor, at: datetime) -> None:
+    """Bring what is in the job's tray to inspection, and new shims that were not used to receiving."""
+    recover_shims(site=job.site, actor=actor, at=at, tray=job.tray, job_id=job.pk, document=str(job))
+
+
+def _refuse_work_to_do(job: Job, valves: list[JobValve], readings: dict) -> None:
+    to_do = [valve.label for valve in valves if not opens_nothing(valve, readings.get(valve.pk))]
+    if to_do:
+        raise WrongState(
+            f"{job} cannot be signed off as a check: {', '.join(to_do)} "
+            f"{'is' if len(to_do) == 1 else 'are'} not read, out of spec or marked always. "
+            "Plan and fit, or stop the job.",
+            extra={"state": str(job.state), "act": str(Act.SIGN_OFF)},
+        )
+
+
+def _refuse_unread_after(valves: list[JobValve], readings: dict) -> None:
+    unread = [valve.label for valve in valves if valve.fit_round and valve.pk not in readings]
+    if unread:
+        raise Conflict(
+            f"Not measured again since the fit: {', '.join(unread)}. Turn the engine two full turns by hand, "
+            "measure these valves and key them in.",
+            code="readings-missing",
+            errors=[FieldError(pointer("readings", label), "not read since the fit") for label in unread],
+        )
+
+
+def _refuse_out_of_spec(
+    valves: list[JobValve], readings: dict[object, ClearanceReading], reason: str
+) -> None:
+    if reason:
+        return
+    out = [
+        (valve.label, "out of spec" if valve.pk in readings else "not read")
+        for valve in valves
+        if not in_spec(valve, readings.get(valve.pk))
+    ]
+    if out:
+        named = ", ".join(f"{label} ({what})" for label, what in out)
+        raise Conflict(
+            f"Not every valve is in spec: {named}. Plan again, or sign off with a reason.",
+            code="out-of-spec",
+            errors=[FieldError(pointer("readings", label), what) for label, what in out],
+        )

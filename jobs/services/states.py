@@ -1,0 +1,110 @@
+"""The job's state machine: which act is possible in which state, and what comes next.
+
+One table for the services, for the pages' buttons and for the test of the full matrix.
+"""
+
+from enum import StrEnum
+
+from jobs.models import Job
+from shop.errors import WrongState
+from shop.roles import Action
+
+S = Job.State
+
+
+class Act(StrEnum):
+    """One act on a job: the name of its service, of its endpoint and button, and of its event."""
+
+    OPEN = "open_job"
+    KEY_CLEARANCES = "key_clearances"
+    KEY_SHIMS = "key_shims"
+    SET_ADJUST = "set_adjust"
+    PLAN = "plan_job"
+    ACCEPT = "accept_plan"
+    RELEASE = "release_plan"
+    HAND_OUT = "hand_out_job"
+    FIT = "fit_job"
+    SIGN_OFF = "sign_off_job"
+    STOP = "stop_job"
+
+
+WORDS: dict[Act, str] = {
+    Act.OPEN: "open a job",
+    Act.KEY_CLEARANCES: "key in clearances",
+    Act.KEY_SHIMS: "key in shims",
+    Act.SET_ADJUST: "say which valves to adjust",
+    Act.PLAN: "plan",
+    Act.ACCEPT: "hold the plan's shims",
+    Act.RELEASE: "release the plan",
+    Act.HAND_OUT: "hand out the shims",
+    Act.FIT: "fit",
+    Act.SIGN_OFF: "sign off",
+    Act.STOP: "stop the job",
+}
+
+# Who may: the shop's one table of role x action stands in shop/roles.py.
+ACTION: dict[Act, Action] = {
+    Act.OPEN: Action.WORK_JOB,
+    Act.KEY_CLEARANCES: Action.WORK_JOB,
+    Act.KEY_SHIMS: Action.WORK_JOB,
+    Act.SET_ADJUST: Action.WORK_JOB,
+    Act.PLAN: Action.PLAN,
+    Act.ACCEPT: Action.HOLD,
+    Act.RELEASE: Action.HOLD,
+    Act.HAND_OUT: Action.HAND_OUT,
+    Act.FIT: Action.WORK_JOB,
+    Act.SIGN_OFF: Action.WORK_JOB,
+    Act.STOP: Action.STOP_JOB,
+}
+
+_KEYING = frozenset({Act.KEY_CLEARANCES, Act.KEY_SHIMS, Act.SET_ADJUST})
+ALLOWED: dict[str, frozenset[Act]] = {
+    S.OPEN: _KEYING | {Act.PLAN, Act.SIGN_OFF, Act.STOP},
+    S.PLANNED: _KEYING | {Act.PLAN, Act.ACCEPT, Act.SIGN_OFF, Act.STOP},
+    S.WAITING: frozenset({Act.RELEASE, Act.STOP}),
+    S.HELD: frozenset({Act.RELEASE, Act.HAND_OUT, Act.FIT, Act.STOP}),
+    S.OUT: frozenset({Act.RELEASE, Act.FIT, Act.STOP}),
+    S.FITTED: _KEYING | {Act.PLAN, Act.SIGN_OFF, Act.STOP},
+    S.SIGNED_OFF: frozenset(),
+    S.STOPPED: frozenset(),
+}
+
+# What the job stands at, and what would be right, in the words of the person at the bay.
+_STANDS_AT: dict[str, str] = {
+    S.OPEN: "its readings are being keyed in",
+    S.PLANNED: "it is planned and nothing is held yet",
+    S.WAITING: "it waits for shims that have to be bought",
+    S.HELD: "its shims are held",
+    S.OUT: "its shims are handed out",
+    S.FITTED: "its shims are fitted and the valves are to be measured again",
+    S.SIGNED_OFF: "it is signed off",
+    S.STOPPED: "it was stopped",
+}
+NEXT: dict[str, str] = {
+    S.OPEN: "Key in the readings, then plan.",
+    S.PLANNED: "Hold the plan's shims, or plan again.",
+    S.WAITING: "Receive the shims, or release the plan.",
+    S.HELD: "Hand out or fit, or release the plan.",
+    S.OUT: "Fit, or release the plan.",
+    S.FITTED: "Key in the readings after, then sign off or plan again.",
+    S.SIGNED_OFF: "Open a new job for this vehicle.",
+    S.STOPPED: "Open a new job for this vehicle.",
+}
+
+
+def resting_state(job: Job) -> str:
+    """Where a job stands without a plan: at its readings, before or after a fit."""
+    return S.FITTED if job.round else S.OPEN
+
+
+def refuse_unless_allowed(job: Job, act: Act) -> None:
+    """Raise WrongState, saying what the state is and what the next step would be."""
+    if act in ALLOWED[job.state]:
+        return
+    hint = NEXT[job.state]
+    if act in _KEYING and job.is_open:
+        hint = "Release the plan first: it rests on the readings as they are."
+    raise WrongState(
+        f"{job}: {_STANDS_AT[job.state]}, so one cannot {WORDS[act]} now. {hint}",
+        extra={"state": str(job.state), "act": str(act)},
+    )

@@ -1,0 +1,80 @@
+"""What happens to jobs without anybody's hand: shims arrive for them, or their holds run out."""
+
+import uuid
+from datetime import datetime
+
+from inventory.models import Hold, Need
+from inventory.services.holds import expire_due_holds, release_hold
+from jobs.models import Job
+from jobs.services.events import note_event
+from jobs.services.promises import (
+    RESTS_ON_HOLDS,
+    accepted_plan,
+    lines_from_shop,
+    live_holds,
+    settle_lost_shims,
+    shims_for,
+)
+from shop.actor import service_actor
+from shop.conf import conf
+from shop.db import write_transaction
+from shop.models import Site
+
+
+@write_transaction
+def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
+    """Shims came for the job: once all that it waits for is held, it can go on. Returns the job's state.
+
+    Safe to run twice, late, or for a job that no longer waits: what was held for it then is free again.
+    """
+    job = Job.objects.select_for_update(of=("self",)).select_related("site").filter(pk=job_id).first()
+    if job is None:
+        return ""
+    settle_lost_shims(job, at)
+    holds = live_holds(job, at)
+    plan = accepted_plan(job) if job.state in RESTS_ON_HOLDS else None
+    if plan is None:
+        _free_stray(job, holds, at)
+        return job.state
+    held = shims_for(plan, holds)
+    if job.state != Job.State.WAITING or any(line.label not in held for line in lines_from_shop(plan)):
+        return job.state
+    # The first shims were held when the plan was accepted; the bay gets its time from now on.
+    Hold.objects.filter(pk__in=[hold.pk for hold in holds], expires_at__lt=at + conf.hold_time).update(
+        expires_at=at + conf.hold_time
+    )
+    job.state = Job.State.HELD
+    job.version += 1
+    job.save(update_fields=["state", "version"])
+    note_event(job, "shims_arrived", by=service_actor().label, at=at, text="Everything is here and held.")
+    return job.state
+
+
+def sweep_holds(*, site: Site, at: datetime) -> int:
+    """Expire the site's overdue holds, and put back the jobs whose plans rested on them; returns how many
+    jobs.
+
+    One transaction a job: a sweep never keeps the whole site waiting. Safe to run twice or at once.
+    """
+    expire_due_holds(site=site, at=at)
+    return sum(
+        _settle(pk, at)
+        for pk in Job.objects.filter(site=site, state__in=RESTS_ON_HOLDS).values_list("pk", flat=True)
+    )
+
+
+@write_transaction
+def _settle(pk: uuid.UUID, at: datetime) -> bool:
+    job = Job.objects.select_for_update(of=("self",)).select_related("site").get(pk=pk)
+    return bool(settle_lost_shims(job, at))
+
+
+def _free_stray(job: Job, holds: list[Hold], at: datetime) -> None:
+    """Shims that were held for a need which ended while they came in at the door: nobody waits for them."""
+    met = set(
+        Need.objects.filter(job_id=job.pk, state=Need.State.MET).values_list("valve_label", "thickness_nm")
+    )
+    for hold in holds:
+        lines = {(line.label, line.thickness_nm) for line in hold.lines.all()}
+        if not hold.handed_out_at and lines <= met:
+            release_hold(hold=hold, actor=service_actor(), at=at, note=f"{job} no longer waits for them.")
