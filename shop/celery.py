@@ -19,13 +19,12 @@ from django.utils import timezone
 
 from shop.logging import configure
 
-PUMP_EVERY_SECONDS = 5.0
-
 app = Celery("coldgap")
 app.config_from_object("django.conf:settings", namespace="CELERY")
+_pump_seconds = settings.COLDGAP["PUMP_SECONDS"]
 app.conf.beat_schedule = {
-    # A beat that was stopped must not leave a heap of pumps behind.
-    "pump": {"task": "shop.pump", "schedule": PUMP_EVERY_SECONDS, "options": {"expires": PUMP_EVERY_SECONDS}},
+    # With no worker there the pumps must not heap up.
+    "pump": {"task": "shop.pump", "schedule": _pump_seconds, "options": {"expires": _pump_seconds}},
 }
 app.conf.beat_scheduler = "shop.celery:ForgetfulScheduler"
 

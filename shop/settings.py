@@ -57,6 +57,8 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    # Below those that set headers, above all that may fail: every error under /api leaves in one shape.
+    "api.middleware.ApiMiddleware",
     # Below those that set headers, so that static files carry them too.
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -269,6 +271,7 @@ COLDGAP = {
     "IDEMPOTENCY_HOURS": env.int("COLDGAP_IDEMPOTENCY_HOURS", default=48),
     "TASK_LEASE_SECONDS": env.float("COLDGAP_TASK_LEASE_SECONDS", default=30),
     "TASK_TIME_LIMIT_SECONDS": env.float("COLDGAP_TASK_TIME_LIMIT_SECONDS", default=900),
+    "PUMP_SECONDS": env.float("COLDGAP_PUMP_SECONDS", default=5),
     "TASK_RETENTION_HOURS": env.int("COLDGAP_TASK_RETENTION_HOURS", default=72),
 }
 

@@ -26,11 +26,13 @@ def run_loop(stop: threading.Event, *, workers: int = WORKERS) -> None:
     What they have not finished by then is swept and run again after the next start.
     """
     pool = _Pool(workers)
-    tidied_at = -TIDY_EVERY_SECONDS
+    # Several times a lease, so that a lost task waits for little more than that.
+    tidy_every = min(TIDY_EVERY_SECONDS, conf.task_lease.total_seconds() / 3)
+    tidied_at = -tidy_every
     while not stop.is_set():
         work_is_waiting.clear()
         try:
-            if time.monotonic() - tidied_at >= TIDY_EVERY_SECONDS:
+            if time.monotonic() - tidied_at >= tidy_every:
                 work.tidy(timezone.now())
                 tidied_at = time.monotonic()
             pool.fill()

@@ -36,12 +36,18 @@ def work_once(now: datetime | None = None, limit: int = 100) -> int:
 
 
 def tidy(at: datetime) -> None:
-    """What any worker may do at any time, however often: sweep, start periodic tasks, hand events on."""
-    swept = claims.sweep(at=at)
-    if swept:
-        _log.warning("leases ran out", tasks=swept)
-    start_periodic(at=at)
-    hand_on_events(at=at)
+    """What any worker may do at any time, however often: sweep, start periodic tasks, hand events on.
+
+    Where one of them has to wait for a row that somebody has locked, the next round does it.
+    """
+    for step in (claims.sweep, start_periodic, hand_on_events):
+        try:
+            done = step(at=at)
+        except Busy:
+            _log.warning("postponed: the database is busy", step=step.__name__)
+        else:
+            if done:
+                _log.info("tidied", step=step.__name__, rows=done)
 
 
 def run_task(task_id: object, *, now: datetime | None = None) -> bool:
