@@ -1,18 +1,27 @@
 from .catalogue import ShimFamily
+from .count import BinCount, TalliedLot, Tally
+from .family_value import FamilyValue
 from .hold import Hold, HoldLine
 from .imports import ImportRow, ImportRun
 from .inspection import Inspection
 from .ledger import Balance, ChainHead, Condition, Movement, MovementLine, MovementSeal, Reason
 from .place import Place, PlaceKind
+from .place_event import PlaceEvent
 from .purchase import Need, PurchaseLine, PurchaseList
 from .supplier import Offer, Supplier
+from .supplier_return import SupplierReturn
+from .take_over import HoldTakeOver
+from .transfer import Transfer, TransferLine, TransferMovement
 
 __all__ = [
     "Balance",
+    "BinCount",
     "ChainHead",
     "Condition",
+    "FamilyValue",
     "Hold",
     "HoldLine",
+    "HoldTakeOver",
     "ImportRow",
     "ImportRun",
     "Inspection",
@@ -22,10 +31,17 @@ __all__ = [
     "Need",
     "Offer",
     "Place",
+    "PlaceEvent",
     "PlaceKind",
     "PurchaseLine",
     "PurchaseList",
     "Reason",
     "ShimFamily",
     "Supplier",
+    "SupplierReturn",
+    "TalliedLot",
+    "Tally",
+    "Transfer",
+    "TransferLine",
+    "TransferMovement",
 ]

@@ -7,15 +7,25 @@ from shop.models import Site
 
 from .catalogue import ShimFamily
 from .ledger import Movement
+from .place import Place
 
 
 class Inspection(models.Model):
-    """One look at one recovered shim: its face, its marking and its micrometer reading."""
+    """One look at one recovered shim: its face, its marking and what the micrometer said.
+
+    `thickness_nm` is what the readings come to and what the shim counts at from then on; `readings` are the
+    figures as they were keyed, none where the face alone decided, and `spread_nm` lies between them. `fate`
+    is what was proposed, with the bin where one had room.
+    """
 
     class Face(models.TextChoices):
         GOOD = "good", "Good"
         MARKED = "marked", "Marked"
         PITTED = "pitted", "Pitted"
+
+    class Fate(models.TextChoices):
+        BIN = "bin", "Into a bin"
+        SCRAP = "scrap", "Scrap"
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
@@ -24,6 +34,11 @@ class Inspection(models.Model):
     marking_legible = models.BooleanField()
     thickness_nm = models.BigIntegerField()
     thickness_keyed = models.CharField(max_length=32)
+    readings = models.JSONField(default=list)
+    spread_nm = models.BigIntegerField(null=True, blank=True)
+    fate = models.CharField(max_length=8, choices=Fate.choices, blank=True)
+    proposed_bin = models.ForeignKey(Place, null=True, on_delete=models.PROTECT, related_name="+")
+    why = models.CharField(max_length=400, blank=True)
     at = models.DateTimeField()
     by = models.CharField(max_length=160)
     movement = models.ForeignKey(Movement, null=True, on_delete=models.PROTECT, related_name="inspections")
