@@ -12,3 +12,8 @@ def note_event(job: Job, act: str, *, by: str, at: datetime, text: str) -> None:
     too."""
     shown = text if len(text) <= MOST_TEXT else f"{text[: MOST_TEXT - 1]}…"
     JobEvent.objects.create(job=job, act=act, at=at, by=by, text=shown)
+
+
+def counted(count: int, noun: str) -> str:
+    """ "1 shim", "2 shims"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -6,6 +6,7 @@ from inventory.models import Hold
 from inventory.services.holds import hand_out_hold
 from inventory.services.ledger import lock_balances, transfer
 from jobs.models import Job
+from jobs.services.events import counted
 from jobs.services.promises import live_holds
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -26,7 +27,7 @@ def hand_out_job(*, job: Job, actor: Actor, at: datetime, version: int | None = 
         raise WrongState(f"{job}: its plan takes nothing from stock, so there is nothing to hand out. Fit.")
     count = hand_out(job, holds, actor=actor, at=at)
     job.state = Job.State.OUT
-    text = f"{count} shims handed out to tray {job.tray}."
+    text = f"{counted(count, 'shim')} handed out to tray {job.tray}."
     return finish(job, Act.HAND_OUT, actor=actor, at=at, text=text)
 
 

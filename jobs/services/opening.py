@@ -9,7 +9,7 @@ from inventory.models import Place
 from inventory.selectors.places import empty_trays
 from jobs.compute.windows import default_aim
 from jobs.models import EnginePosition, EngineType, Job, JobValve, Side, Vehicle
-from jobs.services.events import note_event
+from jobs.services.events import counted, note_event
 from jobs.services.refusals import refuse, too_long
 from jobs.services.states import Act
 from shop.actor import Actor
@@ -76,7 +76,7 @@ def open_job(
     )
     text = f"Opened in {bay} with tray {job.tray}."
     if known:
-        text += f" {len(known)} shims known from the vehicle's last job."
+        text += f" {counted(len(known), 'shim')} known from the vehicle's last job."
     note_event(job, Act.OPEN, by=actor.label, at=at, text=text)
     return job
 

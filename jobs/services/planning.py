@@ -11,6 +11,7 @@ from inventory.services.purchasing import Lack, note_needs
 from jobs.compute.planner import Choice, plan_engine
 from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.problem import JobProblem, problem_of, unread
+from jobs.services.events import counted
 from jobs.services.promises import give_free, live_holds, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer
 from jobs.services.states import Act
@@ -106,7 +107,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
     plan.state = Plan.State.ACCEPTED
     plan.save(update_fields=["state", "hold"])
     job.state = Job.State.WAITING if buy else Job.State.HELD
-    text = f"Plan {plan.number}: {len(stock)} shims held"
+    text = f"Plan {plan.number}: {counted(len(stock), 'shim')} held"
     if buy:
         text += ", to buy: " + ", ".join(f"{show(line.thickness_nm)} mm for {line.label}" for line in buy)
     finish(job, Act.ACCEPT, actor=actor, at=at, text=f"{text}.")

@@ -13,6 +13,7 @@ from inventory.compute.lengths import Length, LengthError, next_leaf, plausible_
 from inventory.compute.sizes import check_new_shim, check_used_shim
 from jobs.compute.readings import feeler_reading
 from jobs.models import ClearanceReading, Job, JobValve, ShimReading
+from jobs.services.events import counted
 from jobs.services.promises import put_aside_proposed
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act, resting_state
@@ -151,7 +152,7 @@ def set_adjust(
     for valve in changed:
         valve.adjust = adjust[valve.label]
     JobValve.objects.bulk_update(changed, ["adjust"])
-    return _keyed(job, Act.SET_ADJUST, actor, at, [valve.label for valve in changed], "valve to adjust")
+    return _keyed(job, Act.SET_ADJUST, actor, at, [valve.label for valve in changed], "valve")
 
 
 def _faults(label: str, reading: FeelerInput) -> list[FieldError]:
@@ -182,7 +183,7 @@ def _keyed(job: Job, act: Act, actor: Actor, at: datetime, labels: list[str], wh
     """Put a plan aside that rested on other values, and write the act down; nothing where nothing changed."""
     if not labels:
         return job
-    text = f"{len(labels)} {what}{'s' if len(labels) > 1 else ''} keyed in: {', '.join(labels)}."
+    text = f"{counted(len(labels), what)} keyed in: {', '.join(labels)}."
     if put_aside_proposed(job, f"The readings were changed after it was made ({', '.join(labels)})."[:200]):
         text += " The plan is out of date."
     job.state = resting_state(job)
