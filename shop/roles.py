@@ -29,6 +29,8 @@ class Action(Enum):
     PURCHASE = ("work on purchase lists", frozenset({"purchasing"}))
     EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
+    IMPORT = ("import tables", frozenset({"admin"}))
+    MANAGE_KEYS = ("issue or revoke API keys", frozenset({"admin"}))
 
     def __init__(self, label: str, scopes: frozenset[str]) -> None:
         self.label = label
@@ -51,4 +53,6 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.PURCHASE: frozenset({COUNTER, MANAGER}),
     Action.EDIT_CATALOGUE: frozenset({MANAGER}),
     Action.EDIT_VEHICLE: EVERYONE,
+    Action.IMPORT: frozenset({MANAGER}),
+    Action.MANAGE_KEYS: frozenset({MANAGER}),
 }

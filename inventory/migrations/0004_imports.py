@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('inventory', '0003_triggers'),
-        ('shop', '0002_forms_used_once'),
+        ('shop', '0001_initial'),
     ]
 
     operations = [

@@ -29,24 +29,7 @@ def add_family(
     """A new family of shims. Raises Invalid when range, step and marking rule do not fit together."""
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     _refuse_taken(ShimFamily, code)
-    errors = []
-    if not 0 < step.nm or thinnest.nm >= thickest.nm:
-        errors.append(
-            FieldError("/min", "the thinnest size must lie below the thickest, and the step above zero")
-        )
-    elif (thickest.nm - thinnest.nm) % step.nm:
-        errors.append(FieldError("/step", f"whole steps of {step} must lead from {thinnest} to {thickest}"))
-    else:
-        try:
-            check_marking_rule(
-                MarkingRule(marking), FamilyRange(min_nm=thinnest.nm, max_nm=thickest.nm, step_nm=step.nm)
-            )
-        except LengthError as error:
-            errors.append(FieldError("/marking", error.message))
-    if errors:
-        raise Invalid(
-            "The family cannot be entered: " + "; ".join(e.detail for e in errors) + ".", errors=errors
-        )
+    check_family(marking=marking, thinnest=thinnest, thickest=thickest, step=step)
     return ShimFamily.objects.create(
         code=code,
         name=name,
@@ -61,6 +44,49 @@ def add_family(
         step_nm=step.nm,
         step_keyed=step.keyed,
     )
+
+
+def check_family(*, marking: str, thinnest: Length, thickest: Length, step: Length) -> None:
+    """Raises Invalid when range, step and marking rule do not fit together."""
+    try:
+        family_range = FamilyRange(min_nm=thinnest.nm, max_nm=thickest.nm, step_nm=step.nm)
+        check_marking_rule(MarkingRule(marking), family_range)
+    except LengthError as error:
+        raise Invalid(
+            f"The family cannot be entered: {error.message}", errors=[FieldError("/min", error.message)]
+        ) from error
+
+
+@write_transaction
+def rename_family(*, actor: Actor, family: ShimFamily, name: str) -> ShimFamily:
+    """Another name for the same shims. Range, step and marking stay, because stock is counted by them."""
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    family.name = name
+    family.version += 1
+    family.save(update_fields=["name", "version"])
+    return family
+
+
+@write_transaction
+def change_bin(
+    *,
+    place: Place,
+    actor: Actor,
+    cabinet: str,
+    row: int,
+    column: int,
+    family: ShimFamily | None,
+    size_nm: int | None,
+    capacity: int | None,
+) -> Place:
+    """Another position, family, size or capacity for a bin; its code and history stay."""
+    actor.must(Action.EDIT_CATALOGUE, place.site)
+    _refuse_size(family, size_nm)
+    place.cabinet, place.row, place.column = cabinet, row, column
+    place.family, place.size_nm, place.capacity = family, size_nm, capacity
+    place.version += 1
+    place.save(update_fields=["cabinet", "row", "column", "family", "size_nm", "capacity", "version"])
+    return place
 
 
 @write_transaction
@@ -78,11 +104,7 @@ def add_bin(
 ) -> Place:
     """A drawer position, perhaps kept for one family and one of its sizes."""
     actor.must(Action.EDIT_CATALOGUE, site)
-    if family is not None and size_nm is not None and size_nm not in family.sizes_nm():
-        raise Invalid(
-            f"{family.name} is not made in that size.",
-            errors=[FieldError("/size", f"must be a size of {family.code}")],
-        )
+    _refuse_size(family, size_nm)
     _refuse_taken_place(site, code)
     return Place.objects.create(
         site=site,
@@ -126,6 +148,14 @@ def add_offer(
 def _refuse_taken(model: type[ShimFamily | Supplier], code: str) -> None:
     if model.objects.filter(code=code).exists():
         raise Invalid(f"The code {code} is taken.", errors=[FieldError("/code", "is taken; choose another")])
+
+
+def _refuse_size(family: ShimFamily | None, size_nm: int | None) -> None:
+    if size_nm is None:
+        return
+    if family is None or size_nm not in family.sizes_nm():
+        words = f"{family.name} is not made in that size." if family else "A bin for a size needs its family."
+        raise Invalid(words, errors=[FieldError("/size", "must be a size of the bin's family")])
 
 
 def _refuse_taken_place(site: Site, code: str) -> None:

@@ -1,0 +1,129 @@
+"""Bins as a table: where each is in its cabinet and what it is kept for. Bins that are not in it stay."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from typing import Any
+
+from inventory.compute.lengths import show
+from inventory.imports.kinds import Fate, Verdict, register
+from inventory.models import Place, PlaceKind, ShimFamily
+from inventory.selectors.places import bins
+from inventory.services.catalogue import add_bin, change_bin
+from inventory.spreadsheets.columns import Column, Kind, Values
+from inventory.spreadsheets.writing import Cell
+from shop.actor import Actor
+from shop.models import Site
+
+MOST_POSITION = 32_767
+
+
+class BinTable:
+    code = "bins"
+    title = "Bins"
+    columns = (
+        Column(name="code", longest=20),
+        Column(name="cabinet", longest=20),
+        Column(name="row", kind=Kind.WHOLE),
+        Column(name="column", kind=Kind.WHOLE),
+        Column(name="family", longest=20, required=False),
+        Column(name="size", kind=Kind.LENGTH, required=False),
+        Column(name="capacity", kind=Kind.WHOLE, required=False),
+    )
+
+    def checker(self, site: Site) -> "BinChecker":
+        return BinChecker(site)
+
+    def apply(
+        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
+    ) -> None:
+        books = BinChecker(site)
+        for _, values in rows:
+            fields = books.fields(values)
+            place = books.bins.get(values["code"])
+            if place is None:
+                add_bin(site=site, actor=actor, code=values["code"], **fields)
+            else:
+                change_bin(place=place, actor=actor, **fields)
+
+    def export(self, site: Site) -> Iterator[Sequence[Cell]]:
+        for place in bins(site):
+            yield (
+                place.code,
+                place.cabinet,
+                "" if place.row is None else place.row,
+                "" if place.column is None else place.column,
+                place.family.code if place.family else "",
+                "" if place.size_nm is None else show(place.size_nm),
+                "" if place.capacity is None else place.capacity,
+            )
+
+
+class BinChecker:
+    """The site's places as they are, and the rows seen so far."""
+
+    def __init__(self, site: Site) -> None:
+        self.bins: dict[str, Place] = {}
+        self._other: set[str] = set()
+        for place in Place.objects.filter(site=site).select_related("family", "site"):
+            if place.kind == PlaceKind.BIN and place.retired_at is None:
+                self.bins[place.code] = place
+            else:
+                self._other.add(place.code)
+        self._families = {family.code: family for family in ShimFamily.objects.all()}
+        self._sizes = {family.code: set(family.sizes_nm()) for family in self._families.values()}
+        self._seen: dict[str, int] = {}
+        self._positions: dict[tuple[str, int, int], int] = {}
+
+    def judge(self, number: int, values: Values) -> Verdict:
+        wrong = self._wrong(values)
+        code, position = values["code"], (values["cabinet"], values["row"], values["column"])
+        if code in self._seen:
+            wrong.append(f"the bin {code} stands in row {self._seen[code]} already")
+        if position in self._positions:
+            wrong.append(f"row {self._positions[position]} has the same place in the cabinet")
+        self._seen.setdefault(code, number)
+        self._positions.setdefault(position, number)
+        if wrong:
+            return Verdict(fate=Fate.WRONG, message="; ".join(wrong))
+        place = self.bins.get(code)
+        if place is None:
+            return Verdict(fate=Fate.NEW)
+        changed = [name for name, value in self.fields(values).items() if getattr(place, name) != value]
+        if not changed:
+            return Verdict(fate=Fate.SAME)
+        return Verdict(fate=Fate.CHANGED, message=f"changes {', '.join(changed)}".replace("size_nm", "size"))
+
+    def fields(self, values: Values) -> dict[str, Any]:
+        """What a bin's service takes."""
+        size = values["size"]
+        return {
+            "cabinet": values["cabinet"],
+            "row": values["row"],
+            "column": values["column"],
+            "family": self._families.get(values["family"] or ""),
+            "size_nm": size["nm"] if size else None,
+            "capacity": values["capacity"],
+        }
+
+    def _wrong(self, values: Values) -> list[str]:
+        wrong = []
+        if values["code"] in self._other:
+            wrong.append(f"{values['code']} is the name of another place or of a retired bin")
+        family = values["family"]
+        if family and family not in self._families:
+            wrong.append(f"there is no shim family {family}")
+        elif values["size"] and values["size"]["nm"] not in self._sizes.get(family or "", set()):
+            wrong.append(
+                "the size is none of the family's" if family else "a bin for a size needs its family"
+            )
+        wrong += [
+            f"{name} must be 1 to {MOST_POSITION}"
+            for name in ("row", "column")
+            if not 1 <= values[name] <= MOST_POSITION
+        ]
+        if values["capacity"] is not None and values["capacity"] < 1:
+            wrong.append("capacity must be 1 or more, or empty")
+        return wrong
+
+
+BINS = register(BinTable())

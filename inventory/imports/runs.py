@@ -1,0 +1,149 @@
+"""A file's way into the books: staged and checked row by row by a task, then applied whole or not at all."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from io import BytesIO
+from typing import BinaryIO
+
+from inventory.imports.kinds import Checker, Fate, TableKind, kind_of
+from inventory.models import ImportRow, ImportRun
+from inventory.spreadsheets.columns import Header, Values, read_header
+from inventory.spreadsheets.reading import MOST_BYTES, FileRefusedError, Row, read_rows
+from shop.actor import Actor
+from shop.background.context import TaskContext
+from shop.background.queue import queue_task
+from shop.db import atomic_write, write_transaction
+from shop.errors import FieldError, Invalid, WrongState
+from shop.models import Site
+from shop.roles import Action
+
+CHECK, APPLY = "check_import", "apply_import"
+CHUNK = 1_000
+
+
+@write_transaction
+def stage_import(
+    *, site: Site, actor: Actor, at: datetime, kind: str, file: BinaryIO, name: str
+) -> ImportRun:
+    """Take a file in and have it checked in the background. Nothing but the staging changes.
+
+    Raises Invalid when the file is too large or plainly no table; what only reading shows stands in the run.
+    """
+    actor.must(Action.IMPORT, site)
+    kind_of(kind)
+    data = file.read(MOST_BYTES + 1)
+    try:
+        next(read_rows(BytesIO(data), name))
+    except FileRefusedError as error:
+        raise Invalid(error.message, errors=[FieldError("/file", error.message)]) from error
+    run = ImportRun.objects.create(
+        site=site, kind=kind, file_name=name[-200:], data=data, created_at=at, created_by=actor.label
+    )
+    run.task = queue_task(CHECK, {"run": str(run.pk)}, at=at, site=site, created_by=actor.user)
+    run.save(update_fields=["task"])
+    return run
+
+
+@write_transaction
+def apply_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
+    """Have a checked run applied in the background. Raises WrongState when it has errors or was applied."""
+    actor.must(Action.IMPORT, run.site)
+    run = ImportRun.objects.select_for_update(of=("self",)).select_related("site").get(pk=run.pk)
+    if run.state != ImportRun.State.CHECKED:
+        raise WrongState(
+            f"{run} is {run.get_state_display().lower()}; only a table without errors is applied."
+        )
+    run.state = ImportRun.State.APPLYING
+    run.task = queue_task(APPLY, {"run": str(run.pk)}, at=at, site=run.site, created_by=actor.user)
+    run.save(update_fields=["state", "task"])
+    return run
+
+
+def check_run(task: TaskContext, run: ImportRun) -> dict[str, int]:
+    """Stage and judge every row in chunks, with progress; safe to run again from the start."""
+    kind = kind_of(run.kind)
+    with atomic_write():
+        run.staged.all().delete()
+    counts = dict.fromkeys(Fate.values, 0)
+    data = bytes(run.data)
+    try:
+        total = sum(1 for _ in read_rows(BytesIO(data), run.file_name)) - 1
+        for done, chunk in _judged(run, kind, data):
+            with atomic_write():
+                ImportRow.objects.bulk_create(chunk)
+            for row in chunk:
+                counts[row.fate] += 1
+            task.heartbeat(99 * done // max(total, 1), f"{done} of {total} rows checked")
+    except FileRefusedError as error:
+        return _finish_check(task, run, counts, refused=error.message)
+    if total < 1:
+        return _finish_check(task, run, counts, refused="The table has a heading and no rows.")
+    return _finish_check(task, run, counts)
+
+
+def apply_run(task: TaskContext, run: ImportRun, actor: Actor) -> dict[str, int]:
+    """Write the whole table in one transaction, or nothing of it."""
+    kind = kind_of(run.kind)
+    changing = run.staged.filter(fate__in=[Fate.NEW, Fate.CHANGED])
+    rows = [(row.number, row.values) for row in changing.iterator(chunk_size=CHUNK)]
+    task.heartbeat(50, f"{len(rows)} rows to write")
+    result = {"written": len(rows)}
+    with task.commit(result):
+        kind.apply(
+            site=run.site, actor=actor, at=task.now(), rows=rows, document=f"import {run.file_name}"[:80]
+        )
+        run.state, run.applied_at, run.data = ImportRun.State.APPLIED, task.now(), b""
+        run.save(update_fields=["state", "applied_at", "data"])
+    return result
+
+
+def fail_run(run: ImportRun, message: str) -> None:
+    """Say on the run why nothing of it was applied."""
+    with atomic_write():
+        ImportRun.objects.filter(pk=run.pk).update(state=ImportRun.State.FAILED, message=message[:400])
+
+
+def _judged(run: ImportRun, kind: TableKind, data: bytes) -> Iterator[tuple[int, list[ImportRow]]]:
+    rows = read_rows(BytesIO(data), run.file_name)
+    header = read_header(next(rows), kind.columns)
+    checker = kind.checker(run.site)
+    chunk: list[ImportRow] = []
+    done = 0
+    for row in rows:
+        done += 1
+        chunk.append(_judge(run, checker, header, row))
+        if len(chunk) == CHUNK:
+            yield done, chunk
+            chunk = []
+    if chunk:
+        yield done, chunk
+
+
+def _judge(run: ImportRun, checker: Checker, header: Header, row: Row) -> ImportRow:
+    values: Values
+    values, wrong = header.values(row)
+    if wrong:
+        return ImportRow(
+            run=run, number=row.number, values=values, fate=Fate.WRONG, message="; ".join(wrong)[:800]
+        )
+    verdict = checker.judge(row.number, values)
+    return ImportRow(
+        run=run, number=row.number, values=values, fate=verdict.fate, message=verdict.message[:800]
+    )
+
+
+def _finish_check(
+    task: TaskContext, run: ImportRun, counts: dict[str, int], refused: str = ""
+) -> dict[str, int]:
+    with task.commit(counts):
+        run.rows = sum(counts.values())
+        run.new, run.changed = counts[Fate.NEW], counts[Fate.CHANGED]
+        run.same, run.wrong = counts[Fate.SAME], counts[Fate.WRONG]
+        bad = bool(refused) or run.wrong > 0
+        run.state = ImportRun.State.REFUSED if bad else ImportRun.State.CHECKED
+        run.message = refused or (
+            f"{run.wrong} of {run.rows} rows are wrong; nothing is applied." if bad else ""
+        )
+        run.data = b""
+        run.save(update_fields=["rows", "new", "changed", "same", "wrong", "state", "message", "data"])
+    return counts

@@ -1,0 +1,159 @@
+"""Stock as a table: how many of which shims lie in which bin. Applying books the difference as a count."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+
+from inventory.compute.lengths import LengthError, from_nm, show
+from inventory.compute.sizes import check_new_shim, check_used_shim
+from inventory.imports.kinds import Fate, Verdict, register
+from inventory.models import Balance, Condition, Place, PlaceKind, Reason, ShimFamily
+from inventory.selectors.places import place_of
+from inventory.selectors.stock import stock
+from inventory.services.ledger import MOST_QUANTITY, Line, post_movement, transfer
+from inventory.spreadsheets.columns import Column, Kind, Values, length_of
+from inventory.spreadsheets.writing import Cell
+from shop.actor import Actor
+from shop.errors import Conflict
+from shop.models import Site
+from shop.roles import Action
+
+Key = tuple[str, str, int, str]
+ROWS_PER_MOVEMENT = 250  # two lines each, within the ledger's bound
+
+
+class StockTable:
+    """Columns bin, family, thickness, condition, quantity: what is on hand, not what is to be added."""
+
+    code = "stock"
+    title = "Stock in bins"
+    columns = (
+        Column(name="bin", longest=20),
+        Column(name="family", longest=20),
+        Column(name="thickness", kind=Kind.LENGTH),
+        Column(name="condition", choices=(Condition.NEW.value, Condition.USED.value)),
+        Column(name="quantity", kind=Kind.WHOLE),
+    )
+
+    def checker(self, site: Site) -> "StockChecker":
+        return StockChecker(site)
+
+    def apply(
+        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
+    ) -> None:
+        actor.must(Action.IMPORT, site)
+        books = StockChecker(site)
+        difference = place_of(site, PlaceKind.DIFFERENCE)
+        lines: list[Line] = []
+        for number, values in rows:
+            move = books.move(number, values, difference)
+            if len(lines) + len(move) > 2 * ROWS_PER_MOVEMENT:
+                self._post(site, actor, at, lines, document)
+                lines = []
+            lines += move
+        self._post(site, actor, at, lines, document)
+
+    def export(self, site: Site) -> Iterator[Sequence[Cell]]:
+        rows = stock(site).exclude(condition=Condition.UNMEASURED)
+        for row in rows.iterator(chunk_size=2_000):
+            yield (row.place.code, row.family.code, show(row.thickness_nm), row.condition, row.on_hand)
+
+    def _post(self, site: Site, actor: Actor, at: datetime, lines: list[Line], document: str) -> None:
+        if lines:
+            post_movement(
+                site=site,
+                reason=Reason.COUNT,
+                actor=actor,
+                at=at,
+                lines=lines,
+                document=document,
+                note="stock imported from a table",
+            )
+
+
+class StockChecker:
+    """The site's bins as they are, and the rows seen so far."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._bins = {
+            place.code: place
+            for place in Place.objects.filter(site=site, kind=PlaceKind.BIN, retired_at=None)
+        }
+        self._families = {family.code: family for family in ShimFamily.objects.all()}
+        self._books: dict[Key, tuple[int, int]] = {
+            (place, family, thickness, condition): (on_hand, held)
+            for place, family, thickness, condition, on_hand, held in Balance.objects.filter(
+                site=site, place__kind=PlaceKind.BIN
+            ).values_list("place__code", "family__code", "thickness_nm", "condition", "on_hand", "held")
+        }
+        self._seen: dict[Key, int] = {}
+
+    def judge(self, number: int, values: Values) -> Verdict:
+        wrong = self._wrong(values)
+        if wrong:
+            return Verdict(fate=Fate.WRONG, message=wrong)
+        key = self._key(values)
+        if key in self._seen:
+            return Verdict(
+                fate=Fate.WRONG,
+                message=f"names the same shims in the same bin as row {self._seen[key]}; make it one row",
+            )
+        self._seen[key] = number
+        on_hand, held = self._books.get(key, (0, 0))
+        if values["quantity"] < held:
+            return Verdict(
+                fate=Fate.WRONG, message=f"{held} of them are held; a count below that cannot be booked"
+            )
+        values["was"] = on_hand
+        if values["quantity"] == on_hand:
+            return Verdict(fate=Fate.SAME, message=f"{on_hand} on hand")
+        fate = Fate.CHANGED if on_hand else Fate.NEW
+        return Verdict(fate=fate, message=f"{on_hand} on hand, {values['quantity']} in the table")
+
+    def move(self, number: int, values: Values, difference: Place) -> list[Line]:
+        """The lines that bring the bin to the table's figure. Raises Conflict when it is not what it was."""
+        key = self._key(values)
+        on_hand = self._books.get(key, (0, 0))[0]
+        if on_hand != values["was"]:
+            raise Conflict(
+                f"Row {number}: {key[0]} had {values['was']} when the table was checked and has {on_hand} "
+                "now. Nothing was applied; bring the table in again."
+            )
+        change = values["quantity"] - on_hand
+        place, family = self._bins[key[0]], self._families[key[1]]
+        source, target = (difference, place) if change > 0 else (place, difference)
+        return list(
+            transfer(
+                source=source,
+                target=target,
+                family_id=family.id,
+                thickness_nm=key[2],
+                condition=key[3],
+                quantity=abs(change),
+                pointer=f"/rows/{number}",
+            )
+        )
+
+    def _key(self, values: Values) -> Key:
+        return (values["bin"], values["family"], values["thickness"]["nm"], values["condition"])
+
+    def _wrong(self, values: Values) -> str:
+        problems = []
+        if values["bin"] not in self._bins:
+            problems.append(f"there is no bin {values['bin']} in use at {self._site.name}")
+        family = self._families.get(values["family"])
+        if family is None:
+            problems.append(f"there is no shim family {values['family']}")
+        else:
+            length = length_of(values["thickness"])
+            check = check_new_shim if values["condition"] == Condition.NEW else check_used_shim
+            try:
+                check(family.range, from_nm(length.nm))
+            except LengthError as error:
+                problems.append(error.message)
+        if values["quantity"] > MOST_QUANTITY:
+            problems.append(f"more than {MOST_QUANTITY} shims are not booked at once")
+        return "; ".join(problems)
+
+
+STOCK = register(StockTable())

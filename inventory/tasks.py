@@ -1,0 +1,42 @@
+"""Background work on stock. Loaded once Django is set up, which also registers the kinds of table."""
+
+from inventory.imports import bins, families, stock
+from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
+from inventory.models import ImportRun
+from shop.actor import Actor, actor_for_user, service_actor
+from shop.background.context import TaskContext
+from shop.background.registry import task_handler
+from shop.errors import ShopError
+from shop.models import User
+
+__all__ = ["bins", "families", "stock"]
+
+
+@task_handler(CHECK)
+def check_import(task: TaskContext) -> dict[str, int]:
+    """Judge every row of a staged file."""
+    return check_run(task, _run(task))
+
+
+@task_handler(APPLY)
+def apply_import(task: TaskContext) -> dict[str, int] | None:
+    """Write a checked table whole; a refusal is said on the run and is no failure of the task."""
+    run = _run(task)
+    if run.state != ImportRun.State.APPLYING:
+        return None
+    try:
+        return apply_run(task, run, _actor(task))
+    except ShopError as error:
+        fail_run(run, error.message)
+        return {"written": 0}
+
+
+def _run(task: TaskContext) -> ImportRun:
+    return ImportRun.objects.select_related("site").get(pk=task.payload["run"])
+
+
+def _actor(task: TaskContext) -> Actor:
+    """Whoever asked for it, with the roles that they have now."""
+    if task.created_by_id is None:
+        return service_actor()
+    return actor_for_user(User.objects.get(pk=task.created_by_id))
