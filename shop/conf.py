@@ -1,6 +1,7 @@
 """The trade's settings, typed: read anew at each use, so that a test or an operator can change them."""
 
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 from django.conf import settings
@@ -24,6 +25,42 @@ class _Conf:
     def hold_time(self) -> timedelta:
         """How long shims stay promised to a job that does nothing with them."""
         return timedelta(hours=self._get("HOLD_HOURS"))
+
+    @property
+    def readings_spread(self) -> str:
+        """How far two micrometer readings of one shim may lie apart before a third is asked for."""
+        return str(self._get("READINGS_SPREAD"))
+
+    @property
+    def currency(self) -> str:
+        """What the shop reckons in (ISO 4217)."""
+        return str(self._get("CURRENCY"))
+
+    @property
+    def count_approval_value(self) -> Decimal:
+        """Above this worth of differences a manager must approve a count before it is posted."""
+        return Decimal(self._get("COUNT_APPROVAL_VALUE"))
+
+    @property
+    def used_value_share(self) -> Decimal:
+        """What a used shim is worth, as a share of a new one."""
+        return Decimal(self._get("USED_VALUE_SHARE"))
+
+    @property
+    def counts_per_day(self) -> int:
+        """How many bins of a site the rotation asks to be counted in a day."""
+        return int(self._get("COUNTS_PER_DAY"))
+
+    @property
+    def count_days(self) -> tuple[int, int, int, int]:
+        """After how many days a bin is counted again: troubled, fast, middle and slow ones."""
+        troubled, fast, middle, slow = self._get("COUNT_DAYS")
+        return troubled, fast, middle, slow
+
+    @property
+    def stale_time(self) -> timedelta:
+        """For how long shims may lie in a tray, in transit, at inspection or in receiving unremarked."""
+        return timedelta(days=self._get("STALE_DAYS"))
 
     @property
     def requests_per_minute(self) -> int:

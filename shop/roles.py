@@ -26,6 +26,14 @@ class Action(Enum):
     INSPECT = ("inspect recovered shims", frozenset({"stock"}))
     SCRAP = ("scrap shims", frozenset({"stock"}))
     REVERSE = ("reverse a movement", frozenset({"stock", "admin"}))
+    REGRADE = ("regrade shims", frozenset({"stock"}))
+    COUNT = ("count bins", frozenset({"stock"}))
+    POST_COUNT = ("post or reject a count", frozenset({"stock"}))
+    APPROVE_COUNT = ("approve a count", frozenset({"stock", "admin"}))
+    TRANSFER = ("send shims to another site or take them in", frozenset({"stock"}))
+    WRITE_OFF = ("write off shims that were lost on their way", frozenset({"stock", "admin"}))
+    RETURN_TO_SUPPLIER = ("return shims to a supplier", frozenset({"stock", "purchasing"}))
+    EDIT_BINS = ("relocate, merge, split or retire bins", frozenset({"stock", "admin"}))
     PURCHASE = ("work on purchase lists", frozenset({"purchasing"}))
     EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
@@ -50,6 +58,15 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.INSPECT: EVERYONE,
     Action.SCRAP: frozenset({COUNTER, MANAGER}),
     Action.REVERSE: frozenset({MANAGER}),
+    Action.REGRADE: frozenset({COUNTER, MANAGER}),
+    # Technicians count too: the second count is another person's.
+    Action.COUNT: EVERYONE,
+    Action.POST_COUNT: frozenset({COUNTER, MANAGER}),
+    Action.APPROVE_COUNT: frozenset({MANAGER}),
+    Action.TRANSFER: frozenset({COUNTER, MANAGER}),
+    Action.WRITE_OFF: frozenset({MANAGER}),
+    Action.RETURN_TO_SUPPLIER: frozenset({COUNTER, MANAGER}),
+    Action.EDIT_BINS: frozenset({COUNTER, MANAGER}),
     Action.PURCHASE: frozenset({COUNTER, MANAGER}),
     Action.EDIT_CATALOGUE: frozenset({MANAGER}),
     Action.EDIT_VEHICLE: EVERYONE,
