@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from django.db.models import QuerySet
+from django.db.models import F, QuerySet
 
 from inventory.models import Need, Offer, PurchaseList, ShimFamily
 from shop.models import Site
@@ -30,7 +30,7 @@ def to_buy(site: Site) -> list[ToBuy]:
     needs = list(
         Need.objects.filter(site=site, state=Need.State.OPEN)
         .select_related("family")
-        .order_by("family__code", "thickness_nm", "needed_by", "created_at", "id")
+        .order_by("family__code", "thickness_nm", F("needed_by").asc(nulls_last=True), "created_at", "id")
     )
     offers: dict[uuid.UUID, list[Offer]] = {}
     families = {need.family_id for need in needs}

@@ -2,17 +2,18 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from inventory.compute.lengths import show
 from inventory.models import Balance, Condition, Hold, HoldLine, Movement, Place, PlaceKind, Reason
 from inventory.selectors.places import place_of
-from inventory.services.holds import lock_hold, resolve
+from inventory.services.hold_state import key_of, lock_holds, resolve
 from inventory.services.ledger import Line, ShimKey, lock_balances, post_movement, transfer
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Unprocessable
+from shop.errors import FieldError, Invalid, NotFound, Unprocessable
 from shop.models import Site
 from shop.roles import Action
 
@@ -53,19 +54,22 @@ def fit_shims(
 
     A job has several holds where some of its shims had to be bought. Held shims that were not fitted are
     given free in the same transaction (in the tray where they were handed out, else in their bins). Returns
-    the pull (None if nothing came out) and the fit. Raises HoldExpired, WrongState, NotEnough, or
-    Unprocessable when more is fitted from a hold line than was held.
+    the pull (None if nothing came out) and the fit. Raises HoldExpired, WrongState, NotEnough, Invalid for a
+    place of another site, or Unprocessable when more is fitted from a hold line than was held, another shim
+    than it holds, or nothing at all.
     """
     actor.must(Action.WORK_JOB, site)
+    _refuse_foreign(site, tray, fitted, holds)
     engine = place_of(site, PlaceKind.ENGINE)
-    holds = [lock_hold(hold, at) for hold in sorted(holds, key=lambda hold: hold.pk)]
-    unhold: dict[ShimKey, int] = defaultdict(int)
-    for line in _count_fitted(holds, fitted):
-        unhold[ShimKey(line.family_id, line.place_id, line.thickness_nm, line.condition)] += line.quantity
+    locked = lock_holds(site=site, at=at, holds=holds)
+    unhold: dict[ShimKey, int] = defaultdict(int, locked.freed)
+    held = _count_fitted(locked.held, fitted)
+    for line in held.values():
+        unhold[key_of(line, line.place_id)] += line.quantity
     out = _lines([(shim, engine, tray) for shim in pulled])
-    into = _lines([(item.shim, _source(item, tray), engine) for item in fitted])
+    into = _lines([(item.shim, _source(item, held, tray), engine) for item in fitted])
     # Two movements: without this, two engines that are fitted at once could each wait for the other.
-    lock_balances([*out, *into])
+    lock_balances([*out, *into], unhold)
     pull = None
     if out:
         pull = post_movement(
@@ -81,7 +85,7 @@ def fit_shims(
         document=document,
         unhold=unhold,
     )
-    for hold in holds:
+    for hold in locked.held:
         resolve(hold, Hold.State.FITTED, by=actor.label, at=at)
     return pull, fit
 
@@ -131,27 +135,64 @@ def _lines(moves: Sequence[tuple[OneShim, Place, Place]]) -> list[Line]:
     ]
 
 
-def _source(item: Fitted, tray: Place) -> Place:
+def _source(item: Fitted, held: Mapping[int, HoldLine], tray: Place) -> Place:
     if item.hold_line is not None:
-        return item.hold_line.place
+        return held[item.hold_line.pk].place
     return item.source or tray
 
 
-def _count_fitted(holds: Sequence[Hold], fitted: Sequence[Fitted]) -> list[HoldLine]:
-    """Every line of the holds, with what of it was fitted written down."""
-    counts: dict[int, int] = defaultdict(int)
-    for item in fitted:
-        if item.hold_line is not None:
-            counts[item.hold_line.pk] += 1
-    lines = list(HoldLine.objects.filter(hold__in=holds).order_by("hold_id", "position"))
+def _refuse_foreign(site: Site, tray: Place, fitted: Sequence[Fitted], holds: Sequence[Hold]) -> None:
+    if any(hold.site_id != site.id for hold in holds):
+        raise NotFound(f"There is no such hold at {site.name}.")
+    if not fitted:
+        raise Unprocessable("Nothing was fitted: release the hold instead.")
+    if tray.kind != PlaceKind.TRAY or tray.site_id != site.id:
+        raise Invalid(
+            f"{tray.code} is no tray of {site.name}.", errors=[FieldError("/tray", "must be a tray")]
+        )
     errors = [
-        FieldError("/fitted", f"{counts[line.pk]} fitted, {line.quantity} held of line {line.position + 1}")
-        for line in lines
-        if counts[line.pk] > line.quantity
+        FieldError(item.shim.pointer, f"{item.source.code} is no place of {site.name} that shims are kept in")
+        for item in fitted
+        if item.source is not None and (item.source.site_id != site.id or item.source.is_outside)
     ]
-    if errors or set(counts) - {line.pk for line in lines}:
-        raise Unprocessable("More shims were fitted than the hold has.", errors=errors)
-    for line in lines:
+    if errors:
+        raise Invalid("Nothing was fitted: " + "; ".join(e.detail for e in errors) + ".", errors=errors)
+
+
+def _count_fitted(holds: Sequence[Hold], fitted: Sequence[Fitted]) -> dict[int, HoldLine]:
+    """Every line of the holds by its id, with what of it was fitted written down."""
+    rows = HoldLine.objects.filter(hold__in=holds).select_related("place").order_by("hold_id", "position")
+    lines = {line.pk: line for line in rows}
+    counts: dict[int, int] = defaultdict(int)
+    errors = []
+    for item in fitted:
+        if item.hold_line is None:
+            continue
+        counts[item.hold_line.pk] += 1
+        line = lines.get(item.hold_line.pk)
+        if line is None:
+            errors.append(FieldError(item.shim.pointer, "is not held for this job"))
+        elif (item.shim.family_id, item.shim.thickness_nm, item.shim.condition) != (
+            line.family_id,
+            line.thickness_nm,
+            line.condition,
+        ):
+            errors.append(
+                FieldError(
+                    item.shim.pointer,
+                    f"{show(item.shim.thickness_nm)} mm was fitted, {show(line.thickness_nm)} mm is held",
+                )
+            )
+        elif counts[line.pk] == line.quantity + 1:
+            errors.append(
+                FieldError(
+                    item.shim.pointer,
+                    f"more than the {line.quantity} × {show(line.thickness_nm)} mm that are held",
+                )
+            )
+    if errors:
+        raise Unprocessable("Nothing was fitted: " + "; ".join(e.detail for e in errors) + ".", errors=errors)
+    for line in lines.values():
         line.fitted = counts[line.pk]
-    HoldLine.objects.bulk_update(lines, ["fitted"])
+    HoldLine.objects.bulk_update(lines.values(), ["fitted"])
     return lines

@@ -3,19 +3,38 @@
 Each is one movement in one transaction, under its own name in the ledger.
 """
 
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.compute.lengths import Length, LengthError, from_nm
 from inventory.compute.sizes import check_new_shim, check_used_shim
-from inventory.models import Condition, Inspection, Movement, Place, PlaceKind, Reason, ShimFamily
+from inventory.models import (
+    Condition,
+    HoldLine,
+    Inspection,
+    Movement,
+    Place,
+    PlaceKind,
+    Reason,
+    ShimFamily,
+)
 from inventory.selectors.places import place_of
-from inventory.services.ledger import Line, post_movement, transfer
+from inventory.services.hold_state import lock_holds
+from inventory.services.ledger import (
+    MOST_LINES,
+    MOST_QUANTITY,
+    Line,
+    ShimKey,
+    available,
+    lock_balances,
+    post_movement,
+    transfer,
+)
+from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import Conflict, FieldError, Invalid, WrongState
+from shop.errors import Conflict, FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -80,6 +99,15 @@ def move_shims(
     actor.must(Action.MOVE_STOCK, site)
     _refuse_bad_shims(shims, site, bin_needed=True)
     _refuse_unless_kind(source, PlaceKind.BIN, site)
+    if any(line.place == source for line in shims):
+        raise Invalid(
+            f"The shims are in {source.code} already.",
+            errors=[
+                FieldError(f"/lines/{index}/bin", "must be another bin than the shims come from")
+                for index, line in enumerate(shims)
+                if line.place == source
+            ],
+        )
     return _move(
         [(source, line.place, line) for line in shims],
         site=site,
@@ -87,6 +115,7 @@ def move_shims(
         actor=actor,
         at=at,
         note=note,
+        from_bins=True,
     )
 
 
@@ -101,40 +130,31 @@ def measure_shim(
     face: str,
     marking_legible: bool,
 ) -> Inspection:
-    """Inspect one shim at the inspection place: from now on it counts at its measured thickness."""
+    """Inspect one shim at the inspection place: from now on it counts at its measured thickness.
+
+    Raises NotEnough when there is no such shim at the inspection place.
+    """
     actor.must(Action.INSPECT, site)
     inspection = place_of(site, PlaceKind.INSPECTION)
-    if found.condition == Condition.NEW:
-        raise Invalid("A new shim needs no inspection; it counts at its marking.")
-    try:
-        check_used_shim(found.family.range, measured)
-    except LengthError as error:
-        raise Invalid(error.message, errors=[FieldError("/thickness", error.message)]) from error
+    _refuse_bad_inspection(found, measured, face)
+    here = ShimKey(found.family.id, inspection.id, found.thickness_nm, found.condition)
     movement = None
     if (found.thickness_nm, found.condition) != (measured.nm, Condition.USED):
+        shim = {"place": inspection, "family_id": found.family.id, "pointer": "/found"}
         movement = post_movement(
             site=site,
             reason=Reason.MEASURE,
             actor=actor,
             at=at,
             lines=[
-                Line(
-                    place=inspection,
-                    family_id=found.family.id,
-                    thickness_nm=found.thickness_nm,
-                    condition=found.condition,
-                    quantity=-1,
-                ),
-                Line(
-                    place=inspection,
-                    family_id=found.family.id,
-                    thickness_nm=measured.nm,
-                    condition=Condition.USED,
-                    quantity=1,
-                ),
+                Line(thickness_nm=found.thickness_nm, condition=found.condition, quantity=-1, **shim),
+                Line(thickness_nm=measured.nm, condition=Condition.USED, quantity=1, **shim),
             ],
             note=f"face {face}",
         )
+    elif not available(here):
+        error = FieldError("/found", f"no used shim of {measured} is at the inspection place")
+        raise NotEnough(f"Nothing was booked: {error.detail}.", errors=[error])
     return Inspection.objects.create(
         site=site,
         family=found.family,
@@ -174,10 +194,14 @@ def scrap_shims(
 ) -> Movement:
     """Throw shims away, with a reason in `note`."""
     actor.must(Action.SCRAP, site)
+    _refuse(_bad_counts(shims))
     if not note.strip():
         raise Invalid("Say why the shims are scrapped.", errors=[FieldError("/note", "must say why")])
     if source.site_id != site.id or source.is_outside:
-        raise Invalid(f"{source.code} is no place of this site that shims can be scrapped from.")
+        raise Invalid(
+            f"{source.code} is no place of {site.name} that shims can be scrapped from.",
+            errors=[FieldError("/source", "must be a place of this site where shims are kept")],
+        )
     scrap = place_of(site, PlaceKind.SCRAP)
     return _move(
         [(source, scrap, line) for line in shims],
@@ -186,12 +210,13 @@ def scrap_shims(
         actor=actor,
         at=at,
         note=note,
+        from_bins=True,
     )
 
 
 @write_transaction
 def count_in(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str) -> Movement:
-    """Book shims that were counted in their bins and that no movement explains: the opening count of a drawer."""
+    """Book shims that were counted in their bins and that no movement explains: a drawer's opening count."""
     actor.must(Action.MOVE_STOCK, site)
     _refuse_bad_shims(shims, site, bin_needed=True)
     difference = place_of(site, PlaceKind.DIFFERENCE)
@@ -207,15 +232,15 @@ def count_in(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], 
 
 @write_transaction
 def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: str) -> Movement:
-    """Undo a movement by its mirror image. Raises Conflict when it was reversed before, NotEnough when its
-    shims have moved on."""
+    """Undo a movement by its mirror image.
+
+    Raises Conflict when it was reversed before, NotEnough when its shims have moved on or are held, and
+    WrongState when it handed out a hold that is still open: that is handed back.
+    """
     actor.must(Action.REVERSE, movement.site)
     if not note.strip():
         raise Invalid("Say why the movement is reversed.", errors=[FieldError("/note", "must say why")])
-    # The row is the lock: of two reversals at once the second waits here and then finds the first.
-    Movement.objects.select_for_update(of=("self",)).get(pk=movement.pk)
-    if Movement.objects.filter(reverses=movement).exists():
-        raise Conflict("This movement was reversed already.", code="already-reversed")
+    freed = lock_holds(site=movement.site, at=at).freed
     lines = [
         Line(
             place=line.place,
@@ -226,6 +251,15 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         )
         for line in movement.lines.select_related("place")
     ]
+    # Of two reversals at once the second waits here for the first's balances, and then finds the first.
+    lock_balances(lines, freed)
+    if earlier := Movement.objects.filter(reverses=movement).first():
+        raise Conflict(
+            f"This movement was reversed already, by movement {earlier.seq}.",
+            code="already-reversed",
+            extra={"reversed_by": str(earlier.uid)},
+        )
+    _refuse_still_held(movement)
     return post_movement(
         site=movement.site,
         reason=Reason.REVERSE,
@@ -236,6 +270,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         document=movement.document,
         note=note,
         reverses=movement,
+        unhold=freed,
     )
 
 
@@ -248,8 +283,9 @@ def _move(
     at: datetime,
     document: str = "",
     note: str = "",
-    job_id: uuid.UUID | None = None,
+    from_bins: bool = False,
 ) -> Movement:
+    """One movement of several transfers. `from_bins`: overdue holds may promise what it takes."""
     lines = [
         line
         for index, (source, target, shims) in enumerate(moves)
@@ -271,21 +307,46 @@ def _move(
         lines=lines,
         document=document,
         note=note,
-        job_id=job_id,
+        unhold=lock_holds(site=site, at=at).freed if from_bins else None,
     )
 
 
 def _refuse_unless_kind(place: Place, kind: PlaceKind, site: Site) -> None:
     if place.site_id != site.id or place.kind != kind or place.retired_at:
-        raise Invalid(f"{place.code} is no {kind.label.lower()} in use at {site.name}.")
+        words = f"{place.code} is no {kind.label.lower()} in use at {site.name}"
+        raise Invalid(f"{words}.", errors=[FieldError("/source", words)])
+
+
+def _refuse_still_held(movement: Movement) -> None:
+    """A hand-out of a hold that is still open took the promise to the tray; only handing back undoes both."""
+    if movement.reason != Reason.HAND_OUT:
+        return
+    held = HoldLine.objects.filter(
+        hold__site=movement.site_id, hold__state="held", hold__handed_out_at=movement.at
+    )
+    line = held.select_related("hold").first()
+    if line is not None:
+        raise WrongState(f"These shims are held for {line.hold.reference}: hand them back instead.")
+
+
+def _refuse_bad_inspection(found: Shims, measured: Length, face: str) -> None:
+    if found.condition == Condition.NEW:
+        words = "A new shim needs no inspection; it counts at its marking."
+        raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
+    errors = []
+    if face not in Inspection.Face.values:
+        errors.append(FieldError("/face", f"must be one of {', '.join(Inspection.Face.values)}"))
+    try:
+        check_used_shim(found.family.range, measured)
+    except LengthError as error:
+        errors.append(FieldError("/thickness", error.message))
+    _refuse(errors)
 
 
 def _refuse_bad_shims(shims: Sequence[Shims], site: Site, *, bin_needed: bool = False) -> None:
-    errors = []
+    errors = _bad_counts(shims)
     for index, line in enumerate(shims):
         pointer = f"/lines/{index}"
-        if line.quantity < 1:
-            errors.append(FieldError(f"{pointer}/quantity", "must be 1 or more"))
         length = from_nm(line.thickness_nm)
         check = check_new_shim if line.condition == Condition.NEW else check_used_shim
         try:
@@ -298,7 +359,24 @@ def _refuse_bad_shims(shims: Sequence[Shims], site: Site, *, bin_needed: bool = 
                 errors.append(FieldError(f"{pointer}/bin", "name the bin that the shims go to"))
         elif place.site_id != site.id or place.kind != PlaceKind.BIN or place.retired_at:
             errors.append(FieldError(f"{pointer}/bin", f"{place.code} is no bin in use at {site.name}"))
-    if not shims:
-        errors.append(FieldError("/lines", "name at least one shim"))
+    _refuse(errors)
+
+
+def _bad_counts(shims: Sequence[Shims]) -> list[FieldError]:
+    most = MOST_LINES // 2  # each takes a line of the movement out of its place and one into it
+    if not 1 <= len(shims) <= most:
+        return [FieldError("/lines", f"name 1 to {most} kinds of shim at a time; these are {len(shims)}")]
+    errors = []
+    for index, line in enumerate(shims):
+        if not 1 <= line.quantity <= MOST_QUANTITY:
+            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
+        if line.condition not in Condition.values:
+            errors.append(
+                FieldError(f"/lines/{index}/condition", f"must be one of {', '.join(Condition.values)}")
+            )
+    return errors
+
+
+def _refuse(errors: Sequence[FieldError]) -> None:
     if errors:
-        raise Invalid("Nothing was booked: " + "; ".join(e.detail for e in errors) + ".", errors=errors)
+        raise Invalid(in_words("Nothing was booked", errors), errors=errors)

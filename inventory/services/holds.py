@@ -1,19 +1,21 @@
 """Holds: stock promised to a job or an outside reference, in two phases.
 
-A hold is held, then fitted, released or expired, once. Expiry is a rule, not a job: whoever asks for shims
-expires overdue holds first, in the same transaction, so a late sweep never keeps shims from anybody.
+A hold is held, then fitted, released or expired, once; see hold_state.py.
 """
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-
 from inventory.compute.lengths import show
 from inventory.models import Condition, Hold, HoldLine, Place, PlaceKind, Reason
+from inventory.selectors.places import place_of
+from inventory.services.hold_state import key_of, lock_hold, lock_holds, promised, resolve
+from inventory.services.ledger import MOST_LINES as MOST_MOVEMENT_LINES
 from inventory.services.ledger import (
+    MOST_QUANTITY,
     ShimKey,
     available,
     give_free,
@@ -21,14 +23,17 @@ from inventory.services.ledger import (
     promise,
     transfer,
 )
+from inventory.services.texts import check_texts, in_words, text_errors
 from shop.actor import Actor
 from shop.conf import conf
 from shop.db import write_transaction
-from shop.errors import FieldError, HoldExpired, Invalid, NotEnough, WrongState
+from shop.errors import FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 from shop.roles import Action
 
-MOST_LINES = 500
+# Handing out moves each line from its bin to the tray: two lines of one movement.
+MOST_LINES = MOST_MOVEMENT_LINES // 2
+LONGEST = timedelta(days=365)
 MOST_OPEN_HOLDS_PER_JOB = 200
 
 
@@ -65,21 +70,53 @@ def hold_shims(
     `expires_in`: how long the promise stands; None for the shop's setting.
     """
     actor.must(Action.HOLD, site)
+    if not reference.strip():
+        raise Invalid(
+            "Say what the shims are held for.",
+            errors=[FieldError("/reference", "must name a job or an order")],
+        )
+    check_texts(Hold, reference=reference, note=note)
     _refuse_bad_lines(lines, site)
-    expire_due_holds(site=site, at=at)
-    if (
-        job_id
-        and Hold.objects.filter(job_id=job_id, state=Hold.State.HELD).count() >= MOST_OPEN_HOLDS_PER_JOB
-    ):
+    expires_at = _expiry(at, expires_in)
+    freed = lock_holds(site=site, at=at).freed
+    open_holds = Hold.objects.filter(job_id=job_id, state=Hold.State.HELD)
+    if job_id and open_holds.count() >= MOST_OPEN_HOLDS_PER_JOB:
         raise Invalid(f"A job may have {MOST_OPEN_HOLDS_PER_JOB} open holds; release some first.")
-    _promise_all(lines)
+    _promise_all(lines, freed)
+    return record_hold(
+        site=site,
+        actor=actor,
+        at=at,
+        lines=lines,
+        reference=reference,
+        job_id=job_id,
+        expires_at=expires_at,
+        note=note,
+    )
+
+
+def record_hold(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    lines: Sequence[Wanted],
+    reference: str,
+    job_id: uuid.UUID | None,
+    expires_at: datetime | None = None,
+    note: str = "",
+) -> Hold:
+    """Write down a hold whose shims were promised in this transaction, by `promise` or by a movement.
+
+    `expires_at`: None for the shop's setting.
+    """
     hold = Hold.objects.create(
         site=site,
         job_id=job_id,
         reference=reference,
         created_at=at,
         created_by=actor.label,
-        expires_at=at + (expires_in or conf.hold_time),
+        expires_at=expires_at or at + conf.hold_time,
         note=note,
     )
     HoldLine.objects.bulk_create(
@@ -103,10 +140,11 @@ def hold_shims(
 def extend_hold(*, hold: Hold, actor: Actor, at: datetime, expires_in: timedelta) -> Hold:
     """Let the promise stand until `expires_in` from now. Raises HoldExpired or WrongState."""
     actor.must(Action.HOLD, hold.site)
+    expires_at = _expiry(at, expires_in)
     hold = lock_hold(hold, at)
     if hold.expires_at is None:
         raise WrongState("These shims are handed out: the hold no longer expires.")
-    hold.expires_at = at + expires_in
+    hold.expires_at = expires_at
     hold.version += 1
     hold.save(update_fields=["expires_at", "version"])
     return hold
@@ -117,7 +155,7 @@ def release_hold(*, hold: Hold, actor: Actor, at: datetime, note: str = "") -> H
     """Give the shims free. Shims that were handed out stay in the tray until they are handed back."""
     actor.must(Action.HOLD, hold.site)
     hold = lock_hold(hold, at)
-    for key, quantity in sorted(_promised(hold).items()):
+    for key, quantity in sorted(promised(hold).items()):
         give_free(key, quantity)
     return resolve(hold, Hold.State.RELEASED, by=actor.label, at=at, note=note)
 
@@ -141,9 +179,10 @@ def hand_out_hold(*, hold: Hold, tray: Place, actor: Actor, at: datetime, docume
             thickness_nm=line.thickness_nm,
             condition=line.condition,
             quantity=line.quantity,
+            pointer=f"/lines/{line.position}",
         )
-        unhold[_key(line, line.place_id)] += line.quantity
-        promises[_key(line, tray.id)] += line.quantity
+        unhold[key_of(line, line.place_id)] += line.quantity
+        promises[key_of(line, tray.id)] += line.quantity
     post_movement(
         site=hold.site,
         reason=Reason.HAND_OUT,
@@ -166,22 +205,26 @@ def hand_out_hold(*, hold: Hold, tray: Place, actor: Actor, at: datetime, docume
 
 @write_transaction
 def hand_back_hold(*, hold: Hold, actor: Actor, at: datetime, note: str = "") -> Hold:
-    """Return handed-out shims to the bins that they came from, and end the hold."""
+    """Return handed-out shims to the bins that they came from, and end the hold.
+
+    Those of a bin that was retired meanwhile go to receiving, to be put away anew.
+    """
     actor.must(Action.HAND_OUT, hold.site)
     hold = lock_hold(hold, at)
     if not hold.handed_out_at:
         raise WrongState(f"The shims of {hold.reference} were not handed out; release the hold instead.")
+    receiving = place_of(hold.site, PlaceKind.RECEIVING)
     moves, unhold = [], defaultdict(int)
     for line in hold.lines.select_related("place", "taken_from"):
         moves += transfer(
             source=line.place,
-            target=line.taken_from,
+            target=receiving if line.taken_from.retired_at else line.taken_from,
             family_id=line.family_id,
             thickness_nm=line.thickness_nm,
             condition=line.condition,
             quantity=line.quantity,
         )
-        unhold[_key(line, line.place_id)] += line.quantity
+        unhold[key_of(line, line.place_id)] += line.quantity
     post_movement(
         site=hold.site,
         reason=Reason.HAND_BACK,
@@ -199,80 +242,43 @@ def hand_back_hold(*, hold: Hold, actor: Actor, at: datetime, note: str = "") ->
 @write_transaction
 def expire_due_holds(*, site: Site, at: datetime) -> int:
     """Expire every hold of the site whose time is over; returns how many. Safe to run twice or at once."""
-    due = list(
-        Hold.objects.filter(site=site, state=Hold.State.HELD, expires_at__lte=at)
-        .select_for_update(skip_locked=True)
-        .prefetch_related("lines")
-        .order_by("id")
-    )
-    freed: dict[ShimKey, int] = defaultdict(int)
-    for hold in due:
-        for key, quantity in _promised(hold).items():
-            freed[key] += quantity
-    for key, quantity in sorted(freed.items()):
+    locked = lock_holds(site=site, at=at)
+    for key, quantity in sorted(locked.freed.items()):
         give_free(key, quantity)
-    for hold in due:
-        resolve(hold, Hold.State.EXPIRED, by="Coldgap", at=at)
-    return len(due)
+    return len(locked.expired)
 
 
-def lock_hold(hold: Hold, at: datetime) -> Hold:
-    """The hold, locked and still held. Raises HoldExpired once its time is over, swept or not, else WrongState."""
-    fresh = Hold.objects.select_for_update().select_related("site").get(pk=hold.pk)
-    if fresh.state == Hold.State.EXPIRED or (
-        fresh.state == Hold.State.HELD and fresh.expires_at is not None and fresh.expires_at <= at
-    ):
-        raise HoldExpired(
-            f"The hold for {fresh.reference} has expired; its shims are free for others. Hold them again.",
-            extra={"state": Hold.State.EXPIRED},
+def _expiry(at: datetime, expires_in: timedelta | None) -> datetime:
+    if expires_in is None:
+        return at + conf.hold_time
+    if not timedelta(0) < expires_in <= LONGEST:
+        raise Invalid(
+            f"A hold stands for up to {LONGEST.days} days from now, and at least a moment.",
+            errors=[FieldError("/expires_in", f"must be above 0 and at most {LONGEST.days} days")],
         )
-    if fresh.state != Hold.State.HELD:
-        raise WrongState(
-            f"The hold for {fresh.reference} is {fresh.get_state_display().lower()} already.",
-            extra={"state": fresh.state},
-        )
-    return fresh
+    return at + expires_in
 
 
-def resolve(hold: Hold, state: Hold.State, *, by: str, at: datetime, note: str = "") -> Hold:
-    """Bring a locked hold to its final state; a trigger lets this happen once."""
-    hold.state, hold.resolved_at, hold.resolved_by = state, at, by
-    hold.note = note or hold.note
-    hold.version += 1
-    hold.save(update_fields=["state", "resolved_at", "resolved_by", "note", "version"])
-    return hold
-
-
-def _promised(hold: Hold) -> dict[ShimKey, int]:
-    promised: dict[ShimKey, int] = defaultdict(int)
-    for line in hold.lines.all():
-        promised[_key(line, line.place_id)] += line.quantity
-    return promised
-
-
-def _key(line: HoldLine, place_id: uuid.UUID) -> ShimKey:
-    return ShimKey(line.family_id, place_id, line.thickness_nm, line.condition)
-
-
-def _promise_all(lines: Sequence[Wanted]) -> None:
-    wanted: dict[ShimKey, int] = defaultdict(int)
+def _promise_all(lines: Sequence[Wanted], freed: Mapping[ShimKey, int]) -> None:
+    """One pass over the balances: what overdue holds give free, and what is promised now."""
+    wanted: dict[ShimKey, int] = dict.fromkeys(freed, 0)
     for line in lines:
-        wanted[line.key] += line.quantity
-    gone = {key for key in sorted(wanted) if not promise(key, wanted[key])}
+        wanted[line.key] = wanted.get(line.key, 0) + line.quantity
+    gone = {key for key in sorted(wanted) if not promise(key, wanted[key], freed.get(key, 0))}
     if not gone:
         return
+    there = {key: available(key) + freed.get(key, 0) for key in gone}
     errors = [
         FieldError(
             f"/lines/{index}",
-            f"{wanted[line.key]} × {show(line.thickness_nm)} mm {Condition(line.condition).label.lower()} asked"
-            f" from {line.place.code}, {available(line.key)} available",
+            f"{wanted[line.key]} × {show(line.thickness_nm)} mm {Condition(line.condition).label.lower()} "
+            f"asked from {line.place.code}, {there[line.key]} available",
         )
         for index, line in enumerate(lines)
         if line.key in gone
     ]
-    raise NotEnough(
-        "Nothing was held: " + "; ".join(error.detail for error in errors) + ". Plan again.", errors=errors
-    )
+    details = "; ".join(dict.fromkeys(error.detail for error in errors))
+    raise NotEnough(f"Nothing was held: {details}. Plan again.", errors=errors)
 
 
 def _refuse_bad_lines(lines: Sequence[Wanted], site: Site) -> None:
@@ -283,15 +289,16 @@ def _refuse_bad_lines(lines: Sequence[Wanted], site: Site) -> None:
         )
     errors = []
     for index, line in enumerate(lines):
-        if line.quantity < 1:
-            errors.append(FieldError(f"/lines/{index}/quantity", "must be 1 or more"))
-        if line.place.site_id != site.id or line.place.kind != PlaceKind.BIN:
-            errors.append(FieldError(f"/lines/{index}/bin", f"{line.place.code} is no bin of this site"))
+        if not 1 <= line.quantity <= MOST_QUANTITY:
+            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
+        if line.place.site_id != site.id or line.place.kind != PlaceKind.BIN or line.place.retired_at:
+            errors.append(
+                FieldError(f"/lines/{index}/bin", f"{line.place.code} is no bin in use at {site.name}")
+            )
+        errors += text_errors(HoldLine, "label", line.label, f"/lines/{index}/label")
         if line.condition == Condition.UNMEASURED:
             errors.append(
                 FieldError(f"/lines/{index}/condition", "a shim must be measured before it is held")
             )
     if errors:
-        raise Invalid(
-            "Some lines cannot be held: " + "; ".join(e.detail for e in errors) + ".", errors=errors
-        )
+        raise Invalid(in_words("Nothing was held", errors), errors=errors)

@@ -6,11 +6,11 @@ from datetime import datetime
 
 from inventory.models import Hold, HoldLine, PlaceKind, Reason
 from inventory.selectors.places import place_of
-from inventory.services.holds import lock_hold, resolve
-from inventory.services.ledger import ShimKey, post_movement, transfer
+from inventory.services.hold_state import key_of, lock_hold, resolve
+from inventory.services.ledger import post_movement, transfer
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Unprocessable
+from shop.errors import FieldError, Unprocessable, WrongState
 from shop.roles import Action
 
 
@@ -19,17 +19,20 @@ def fit_hold(*, hold: Hold, actor: Actor, at: datetime, fitted: Mapping[int, int
     """Book a hold's shims as fitted: line position -> how many; None for all of them.
 
     What was held and not fitted is available again in the same transaction (L8). Raises Unprocessable when
-    more is reported than was held or nothing at all, HoldExpired, WrongState.
+    more is reported than was held or nothing at all, HoldExpired, and WrongState for a hold that is over or
+    belongs to a job, which is fitted as a job.
     """
     actor.must(Action.HOLD, hold.site)
     hold = lock_hold(hold, at)
+    if hold.job_id is not None:
+        raise WrongState(f"These shims are held for {hold.reference}, a job of this shop: fit the job.")
     engine = place_of(hold.site, PlaceKind.ENGINE)
     lines = list(hold.lines.select_related("place"))
     counts = {line.position: line.quantity for line in lines} if fitted is None else dict(fitted)
     _refuse_bad_counts(counts, lines)
     moves, unhold = [], defaultdict(int)
     for line in lines:
-        unhold[ShimKey(line.family_id, line.place_id, line.thickness_nm, line.condition)] += line.quantity
+        unhold[key_of(line, line.place_id)] += line.quantity
         line.fitted = counts.get(line.position, 0)
         if line.fitted:
             moves += transfer(
@@ -39,6 +42,7 @@ def fit_hold(*, hold: Hold, actor: Actor, at: datetime, fitted: Mapping[int, int
                 thickness_nm=line.thickness_nm,
                 condition=line.condition,
                 quantity=line.fitted,
+                pointer=f"/lines/{line.position}",
             )
     post_movement(
         site=hold.site,
@@ -57,11 +61,18 @@ def fit_hold(*, hold: Hold, actor: Actor, at: datetime, fitted: Mapping[int, int
 def _refuse_bad_counts(counts: Mapping[int, int], lines: list[HoldLine]) -> None:
     held = {line.position: line.quantity for line in lines}
     errors = [
-        FieldError(f"/lines/{position}", f"{count} fitted, {held.get(position, 0)} held")
+        FieldError(f"/lines/{position}", _wrong_count(count, held.get(position)))
         for position, count in counts.items()
         if not 0 <= count <= held.get(position, -1)
     ]
     if errors:
-        raise Unprocessable("More shims were reported as fitted than the hold has.", errors=errors)
+        details = "; ".join(f"line {error.pointer.rpartition('/')[2]}: {error.detail}" for error in errors)
+        raise Unprocessable(f"Nothing was booked: {details}.", errors=errors)
     if not any(counts.values()):
         raise Unprocessable("Nothing was fitted: release the hold instead.")
+
+
+def _wrong_count(count: int, held: int | None) -> str:
+    if held is None:
+        return "the hold has no such line; lines are counted from 0"
+    return f"{count} fitted, {held} held" if count > 0 else f"{count} fitted; must be 0 to {held}"

@@ -2,11 +2,11 @@ import sys
 from typing import Any
 
 from django.core.management.base import BaseCommand
-from django.db import DatabaseError
+from django.db import DatabaseError, InterfaceError
 
 from inventory.models import Balance, Movement
 from inventory.selectors.audit import audit
-from shop.db import long_statements
+from shop.db import read_snapshot
 
 
 class Command(BaseCommand):
@@ -16,10 +16,10 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            with long_statements():
+            with read_snapshot():
                 differences = audit()
                 movements, balances = Movement.objects.count(), Balance.objects.count()
-        except DatabaseError as error:
+        except (DatabaseError, InterfaceError) as error:
             self.stderr.write(f"The audit could not run: {error}")
             sys.exit(2)
         for difference in differences:

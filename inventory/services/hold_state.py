@@ -1,0 +1,107 @@
+"""A hold's way from held to its one final state, and the lock under which it goes there.
+
+Expiry is a rule, not a job: whoever takes shims that a hold may promise brings the site's overdue holds to
+their end first, in the same transaction, so that a late sweep never keeps shims from anybody.
+"""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Q
+
+from inventory.models import Hold, HoldLine
+from inventory.services.ledger import ShimKey
+from inventory.services.texts import check_texts
+from shop.errors import HoldExpired, WrongState
+from shop.models import Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Locked:
+    """What `lock_holds` found.
+
+    held: the holds that were asked for, fresh and still held, by id.
+    expired: the overdue ones, which have just expired.
+    freed: what those promised. The caller gives it free in its one pass over the balances.
+    """
+
+    held: list[Hold]
+    expired: list[Hold]
+    freed: dict[ShimKey, int]
+
+
+def lock_hold(hold: Hold, at: datetime) -> Hold:
+    """The hold, locked and still held. Raises HoldExpired once its time is over, swept or not, else
+    WrongState."""
+    # Not its site's row with it: that would stop every movement of the site.
+    fresh = Hold.objects.select_for_update(of=("self",)).select_related("site").get(pk=hold.pk)
+    _refuse_over(fresh, at)
+    return fresh
+
+
+def lock_holds(*, site: Site, at: datetime, holds: Sequence[Hold] = ()) -> Locked:
+    """These holds locked, and with them every overdue one of the site, which expires.
+
+    Raises HoldExpired or WrongState for one of `holds` that is over.
+    """
+    overdue = Q(site=site, state=Hold.State.HELD, expires_at__lte=at)
+    asked = {hold.pk for hold in holds}
+    # One statement: who locks one hold after another may wait for somebody who does it the other way round.
+    # It waits, too, for whoever is expiring one just now, and does not take those shims for held.
+    locked = list(
+        Hold.objects.select_for_update()
+        .filter(overdue | Q(pk__in=asked) if asked else overdue)
+        .prefetch_related("lines")
+        .order_by("pk")
+    )
+    for hold in locked:
+        if hold.pk in asked:
+            _refuse_over(hold, at)
+    expired = [hold for hold in locked if hold.pk not in asked]
+    freed: dict[ShimKey, int] = defaultdict(int)
+    for hold in expired:
+        for key, quantity in promised(hold).items():
+            freed[key] += quantity
+        resolve(hold, Hold.State.EXPIRED, by="Coldgap", at=at)
+    return Locked(held=[hold for hold in locked if hold.pk in asked], expired=expired, freed=freed)
+
+
+def resolve(hold: Hold, state: Hold.State, *, by: str, at: datetime, note: str = "") -> Hold:
+    """Bring a locked hold to its final state; a trigger lets this happen once."""
+    check_texts(Hold, note=note)
+    hold.state, hold.resolved_at, hold.resolved_by = state, at, by
+    hold.note = note or hold.note
+    hold.version += 1
+    hold.save(update_fields=["state", "resolved_at", "resolved_by", "note", "version"])
+    return hold
+
+
+def promised(hold: Hold) -> dict[ShimKey, int]:
+    """What the hold promises, by balance."""
+    found: dict[ShimKey, int] = defaultdict(int)
+    for line in hold.lines.all():
+        found[key_of(line, line.place_id)] += line.quantity
+    return found
+
+
+def key_of(line: HoldLine, place_id: uuid.UUID) -> ShimKey:
+    """The balance of a hold line's shims in this place."""
+    return ShimKey(line.family_id, place_id, line.thickness_nm, line.condition)
+
+
+def _refuse_over(fresh: Hold, at: datetime) -> None:
+    if fresh.state == Hold.State.EXPIRED or (
+        fresh.state == Hold.State.HELD and fresh.expires_at is not None and fresh.expires_at <= at
+    ):
+        raise HoldExpired(
+            f"The hold for {fresh.reference} has expired; its shims are free for others. Hold them again.",
+            extra={"state": Hold.State.EXPIRED},
+        )
+    if fresh.state != Hold.State.HELD:
+        raise WrongState(
+            f"The hold for {fresh.reference} is {fresh.get_state_display().lower()} already.",
+            extra={"state": fresh.state},
+        )

@@ -1,0 +1,47 @@
+"""Words that people key in beside the figures: what the books have room for and a database can keep."""
+
+from collections.abc import Sequence
+
+from django.db.models import Model
+
+from shop.errors import FieldError, Invalid
+
+
+def check_texts(model: type[Model], **texts: str) -> None:
+    """Raise Invalid, naming each, for words that do not fit the model's fields of the same names."""
+    errors = [error for name, text in texts.items() for error in text_errors(model, name, text, f"/{name}")]
+    if errors:
+        raise Invalid(
+            "; ".join(f"The {error.pointer[1:].replace('_', ' ')} {error.detail}" for error in errors) + ".",
+            errors=errors,
+        )
+
+
+def text_errors(model: type[Model], name: str, text: str, pointer: str) -> list[FieldError]:
+    """What is wrong with `text` as the model's field `name`; [] when nothing is.
+
+    SQLite would keep any length and PostgreSQL would refuse in its own words, so it is said here.
+    """
+    field = model._meta.get_field(name)
+    most = field.max_length
+    if most is not None and len(text) > most:
+        return [FieldError(pointer, f"has {len(text)} characters; {most} is the most")]
+    if "\x00" in text or any("\ud800" <= character <= "\udfff" for character in text):
+        return [FieldError(pointer, "holds a character that is none; leave it out")]
+    return []
+
+
+def in_words(outcome: str, errors: Sequence[FieldError]) -> str:
+    """One sentence of several wrong values and where each stands: "Nothing was booked: line 2, quantity: must
+    be 1 to 100000."."""
+    details = (f"{_place(error.pointer)}{error.detail.rstrip('.')}" for error in errors)
+    return f"{outcome}: {'; '.join(details)}."
+
+
+def _place(pointer: str) -> str:
+    """Lines are counted from 1 in words; a pointer to a single field needs none."""
+    parts = pointer.split("/")[1:]
+    if len(parts) < 2 or not parts[1].isdecimal():
+        return ""
+    line = f"{parts[0].removesuffix('s')} {int(parts[1]) + 1}"
+    return f"{line}, {parts[2]}: " if len(parts) > 2 else f"{line}: "
