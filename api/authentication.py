@@ -1,0 +1,114 @@
+"""Who asks: a program by its key (RFC 6750), or a person by the session of the pages.
+
+A request that carries a key is the key's alone; its cookies are not looked at.
+"""
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import structlog
+from django.db import DatabaseError
+from django.db.models import Q
+from django.utils import timezone
+from rest_framework import authentication, exceptions
+from rest_framework.request import Request
+
+from api.limits import bad_keys
+from api.models import ApiKey
+from api.services.keys import hash_of
+from shop.actor import Actor, actor_for_user
+from shop.conf import conf
+from shop.models import Membership, User
+
+REALM = "coldgap"
+LAST_USE_EVERY = timedelta(minutes=1)
+MOST_KEY_CHARACTERS = 128
+_log = structlog.get_logger("coldgap.api")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Credential:
+    """What a request was let in by. `id` names it in limits and kept answers; `key` is None for a person."""
+
+    id: str
+    actor: Actor
+    requests_per_minute: int
+    key: ApiKey | None = None
+
+
+class ApiKeyAuthentication(authentication.BaseAuthentication):
+    """`Authorization: Bearer <key>`."""
+
+    def authenticate(self, request: Request) -> tuple[User, Credential] | None:
+        header = request.META.get("HTTP_AUTHORIZATION")
+        if header is None:
+            return None
+        scheme, _, text = header.partition(" ")
+        if scheme.casefold() != "bearer":
+            raise exceptions.AuthenticationFailed("Only a key is taken here: Authorization: Bearer <key>.")
+        at = timezone.now()
+        key = _good_key(text.strip(), at)
+        if key is None:
+            bad_keys.count(request.META.get("REMOTE_ADDR", ""), at)
+            _log.warning("bad key")
+            raise exceptions.AuthenticationFailed(
+                "This key is not good: there is none such, or it was revoked or has expired."
+            )
+        _note_use(key, at)
+        actor = Actor(
+            user=key.user,
+            key_name=key.name,
+            roles=_roles(key),
+            scopes=frozenset(key.scopes),
+            request_id=getattr(request, "request_id", ""),
+        )
+        return key.user, Credential(
+            id=f"key:{key.pk}", actor=actor, requests_per_minute=key.requests_per_minute, key=key
+        )
+
+    def authenticate_header(self, request: Request) -> str:
+        return f'Bearer realm="{REALM}"'
+
+
+class SessionAuthentication(authentication.SessionAuthentication):
+    """The log-in of the pages; writes need its CSRF token."""
+
+    def authenticate(self, request: Request) -> tuple[User, Credential] | None:
+        found = super().authenticate(request)
+        if found is None:
+            return None
+        user = found[0]
+        actor = actor_for_user(user, request_id=getattr(request, "request_id", ""))
+        return user, Credential(
+            id=f"user:{user.pk}", actor=actor, requests_per_minute=conf.requests_per_minute
+        )
+
+
+def _good_key(text: str, at: datetime) -> ApiKey | None:
+    # Looked up by its hash: how long that takes says nothing about any key that exists.
+    if not text or len(text) > MOST_KEY_CHARACTERS or not text.isascii():
+        return None
+    return (
+        ApiKey.objects.select_related("user")
+        .filter(secret_sha256=hash_of(text), revoked_at=None, user__is_active=True)
+        .filter(Q(expires_at=None) | Q(expires_at__gt=at))
+        .first()
+    )
+
+
+def _roles(key: ApiKey) -> dict[uuid.UUID, str]:
+    """The person's roles at the key's sites, in one query."""
+    rows = Membership.objects.filter(user_id=key.user_id, site__api_keys=key)
+    return dict(rows.values_list("site_id", "role"))
+
+
+def _note_use(key: ApiKey, at: datetime) -> None:
+    """Remember when the key was last used, to the minute; a busy database is no reason to refuse a reader."""
+    if key.last_used_at is not None and at - key.last_used_at < LAST_USE_EVERY:
+        return
+    stale = Q(last_used_at=None) | Q(last_used_at__lt=at - LAST_USE_EVERY)
+    try:
+        ApiKey.objects.filter(stale, pk=key.pk).update(last_used_at=at)
+    except DatabaseError:
+        _log.warning("could not note the last use of a key", exc_info=True)

@@ -1,0 +1,214 @@
+"""The five kinds of methods, as decorators. Each does what is the same for all of its kind.
+
+    @lists     GET: rows, a page at a time                      method(self, call, **path) -> QuerySet
+    @shows     GET: one thing                                   method(self, call, **path) -> thing
+    @computes  POST that changes nothing                        method(self, call) -> what is sent
+    @creates   POST that makes a thing: 201 and its address     method(self, call) -> thing
+    @acts      POST on a thing that exists                      method(self, call, thing) -> anything
+
+What is left in the method is one call of a service or a selector.
+"""
+
+import functools
+import json
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from django.db import IntegrityError, transaction
+from django.http import HttpResponse
+from django.urls import reverse
+from rest_framework.request import Request
+from rest_framework.serializers import BaseSerializer
+
+from api import queries
+from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
+from api.fields import Body
+from api.idempotency import answer_once, read_key
+from api.operations import STATELESS, Operation
+from api.pagination import MOST, USUAL, page_of
+from api.problems import problem_of
+from api.queries import QueryParameter
+from api.views import ApiView, Call
+from shop.errors import ShopError
+from shop.roles import Action
+
+Method = TypeVar("Method", bound=Callable[..., Any])
+Decorator = Callable[[Method], Callable[..., HttpResponse]]
+
+PAGING = (
+    queries.text("cursor", "Where the page before ended: its `next_cursor`.", most=1_000),
+    queries.whole(
+        "limit", f"Rows on a page; more than {MOST} counts as {MOST}.", least=1, most=MOST, coerce=True
+    ),
+)
+# Answers that depend on the state of things: they stick to their Idempotency-Key (law 6).
+STICKING = frozenset({409, 412})
+
+
+class Nothing(Body):
+    """The body of an act that needs no more than its address: none at all, or {}."""
+
+
+def lists(
+    action: Action,
+    name: str,
+    summary: str,
+    *,
+    order: tuple[str, ...],
+    query: tuple[QueryParameter, ...] = (),
+    answer: type[BaseSerializer] | None = None,
+    render: Callable[[Any], Any] | None = None,
+) -> Decorator:
+    """Rows in this order, which must be unique and never change (api/pagination.py).
+
+    `answer`: what a row looks like, where it is not the view's. `render`: a faster way to the same, for one
+    row; a test holds it against `answer`.
+    """
+    operation = Operation(
+        kind="list", name=name, action=action, summary=summary, answer=answer, query=(*query, *PAGING)
+    )
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
+        call = view.read(request, operation)
+        filters = {key: value for key, value in call.query.items() if key not in ("cursor", "limit")}
+        page = page_of(
+            method(view, call, **path),
+            order,
+            limit=call.query.get("limit", USUAL),
+            cursor=call.query.get("cursor"),
+            belongs_to={"who": call.credential.id, "path": request.path, "filters": filters},
+        )
+        shape = answer or view.answer
+        items = [render(row) for row in page.rows] if render else shape(page.rows, many=True).data
+        return _sent(request, {"items": items, "next_cursor": page.next_cursor})
+
+    return _declared(operation, run)
+
+
+def shows(action: Action, name: str, summary: str, *, query: tuple[QueryParameter, ...] = ()) -> Decorator:
+    """One thing, or 304 where the caller has it already."""
+    operation = Operation(kind="show", name=name, action=action, summary=summary, query=query)
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
+        return _sent(request, view.represent(method(view, view.read(request, operation), **path)))
+
+    return _declared(operation, run)
+
+
+def computes(
+    action: Action, name: str, summary: str, *, body: type[BaseSerializer], example: Any
+) -> Decorator:
+    """What the body asks for, worked out. The method checks the body itself; `body` describes it."""
+    if name not in STATELESS:
+        raise ValueError(f"{name} is not in the table of writes that change nothing")
+    operation = Operation(
+        kind="compute", name=name, action=action, summary=summary, body=body, example=example
+    )
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
+        return _response(_bytes(method(view, view.read(request, operation), **path)))
+
+    return _declared(operation, run)
+
+
+def creates(
+    action: Action, name: str, summary: str, *, body: type[BaseSerializer], example: Any
+) -> Decorator:
+    """A new thing: 201, its address in Location, its tag in ETag."""
+    operation = Operation(
+        kind="create", name=name, action=action, summary=summary, body=body, example=example
+    )
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
+        key = read_key(request.headers.get("Idempotency-Key"))
+        call = view.read(request, operation)
+
+        def produce() -> HttpResponse:
+            where = view.path_of(method(view, call, **path))
+            response = _tagged(view.represent(view.find(call.actor, **where)), status=201)
+            response["Location"] = reverse(f"api:{view.one}", kwargs=where)
+            return response
+
+        return _once(request, call, key, produce)
+
+    return _declared(operation, run)
+
+
+def acts(
+    action: Action,
+    name: str,
+    summary: str,
+    *,
+    body: type[BaseSerializer] = Nothing,
+    example: Any = None,
+) -> Decorator:
+    """An act on a thing, which is answered as it is afterwards. Nothing is done to what the caller has not
+    seen as it is: If-Match is needed, and looked at with the thing locked (bar L12)."""
+    operation = Operation(kind="act", name=name, action=action, summary=summary, body=body, example=example)
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
+        key = read_key(request.headers.get("Idempotency-Key"))
+        seen = require_if_match(request.headers.get("If-Match"))
+        call = view.read(request, operation)
+
+        def produce() -> HttpResponse:
+            thing = view.find(call.actor, lock=True, **path)
+            if (site := getattr(thing, "site", None)) is not None:
+                call.actor.must(action, site)
+            check_if_match(seen, etag_of(_bytes(view.represent(thing))))
+            method(view, call, thing)
+            return _tagged(view.represent(view.find(call.actor, **path)))
+
+        return _once(request, call, key, produce)
+
+    return _declared(operation, run)
+
+
+def _declared(operation: Operation, run: Callable[..., HttpResponse]) -> Decorator:
+    def decorate(method: Method) -> Callable[..., HttpResponse]:
+        @functools.wraps(method)
+        def answering(view: ApiView, request: Request, **path: Any) -> HttpResponse:
+            return run(view, method, request, **path)
+
+        answering.operation = operation  # type: ignore[attr-defined]
+        return answering
+
+    return decorate
+
+
+def _once(request: Request, call: Call, key: str, produce: Callable[[], HttpResponse]) -> HttpResponse:
+    def keep_refusals_of_state() -> HttpResponse:
+        try:
+            with transaction.atomic():
+                return produce()
+        except (ShopError, IntegrityError) as refusal:
+            response = problem_of(refusal, request)
+            if response is None or response.status_code not in STICKING:
+                raise
+            return response
+
+    return answer_once(
+        request, credential=call.credential.id, key=key, at=call.at, produce=keep_refusals_of_state
+    )
+
+
+def _sent(request: Request, data: Any) -> HttpResponse:
+    response = _tagged(data)
+    if is_unchanged(request.headers.get("If-None-Match"), response["ETag"]):
+        return HttpResponse(status=304, headers={"ETag": response["ETag"]})
+    return response
+
+
+def _tagged(data: Any, status: int = 200) -> HttpResponse:
+    body = _bytes(data)
+    response = _response(body, status)
+    response["ETag"] = etag_of(body)
+    return response
+
+
+def _response(body: bytes, status: int = 200) -> HttpResponse:
+    return HttpResponse(body, status=status, content_type="application/json")
+
+
+def _bytes(data: Any) -> bytes:
+    return json.dumps(data, ensure_ascii=False, separators=(",", ":")).encode()

@@ -1,0 +1,4 @@
+from .answer import KeptAnswer
+from .key import ApiKey
+
+__all__ = ["ApiKey", "KeptAnswer"]

@@ -1,0 +1,55 @@
+"""What a method declares about itself: permissions, checks and the API's document all read this record."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from rest_framework.serializers import BaseSerializer
+
+from api.queries import QueryParameter
+from shop.roles import Action
+
+Kind = Literal["list", "show", "compute", "create", "act"]
+
+# Writes that change nothing, so that a repeat needs no protection: name of the operation -> why.
+STATELESS: dict[str, str] = {
+    "plan": "computes from what it is given and from stock as it is; changes nothing (DESIGN.md, The API)",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Operation:
+    """One method of one address.
+
+    name: the use case, which is also the operationId. summary: one line for the document. body: what a write
+    takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
+    body for the document.
+    """
+
+    kind: Kind
+    name: str
+    action: Action
+    summary: str
+    body: type[BaseSerializer] | None = None
+    answer: type[BaseSerializer] | None = None
+    query: tuple[QueryParameter, ...] = ()
+    example: Any = None
+
+    @property
+    def keeps_its_answer(self) -> bool:
+        """A write that takes an Idempotency-Key."""
+        return self.kind in ("create", "act")
+
+    @property
+    def needs_if_match(self) -> bool:
+        """An act on something that exists names what the caller saw of it."""
+        return self.kind == "act"
+
+    @property
+    def status(self) -> int:
+        return 201 if self.kind == "create" else 200
+
+
+def operation_of(method: Callable[..., Any]) -> Operation | None:
+    """What a view's method declared; None when it declared nothing."""
+    return getattr(method, "operation", None)

@@ -1,0 +1,121 @@
+"""Query parameters, read strictly: unknown, repeated or malformed ones are refused (bar A11)."""
+
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import QueryDict
+
+from inventory.compute.lengths import LengthError, parse_text
+from shop.errors import FieldError, Invalid
+
+MOST_CHARACTERS = 100
+
+
+class NotThatError(ValueError):
+    """A value that a parameter does not take; the message says what it takes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QueryParameter:
+    """One parameter: its name, how its text is read, and what the document says of it."""
+
+    name: str
+    read: Callable[[str], Any]
+    schema: dict[str, Any]
+    description: str
+
+
+def read_query(query: QueryDict, parameters: Sequence[QueryParameter]) -> dict[str, Any]:
+    """Name -> value of what was given. Raises Invalid (code "invalid-query") naming all that is wrong."""
+    known = {parameter.name: parameter for parameter in parameters}
+    values: dict[str, Any] = {}
+    errors: list[FieldError] = []
+    for name, given in query.lists():
+        parameter = known.get(name)
+        if parameter is None:
+            words = f"is not known here; known are: {', '.join(known) or 'none'}"
+            errors.append(FieldError(f"?{_shown(name)}", words))
+        elif len(given) > 1:
+            errors.append(FieldError(f"?{name}", f"was given {len(given)} times; give it once"))
+        else:
+            try:
+                values[name] = parameter.read(given[0])
+            except (NotThatError, LengthError) as error:
+                errors.append(FieldError(f"?{name}", str(error)))
+    if errors:
+        words = "; ".join(f"{error.pointer} {error.detail}" for error in errors)
+        raise Invalid(f"The query is wrong: {words}.", code="invalid-query", errors=errors)
+    return values
+
+
+def text(name: str, description: str, most: int = MOST_CHARACTERS) -> QueryParameter:
+    """A short text, as it is."""
+
+    def read(value: str) -> str:
+        if not 1 <= len(value) <= most:
+            raise NotThatError(f"takes 1 to {most} characters")
+        return value
+
+    schema = {"type": "string", "minLength": 1, "maxLength": most}
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
+def choice(name: str, description: str, among: Iterable[str]) -> QueryParameter:
+    """One of a few words."""
+    words = tuple(among)
+
+    def read(value: str) -> str:
+        if value not in words:
+            raise NotThatError(f"takes one of {', '.join(words)}")
+        return value
+
+    return QueryParameter(
+        name=name, read=read, schema={"type": "string", "enum": list(words)}, description=description
+    )
+
+
+def identity(name: str, description: str) -> QueryParameter:
+    """The id of something."""
+
+    def read(value: str) -> uuid.UUID:
+        try:
+            found = uuid.UUID(value)
+        except ValueError:
+            found = None
+        if found is None or str(found) != value.lower():
+            raise NotThatError("takes an id such as 0190b0a0-0000-7000-8000-000000000000")
+        return found
+
+    schema = {"type": "string", "format": "uuid"}
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
+def whole(name: str, description: str, *, least: int, most: int, coerce: bool = False) -> QueryParameter:
+    """A whole number; with `coerce` one that is larger than `most` counts as `most`."""
+
+    def read(value: str) -> int:
+        if not (value.isascii() and value.isdigit() and len(value) <= 9) or int(value) < least:
+            raise NotThatError(f"takes a whole number from {least} to {most}")
+        number = int(value)
+        if number > most and not coerce:
+            raise NotThatError(f"takes a whole number from {least} to {most}")
+        return min(number, most)
+
+    schema: dict[str, Any] = {"type": "integer", "minimum": least}
+    if not coerce:
+        schema["maximum"] = most
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
+def length(name: str, description: str) -> QueryParameter:
+    """A length as a text with its unit, such as 2.65mm; read as whole nanometres."""
+    schema = {"type": "string", "pattern": r"^[0-9]*\.?[0-9]+ ?(mm|um|in|thou)$", "examples": ["2.65mm"]}
+    return QueryParameter(
+        name=name, read=lambda value: parse_text(value).nm, schema=schema, description=description
+    )
+
+
+def _shown(name: str) -> str:
+    return "".join(character if character.isprintable() else "?" for character in name[:40])

@@ -1,0 +1,110 @@
+"""The frame that every address of the API stands in: who asks, how often, for what, in which form.
+
+What the methods of an address do is declared with the decorators of api/kinds.py.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, ClassVar
+
+from django.utils import timezone
+from rest_framework.exceptions import NotAcceptable
+from rest_framework.negotiation import BaseContentNegotiation
+from rest_framework.request import Request
+from rest_framework.serializers import BaseSerializer
+from rest_framework.views import APIView
+
+from api import limits
+from api.authentication import Credential
+from api.operations import Operation
+from api.queries import read_query
+from api.schema import OperationSchema
+from shop.actor import Actor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """One request, read and checked. `at`: the one look at the clock."""
+
+    actor: Actor
+    credential: Credential
+    at: datetime
+    query: Mapping[str, Any]
+    body: Any = None
+
+
+class OnlyJson(BaseContentNegotiation):
+    """JSON is taken and answered; who accepts no JSON is told so (406)."""
+
+    def select_parser(self, request: Request, parsers: list[Any]) -> Any:
+        sent = (request.content_type or "").partition(";")[0].strip().casefold()
+        return next((parser for parser in parsers if parser.media_type == sent), None)
+
+    def select_renderer(
+        self, request: Request, renderers: list[Any], format_suffix: str | None = None
+    ) -> tuple[Any, str]:
+        for part in request.META.get("HTTP_ACCEPT", "*/*").split(","):
+            wanted = part.partition(";")[0].strip().casefold()
+            if wanted in ("", "*/*", "application/*", "application/json", "application/problem+json"):
+                return renderers[0], renderers[0].media_type
+        raise NotAcceptable
+
+
+class ApiView(APIView):
+    """One address. Only what a method declares is answered, only to whom its action is open."""
+
+    http_method_names = ["get", "head", "post"]
+    content_negotiation_class = OnlyJson
+    schema = OperationSchema()
+
+    answer: ClassVar[type[BaseSerializer]]
+    """What the thing at this address looks like when it is sent."""
+    one: ClassVar[str] = ""
+    """Name of the address under which one such thing is found."""
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Any:
+        """The thing at this address as the actor sees it, locked until the transaction ends with `lock`.
+
+        Raises NotFound, for a thing of another site as for one that does not exist.
+        """
+        raise NotImplementedError
+
+    def path_of(self, thing: Any) -> dict[str, Any]:
+        """The variable parts of the thing's address."""
+        return {"id": thing.pk}
+
+    def represent(self, thing: Any) -> Any:
+        """The thing as it is sent."""
+        return self.answer(thing).data
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        self.at = timezone.now()
+        self.format_kwarg = None  # what the framework's own `initial` reads from the address; we have none
+        request.accepted_renderer, request.accepted_media_type = self.perform_content_negotiation(request)
+        self.perform_authentication(request)
+        self._count(request)
+        self.check_permissions(request)
+
+    def read(self, request: Request, operation: Operation) -> Call:
+        """The request's query and body, checked. Raises Invalid or the framework's ValidationError."""
+        query = read_query(request.query_params, operation.query)
+        body: Any = None
+        if operation.kind == "compute":
+            body = request.data
+        elif operation.body is not None:
+            checked = operation.body(data=request.data)
+            checked.is_valid(raise_exception=True)
+            body = checked.validated_data
+        return Call(actor=request.auth.actor, credential=request.auth, at=self.at, query=query, body=body)
+
+    def _count(self, request: Request) -> None:
+        credential = request.auth
+        if credential is None:
+            return
+        quota = limits.use(credential.id, credential.requests_per_minute, self.at)
+        self.headers.update(quota.headers)
+        if quota.used > quota.limit:
+            raise limits.QuotaExceeded(
+                f"This is more than {quota.limit} requests in a minute. Wait {quota.wait} s.", wait=quota.wait
+            )
