@@ -14,6 +14,7 @@ Common practice, no source: wiping the faces and measuring again tells dirt from
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from inventory.compute.lengths import Length, LengthError, show
 from inventory.compute.sizes import USED_BEYOND_NM, FamilyRange, nearest_size
@@ -46,7 +47,7 @@ class Judged:
 
     thickness_nm: int
     spread_nm: int
-    """Between the readings that decided; 0 for a single one."""
+    """Between the two readings that are nearest to each other; 0 for a single one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,25 +75,14 @@ def judge(readings: Sequence[Length], limit_nm: int) -> Judged:
     values = [reading.nm for reading in ordered]
     if len(values) == 1:
         return Judged(thickness_nm=values[0], spread_nm=0)
-    low, high = _nearest_pair(values)
-    if values[high] - values[low] > limit_nm:
+    gaps = [above - below for below, above in pairwise(values)]
+    least = min(gaps)
+    if least > limit_nm:
         raise ReadingsDisagree(_disagreement(ordered, limit_nm))
-    if high - low == 2:  # all three, evenly apart
-        return Judged(thickness_nm=values[1], spread_nm=values[2] - values[0])
-    return Judged(
-        thickness_nm=(values[low] + values[high]) // 2,
-        spread_nm=values[high] - values[low],
-    )
-
-
-def _nearest_pair(values: Sequence[int]) -> tuple[int, int]:
-    """The first and the last index of the readings that decide, in sorted `values`."""
-    if len(values) == 2:
-        return 0, 1
-    below, above = values[1] - values[0], values[2] - values[1]
-    if below == above:
-        return 0, 2
-    return (0, 1) if below < above else (1, 2)
+    if len(values) == 3 and gaps[0] == gaps[1]:
+        return Judged(thickness_nm=values[1], spread_nm=least)
+    low = gaps.index(least)
+    return Judged(thickness_nm=(values[low] + values[low + 1]) // 2, spread_nm=least)
 
 
 def _disagreement(ordered: Sequence[Length], limit_nm: int) -> str:

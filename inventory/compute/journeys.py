@@ -5,10 +5,11 @@ or shims of one origin, its journey is known; where equal shims of several origi
 tell them apart, in the drawer no more than in the books.
 
 Promise
-    Every shim that leaves a lot is taken to be the one that came first. A journey is `certain` when at every
-    departure all shims of the lot had the same origin. Shims that were in no lot when they left (the books
-    begin later, or they came new) have no origin. The same movements give the same journeys, and every shim
-    that goes into an engine is named once.
+    Every shim that leaves a lot is taken to be the one that came first. Where shims of several origins lay
+    together when one left, each of them, what left and what stayed, could from then on be any of them: a
+    journey names them all in `could_be`, and is `certain` when that is one. Shims that were in no lot when
+    they left (the books begin later, or they came new) have no origin. The same movements give the same
+    journeys, and every shim that goes into an engine is named once.
 """
 
 from collections import defaultdict, deque
@@ -53,16 +54,21 @@ class Journey:
     condition: str
     via: tuple[int, ...]
     """The movements between, first to last."""
-    certain: bool
+    could_be: tuple[Hashable, ...]
+    """Every job whose engine it may have come out of, in the order in which they took theirs out."""
+
+    @property
+    def certain(self) -> bool:
+        return len(self.could_be) == 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Shim:
     job: Hashable = None
     seq: int | None = None
     nm: int | None = None
     via: tuple[int, ...] = ()
-    certain: bool = True
+    could_be: frozenset[tuple[int, Hashable]] = frozenset({(0, None)})
 
 
 def journeys(acts: Iterable[Act]) -> tuple[Journey, ...]:
@@ -86,18 +92,18 @@ def journeys(acts: Iterable[Act]) -> tuple[Journey, ...]:
 
 def _leaving(lots: dict[Lot, deque[_Shim]], step: Step, act: Act) -> Iterable[_Shim]:
     if step.engine:
-        return [_Shim(job=act.job, seq=act.seq, nm=step.lot[1])] * -step.quantity
+        origin = frozenset({(act.seq, act.job)})
+        return [_Shim(job=act.job, seq=act.seq, nm=step.lot[1], could_be=origin)] * -step.quantity
     waiting = lots[step.lot]
-    alike = len({(shim.job, shim.seq) for shim in waiting}) <= 1
-    taken = []
-    for _ in range(-step.quantity):
-        shim = waiting.popleft() if waiting else _Shim()
-        taken.append(shim if alike else replace(shim, certain=False))
-    return taken
+    together = frozenset[tuple[int, Hashable]]().union(*(shim.could_be for shim in waiting))
+    if len(together) > 1:
+        waiting = lots[step.lot] = deque(replace(shim, could_be=together) for shim in waiting)
+    return [waiting.popleft() if waiting else _Shim() for _ in range(-step.quantity)]
 
 
 def _arrived(shim: _Shim, step: Step, act: Act) -> Journey:
     _, thickness_nm, condition = step.lot
+    jobs = dict.fromkeys(job for _, job in sorted(shim.could_be, key=lambda origin: origin[0]))
     return Journey(
         from_job=shim.job,
         out_seq=shim.seq,
@@ -107,5 +113,5 @@ def _arrived(shim: _Shim, step: Step, act: Act) -> Journey:
         in_nm=thickness_nm,
         condition=condition,
         via=shim.via,
-        certain=shim.certain,
+        could_be=tuple(jobs),
     )
