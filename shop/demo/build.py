@@ -1,0 +1,45 @@
+"""Build the invented shop: all of it in one transaction, so that half a shop is never there."""
+
+from datetime import UTC, datetime
+
+from django.contrib.auth import get_user_model
+
+from shop.db import atomic_write
+from shop.demo.bench import start_open_jobs
+from shop.demo.founding import found
+from shop.demo.history import start_history
+from shop.demo.people import PEOPLE
+from shop.demo.premises import SITES
+from shop.demo.world import World
+from shop.models import Site
+
+SEED = 20_240
+PAST_JOBS = 150
+
+
+def build_shop(*, now: datetime, seed: int = SEED, past_jobs: int = PAST_JOBS) -> World:
+    """The invented shop as it would be at the beginning of the day of `now`, two years after it opened.
+
+    The same seed on the same day gives the same shop. With fewer `past_jobs` everything is there but less of
+    it. Call on an empty, migrated database.
+    """
+    today = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    world = World(seed=seed, today=today)
+    with atomic_write():
+        found(world)
+        start_history(world, past_jobs)
+        start_open_jobs(world)
+        world.clock.play(until=today)
+    return world
+
+
+def is_there() -> bool:
+    """Whether the database holds the invented shop."""
+    return Site.objects.filter(code__in=[facts.code for facts in SITES]).count() == len(SITES) and (
+        get_user_model().objects.filter(username__in=[facts.username for facts in PEOPLE]).exists()
+    )
+
+
+def is_empty() -> bool:
+    """Whether the database holds no shop at all."""
+    return not Site.objects.exists() and not get_user_model().objects.exists()
