@@ -82,7 +82,8 @@ def key_clearances(
             row.sequence = before.sequence + 1
         rows.append(row)
     ClearanceReading.objects.bulk_create(rows)
-    return _keyed(job, Act.KEY_CLEARANCES, actor, at, [row.valve.label for row in rows], "clearance")
+    keyed = {row.valve.label: row.passes_keyed for row in rows}
+    return _keyed(job, Act.KEY_CLEARANCES, actor, at, keyed, "clearance")
 
 
 @write_transaction
@@ -131,7 +132,8 @@ def key_shims(
         )
     ShimReading.objects.bulk_create(rows)
     JobValve.objects.bulk_update(changed, ["shim_nm", "shim_keyed", "shim_known_by"])
-    return _keyed(job, Act.KEY_SHIMS, actor, at, [valve.label for valve in changed], "shim")
+    keyed = {valve.label: f"{valve.shim_keyed} {valve.shim_known_by}" for valve in changed}
+    return _keyed(job, Act.KEY_SHIMS, actor, at, keyed, "shim")
 
 
 @write_transaction
@@ -152,7 +154,8 @@ def set_adjust(
     for valve in changed:
         valve.adjust = adjust[valve.label]
     JobValve.objects.bulk_update(changed, ["adjust"])
-    return _keyed(job, Act.SET_ADJUST, actor, at, [valve.label for valve in changed], "valve")
+    keyed = {valve.label: f"{valve.get_adjust_display().lower()}" for valve in changed}
+    return _keyed(job, Act.SET_ADJUST, actor, at, keyed, "choice")
 
 
 def _faults(label: str, reading: FeelerInput) -> list[FieldError]:
@@ -179,12 +182,15 @@ def _alike(row: ClearanceReading, before: ClearanceReading, *fields: str) -> boo
     return all(getattr(row, field) == getattr(before, field) for field in fields)
 
 
-def _keyed(job: Job, act: Act, actor: Actor, at: datetime, labels: list[str], what: str) -> Job:
-    """Put a plan aside that rested on other values, and write the act down; nothing where nothing changed."""
-    if not labels:
+def _keyed(job: Job, act: Act, actor: Actor, at: datetime, keyed: Mapping[str, str], what: str) -> Job:
+    """Put a plan aside that rested on other values, and write the act down with what was keyed by valve.
+
+    Nothing happens where nothing changed.
+    """
+    if not keyed:
         return job
-    text = f"{counted(len(labels), what)} keyed in: {', '.join(labels)}."
-    if put_aside_proposed(job, f"The readings were changed after it was made ({', '.join(labels)})."[:200]):
-        text += " The plan is out of date."
+    text = f"{counted(len(keyed), what)}: {', '.join(f'{label} {value}' for label, value in keyed.items())}."
+    if put_aside_proposed(job, f"Keyed in after it was made: {text[:150]}"):
+        text = f"The plan is out of date. {text}"
     job.state = resting_state(job)
     return finish(job, act, actor=actor, at=at, text=text)

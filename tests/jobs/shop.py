@@ -47,7 +47,7 @@ class Workshop:
     bays: list[Bay] = field(default_factory=list)
 
     def stock(self, *shims: tuple[str, str, int]) -> None:
-        """Count shims into their bins: (thickness, condition, how many), each thickness in a bin of its own."""
+        """Count shims into bins, each thickness in one of its own: (thickness, condition, how many)."""
         count_in(
             site=self.site,
             actor=service_actor(),
