@@ -111,7 +111,10 @@ def _lowest_tray(site: Site, open_jobs: list[Job]) -> Place:
 def _known_shims(vehicle: Vehicle, engine_type: EngineType) -> dict[str, JobValve]:
     """By label, what the vehicle's last job left in its valves; {} for a vehicle that was never here."""
     last = (
-        Job.objects.filter(vehicle=vehicle, engine_type=engine_type, family=engine_type.family)
+        # Closed ones only: the job that is being opened has no closing time, which PostgreSQL sorts first.
+        Job.objects.filter(
+            vehicle=vehicle, engine_type=engine_type, family=engine_type.family, state__in=CLOSED
+        )
         .order_by("-closed_at", "-number")
         .first()
     )
