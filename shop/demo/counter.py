@@ -133,7 +133,8 @@ def inspections(world: World, workshop: Workshop) -> Story:
 
 def inspect_all(rng: Random, workshop: Workshop, at: datetime) -> None:
     """Clear the inspection place."""
-    good, pitted = [], []
+    good: list[Shims] = []
+    pitted: list[Shims] = []
     for balance in content(workshop.site, PlaceKind.INSPECTION):
         for _ in range(balance.on_hand):
             measured_nm, face = _inspect(rng, workshop, balance, at)

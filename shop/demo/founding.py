@@ -68,6 +68,11 @@ def _catalogue(world: World) -> None:
     manager = world.workshops[SITES[0].code].manager
     for facts in FAMILIES:
         world.families[facts.code] = _family(facts, manager)
+    _suppliers(world, manager)
+    _engine_types(world, manager)
+
+
+def _suppliers(world: World, manager: Actor) -> None:
     for facts in SUPPLIERS:
         supplier = add_supplier(actor=manager, code=facts.code, name=facts.name, lead_days=facts.lead_days)
         world.suppliers[facts.code] = supplier
@@ -79,6 +84,9 @@ def _catalogue(world: World) -> None:
                 price=price,
                 currency=CURRENCY,
             )
+
+
+def _engine_types(world: World, manager: Actor) -> None:
     for facts in ENGINES:
         world.engine_types[facts.code] = add_engine_type(
             actor=manager,

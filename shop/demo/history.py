@@ -1,6 +1,6 @@
 """The past: about two years of jobs, each from the cold readings to the sign-off, in the order of time."""
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from datetime import datetime, timedelta
 from fractions import Fraction
 from random import Random
@@ -168,7 +168,7 @@ def _engine_as_it_comes(world: World, vehicle: Vehicle, at: datetime) -> TrueEng
 
 def _get_shims(
     world: World, workshop: Workshop, work: JobWork, plan: Plan, at: datetime
-) -> Iterator[datetime]:
+) -> Generator[datetime, None, datetime]:
     """Hold the plan's shims, wait for those that are bought, have them handed out; answers when to fit.
 
     Held at the moment of planning, so that no other story takes the shims in between.
