@@ -289,6 +289,18 @@ def test_figures_are_rounded_once_half_to_even(added, called, off):
     assert plan.score.deviation_nm == off
 
 
+def test_deviations_are_rounded_before_they_are_compared():
+    """2.5 nm off counts as 2, no more than 2 nm off does; of equals the thinner shim is taken."""
+    plan = planned(
+        problem(
+            valve("A", passes=150_000, adjust="always"),
+            lots=[(2_540_004, "used", 1), (2_539_995, "used", 1)],
+            ratio="0.5",
+        )
+    )
+    assert (plan.choices[0].thickness_nm, plan.score.deviation_nm) == (2_539_995, 2)
+
+
 def test_deviations_are_rounded_one_by_one():
     tight = [valve(label, passes=120_000) for label in "AB"]
     plan = planned(problem(*tight, lots=[(2_559_999, "used", 2)], ratio="1.5"))

@@ -197,6 +197,16 @@ def test_a_lot_emptied_twice_is_named_though_every_total_fits():
     assert "lot 0 holds 1, but 2 are taken" in verify(drained, both)
 
 
+def test_a_shim_outside_the_window_is_named_though_every_figure_follows_from_it():
+    engine = problem(valve("A", passes=120_000), lots=[(2_519_000, "used", 1)])
+    wider = replace(engine, valves=(replace(engine.valves[0], max_nm=300_000),))
+    plan = plan_engine(wider)
+    assert (plan.choices[0].action, plan.choices[0].called_nm) == ("stock", 201_000)
+    unsure = replace(plan.choices[0], guaranteed=False)
+    bent = replace(plan, choices=(unsure,), score=plan.score._replace(not_guaranteed=1))
+    assert verify(engine, bent) == ["A: 2519000 nm is outside the called window: 201000 nm would be called"]
+
+
 def test_a_shim_handed_on_by_a_valve_that_keeps_it_is_named():
     engine = problem(
         valve("A", passes=100_000, shim=2_700_000),

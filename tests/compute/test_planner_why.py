@@ -99,6 +99,13 @@ def test_unresolved_because_others_need_what_lies_there():
     )
 
 
+def test_unresolved_though_its_own_shim_would_do_were_it_not_to_be_changed():
+    assert sentences(valve("A", passes=180_000, adjust="always")) == [
+        "In spec: 0.180 mm called, 0.150 to 0.200 mm is allowed, but marked to be changed; "
+        "nothing that can be had from engine, stock or catalogue lies between 2.580 and 2.630 mm."
+    ]
+
+
 @pytest.mark.parametrize(
     ("shim", "passes", "limit"),
     [

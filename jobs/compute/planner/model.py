@@ -54,18 +54,30 @@ class Model:
 
     rows: list[int]
     """The valve of each row, in the order of the problem. Empty when no valve needs a change."""
-    columns: list[Column]
-    """Own shims in the order of the valves, used stock thinnest first, new stock thinnest first, what can
-    be bought, no shim."""
     stock: list[StockShims]
+    """Used ones before new ones, each thinnest first."""
+    places: list[int]
+    """Which of `stock` each column for stock is."""
     buy_nm: list[int]
     """Per row the best size to buy; where that column is not allowed it means nothing."""
     layers: IntArray
-    """(ranks of Score, rows, columns)."""
+    """(ranks of Score, rows, columns). The columns are the rows' own shims, stock as in `places`, per row
+    what can be bought, per row no shim."""
     allowed: BoolArray
     """(rows, columns)."""
     alike: list[int]
     """Columns with the same number are shims of one thickness and condition from stock."""
+
+    def column(self, number: int) -> Column:
+        """What this column stands for."""
+        rows, places = len(self.rows), len(self.places)
+        if number < rows:
+            return Column("own", self.rows[number])
+        number -= rows
+        if number < places:
+            return Column("stock", self.places[number])
+        number -= places
+        return Column("buy", number) if number < rows else Column("none", number - rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +165,7 @@ def build_model(problem: Problem) -> Model:
     needing = np.array([needs_change(problem.valves[index]) for index in known], dtype=np.bool_)
     if not needing.any():
         none = np.empty((_RANKS, 0, 0), dtype=np.int64)
-        return Model(rows=[], columns=[], stock=[], buy_nm=[], layers=none, allowed=none[0] > 0, alike=[])
+        return Model(rows=[], stock=[], places=[], buy_nm=[], layers=none, allowed=none[0] > 0, alike=[])
     readings = _Readings.of(problem, known)
     own_nm, own_unsure_nm = _own_shims(problem, known)
     chosen = _within_reach(readings.inside(own_nm), needing)
@@ -210,35 +222,39 @@ def _ranked(fits: _Fits, stock_cost: IntArray) -> IntArray:
 def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShims], IntArray, _Fits]:
     """The stock that can matter, for every column which entry of it, and how the columns fit."""
     thinnest, thickest = readings.reach()
-    by_kind: dict[tuple[bool, int], list[int]] = {}
+    lots_of: dict[tuple[bool, int], list[int]] = {}
     for index, lot in enumerate(problem.lots):
         if thinnest <= lot.thickness_nm <= thickest:
-            by_kind.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
-    kinds = sorted(by_kind)
-    new = np.array([is_new for is_new, _ in kinds], dtype=np.int64)
-    thickness = np.array([nm for _, nm in kinds], dtype=np.int64)
-    useful = np.flatnonzero(readings.inside(thickness).any(axis=0))
-    new, thickness = new[useful], thickness[useful]
-    unsure = np.where(new, problem.uncertainty.unworn_nm, problem.uncertainty.micrometer_nm)
-    fits = readings.fits(thickness, unsure)
-
-    stock = [
-        StockShims(kinds[kind][1], "new" if kinds[kind][0] else "used", by_kind[kinds[kind]])
-        for kind in useful.tolist()
-    ]
+            lots_of.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
+    kinds = sorted(lots_of)
+    table = np.array(kinds, dtype=np.int64).reshape(len(kinds), 2)
+    useful = np.flatnonzero(readings.inside(table[:, 1]).any(axis=0))
+    new, thickness = table[useful].T
+    fits = readings.fits(
+        thickness, np.where(new, problem.uncertainty.unworn_nm, problem.uncertainty.micrometer_nm)
+    )
+    rows = len(fits.inside)
     quantity = np.array(
-        [sum(problem.lots[lot].quantity for lot in shims.lots) for shims in stock], dtype=np.int64
+        [
+            min(sum(problem.lots[lot].quantity for lot in lots_of[kinds[kind]]), rows)
+            for kind in useful.tolist()
+        ],
+        dtype=np.int64,
     )
     ranked = _ranked(fits, np.where(new, STOCK_COST["new"], STOCK_COST["used"]))
     order = ranked.argsort(axis=1, kind="stable")
-    rows = len(order)
-    # A lot is among a row's n best when fewer than n shims come before it in the row's order.
-    before = np.minimum(quantity, rows)[order].cumsum(axis=1) - np.minimum(quantity, rows)[order]
-    wanted = np.zeros_like(fits.inside)
-    np.put_along_axis(wanted, order, before < rows, axis=1)
+    # A kind is among a row's n best when fewer than n shims come before it in the row's order.
+    in_order = quantity[order]
+    wanted = np.empty_like(fits.inside)
+    np.put_along_axis(wanted, order, in_order.cumsum(axis=1) - in_order < rows, axis=1)
     copies = np.minimum(quantity, (wanted & fits.inside).sum(axis=0))
-    places = np.repeat(np.arange(len(stock)), copies)
-    return stock, places, fits.take(places)
+    chosen = np.flatnonzero(copies)
+    stock = [
+        StockShims(nm, "new" if is_new else "used", lots_of[is_new, nm])
+        for is_new, nm in (kinds[kind] for kind in useful[chosen].tolist())
+    ]
+    places = np.repeat(np.arange(len(chosen)), copies[chosen])
+    return stock, places, fits.take(chosen[places])
 
 
 def _laid_out(
@@ -280,14 +296,13 @@ def _laid_out(
     layers[_DEVIATION, row, buy] = buys.off_nm[:, 0]
 
     kinds = places.tolist()
-    columns = [
-        *(Column("own", valve) for valve in rows),
-        *(Column("stock", kind) for kind in kinds),
-        *(Column("buy", place) for place in range(count)),
-        *(Column("none", place) for place in range(count)),
-    ]
-    after_stock = count + len(stock)
-    alike = [*range(count), *(count + kind for kind in kinds), *range(after_stock, after_stock + 2 * count)]
+    after = count + len(stock)
     return Model(
-        rows=rows, columns=columns, stock=stock, buy_nm=buy_nm, layers=layers, allowed=allowed, alike=alike
+        rows=rows,
+        stock=stock,
+        places=kinds,
+        buy_nm=buy_nm,
+        layers=layers,
+        allowed=allowed,
+        alike=[*range(count), *(count + kind for kind in kinds), *range(after, after + 2 * count)],
     )

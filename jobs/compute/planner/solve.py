@@ -80,7 +80,7 @@ def _new_shims(problem: Problem, model: Model, picks: list[int]) -> dict[int, Ne
     taken: Counter[int] = Counter()
     got: dict[int, NewShim] = {}
     for row, pick in enumerate(picks):
-        valve, (kind, which) = model.rows[row], model.columns[pick]
+        valve, (kind, which) = model.rows[row], model.column(pick)
         match kind:
             case "own" if which != valve:
                 giver = problem.valves[which]

@@ -1,0 +1,135 @@
+"""How long a plan takes, beside SciPy's linear_sum_assignment alone:  python -m tests.bench.bench_planner
+
+Per size, medians over made-up engines (seeded, so that every run plans the same ones):
+- plan: plan_engine, from the records to the records, sentences included;
+- same matrix: linear_sum_assignment alone on a cost matrix that plan_engine hands to it (large engines
+  hand it two);
+- whole matrix: linear_sum_assignment alone on the matrix without the model's pruning, a column per shim in
+  stock, which is what solving it plainly would take, without building the matrix.
+"""
+
+import random
+import statistics
+import sys
+import time
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from typing import Any
+from unittest import mock
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import linear_sum_assignment
+
+from jobs.compute.planner import Lot, OwnShim, Problem, Valve, assignment, default_aim, plan_engine, verify
+
+FloatArray = npt.NDArray[np.float64]
+
+THOU, STEP = 25_400, 25_000
+CATALOGUE = tuple(range(2_000_000, 3_200_001, STEP))
+ENGINES, REPEATS = 40, 5
+SIZES = ((16, 300), (48, 300), (64, 5_000))
+"""Valves and lots. The bars: 2 ms for the first, 20 ms for the second; the third is the API's limit."""
+
+
+def engine(rng: random.Random, valves: int, lots: int, out_of_spec: float) -> Problem:
+    """An engine in thou: intake 6 to 10, exhaust 10 to 14, shims around 2.6 mm, this share out of spec."""
+    made = []
+    for number in range(valves):
+        low = 6 if number % 2 else 10
+        called = rng.randrange(low, low + 5)
+        if rng.random() < out_of_spec:
+            called = low - rng.randrange(1, 5) if rng.random() < 0.8 else low + 5 + rng.randrange(2)
+        shim = 2_600_000 + round(rng.gauss(0, 6)) * STEP + rng.choice([0, 0, 5_000, -10_000])
+        made.append(
+            Valve(
+                label=f"V{number}",
+                min_nm=low * THOU,
+                max_nm=(low + 4) * THOU,
+                aim_nm=default_aim(low * THOU, (low + 4) * THOU),
+                passes_nm=called * THOU,
+                stops_nm=(called + 1) * THOU,
+                shim=OwnShim(thickness_nm=shim, known_by=rng.choice(["measured", "marked"])),
+            )
+        )
+    stock = []
+    for _ in range(lots):
+        if rng.random() < 0.5:
+            stock.append(
+                Lot(thickness_nm=rng.choice(CATALOGUE), condition="new", quantity=rng.randrange(1, 6))
+            )
+        else:
+            thickness = rng.randrange(2_000_000, 3_200_001, 1_000)
+            stock.append(Lot(thickness_nm=thickness, condition="used", quantity=rng.randrange(1, 3)))
+    return Problem(valves=tuple(made), lots=tuple(stock), catalogue_nm=CATALOGUE, lash_ratio=Fraction(1))
+
+
+def whole_matrix(problem: Problem) -> FloatArray:
+    """A row per valve, a column per shim in engine and stock, and two per valve for buying and for none;
+    the deviation as cost. Only its size and what is forbidden matter for the time.
+    """
+    thickness = [valve.shim.thickness_nm for valve in problem.valves if valve.shim is not None]
+    thickness += [lot.thickness_nm for lot in problem.lots for _ in range(lot.quantity)]
+    shims = np.array(thickness, dtype=np.int64)
+    bare, low, high, aim = (
+        np.array(figures, dtype=np.int64)[:, None]
+        for figures in zip(
+            *(
+                (v.passes_nm + v.shim.thickness_nm, v.min_nm, v.max_nm, v.aim_nm)
+                for v in problem.valves
+                if v.shim is not None
+            ),
+            strict=True,
+        )
+    )
+    after = bare - shims
+    cost = np.where((low <= after) & (after <= high), np.abs(after - aim), np.inf)
+    rows = len(problem.valves)
+    own = np.full((rows, 2 * rows), np.inf)
+    own[np.arange(rows), np.arange(rows)] = 10.0**6
+    own[np.arange(rows), rows + np.arange(rows)] = 10.0**7
+    return np.hstack([cost, own])
+
+
+def handed_to_the_solver(problem: Problem) -> list[FloatArray]:
+    """The matrices that planning this engine gives to the solver: one, or two where ranks are staged."""
+    with mock.patch.object(assignment, "linear_sum_assignment", wraps=linear_sum_assignment) as solver:
+        plan_engine(problem)
+    return [call.args[0] for call in solver.call_args_list]
+
+
+def median_ms(act: Callable[[Any], object], subjects: Sequence[object]) -> float:
+    """Median over all subjects and repeats, in milliseconds."""
+    taken = []
+    for _ in range(REPEATS):
+        for subject in subjects:
+            start = time.perf_counter_ns()
+            act(subject)
+            taken.append(time.perf_counter_ns() - start)
+    return statistics.median(taken) / 1e6
+
+
+def main() -> int:
+    print(
+        f"{'valves':>6} {'lots':>5} {'out':>5} {'plan ms':>9} {'same matrix ms':>15} {'whole matrix ms':>16}"
+    )
+    for valves, lots in SIZES:
+        for out_of_spec in (0.3, 0.9):
+            rng = random.Random(f"{valves} {lots} {out_of_spec}")
+            problems = [engine(rng, valves, lots, out_of_spec) for _ in range(ENGINES)]
+            faults = [fault for problem in problems for fault in verify(problem, plan_engine(problem))]
+            if faults:
+                print(*faults, sep="\n", file=sys.stderr)
+                return 1
+            same = [matrix for problem in problems for matrix in handed_to_the_solver(problem)]
+            print(
+                f"{valves:>6} {lots:>5} {out_of_spec:>5.0%}"
+                f" {median_ms(plan_engine, problems):>9.3f}"
+                f" {median_ms(linear_sum_assignment, same):>15.3f}"
+                f" {median_ms(linear_sum_assignment, [whole_matrix(p) for p in problems]):>16.3f}"
+            )
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
