@@ -14,7 +14,7 @@ from celery.beat import Scheduler
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
 
 from django.conf import settings
-from django.core.exceptions import ImproperlyConfigured
+from django.core.management.base import SystemCheckError
 from django.utils import timezone
 
 from shop.logging import configure
@@ -61,9 +61,15 @@ def log_as_the_service_does(**_: Any) -> None:
 @signals.worker_init.connect
 @signals.beat_init.connect
 def refuse_to_start_unsafely(**_: Any) -> None:
-    """The web server's checks hold for workers too, and they need a broker."""
+    """The web server's checks hold for workers too, and they need a broker.
+
+    Ends the process: Celery only logs other exceptions of a signal's receiver, and goes on.
+    """
     from shop.checks import refuse_unsafe_start  # noqa: PLC0415 - models load after this file
 
     if not settings.REDIS_URL:
-        raise ImproperlyConfigured("REDIS_URL is not set: a Celery worker has nothing to listen to.")
-    refuse_unsafe_start()
+        raise SystemExit("REDIS_URL is not set: a Celery worker has nothing to listen to.")
+    try:
+        refuse_unsafe_start()
+    except SystemCheckError as refusal:
+        raise SystemExit(str(refusal)) from refusal

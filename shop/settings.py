@@ -7,20 +7,20 @@ COLDGAP_ENV=production everything must be named; what is missing stops the start
 import os
 from pathlib import Path
 
-import environ
 from csp.constants import NONE, SELF
 
+from shop.environment import Environment
 from shop.secret_key import read_or_make_secret_key
 
 BASE_DIR = Path(__file__).resolve().parent.parent
-env = environ.Env()
+env = Environment()
 
 ENVIRONMENT = env.str("COLDGAP_ENV", default="local")
 PRODUCTION = ENVIRONMENT == "production"
 DEBUG = False
 DATA_DIR = env.path("COLDGAP_DATA_DIR", default=str(BASE_DIR / "data"))()
 
-# Empty is refused by check shop.E002, in words; Django itself refuses to use it.
+# Empty is refused by check shop.E004, in words; Django itself refuses to use it.
 SECRET_KEY = env.str("COLDGAP_SECRET_KEY", default="")
 if not SECRET_KEY and not PRODUCTION:
     SECRET_KEY = read_or_make_secret_key(Path(DATA_DIR) / "secret_key")
@@ -68,6 +68,9 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    # The pages: who asks and at which site, and what a service refuses as a sentence where it was asked.
+    "shop.pages.people.PeopleMiddleware",
+    "shop.pages.refusals.RefusalMiddleware",
 ]
 
 ROOT_URLCONF = "shop.urls"
@@ -84,6 +87,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "shop.pages.context.page_frame",
             ],
         },
     }
@@ -143,6 +147,7 @@ SESSION_ENGINE = "django.contrib.sessions.backends.db"
 SESSION_COOKIE_AGE = 10 * 60 * 60
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_FAILURE_VIEW = "shop.pages.errors.form_too_old"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_COOKIE_SAMESITE = "Lax"
 # A browser sends a __Host- cookie only over TLS, and the embedded default speaks plain HTTP on loopback.
@@ -186,7 +191,7 @@ USE_I18N = True
 LANGUAGE_CODE = "en"
 
 STATIC_URL = "/static/"
-STATIC_ROOT = BASE_DIR / "staticfiles"
+STATIC_ROOT = BASE_DIR / "staticfiles" if PRODUCTION else None
 # Production collects and names files by content; the embedded default serves them from where they lie.
 WHITENOISE_USE_FINDERS = not PRODUCTION
 STORAGES = {
@@ -289,3 +294,5 @@ LOG_LEVEL = env.str("COLDGAP_LOG_LEVEL", default="INFO")
 # Configured by shop.logging once Django is set up, so that this file reads no code of ours that needs it.
 LOGGING_CONFIG = "shop.logging.configure"
 LOGGING = {"level": LOG_LEVEL}
+
+KNOWN_VARIABLES = frozenset(env.asked_for)

@@ -4,8 +4,10 @@ import os
 
 from django.core.wsgi import get_wsgi_application
 
+from shop.background import announce
 from shop.checks import refuse_unsafe_start
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
 application = get_wsgi_application()
 refuse_unsafe_start()
+announce.load()

@@ -41,6 +41,12 @@ def celery_task() -> "CeleryTask":
     return run_task
 
 
+def load() -> None:
+    """For a server's start: load Celery before the first request that queues something."""
+    if settings.REDIS_URL:
+        celery_task()
+
+
 def publish(task_id: uuid.UUID) -> None:
     """Put the id on the broker now; raises whatever the broker's client raises."""
     celery_task().apply_async((str(task_id),), retry=False, ignore_result=True)

@@ -1,0 +1,321 @@
+"""The demo command, started as a person starts it: what it prints, when it opens, how it ends."""
+
+import fcntl
+import os
+import re
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import time
+from contextlib import closing
+from pathlib import Path
+
+import httpx
+import pytest
+
+from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
+from tests.servers.children import free_port, wait_until
+from tests.shop.demo_process import MANAGE, ROOT, Demo, accepts, environment, manage
+
+PAST_JOBS = "4"
+SECOND_START_SECONDS = 10
+STOP_SECONDS = 6
+
+# The demo has a SQLite database of its own, whatever the tests run on: once is enough.
+pytestmark = pytest.mark.sqlite
+
+
+@pytest.fixture(scope="module")
+def built_dir(tmp_path_factory) -> Path:
+    """A data folder with a small shop in it; not to be changed."""
+    folder = tmp_path_factory.mktemp("built")
+    done = manage(folder, "demo", "--build-only", "--past-jobs", PAST_JOBS)
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
+@pytest.fixture
+def data_dir(built_dir, tmp_path) -> Path:
+    """A copy of it for one test."""
+    return Path(shutil.copytree(built_dir, tmp_path / "data"))
+
+
+@pytest.fixture
+def demo(data_dir):
+    started = Demo(data_dir)
+    yield started
+    started.child.stop()
+
+
+def query(data_dir: Path, sql: str) -> list[tuple]:
+    with closing(sqlite3.connect(data_dir / "demo.sqlite3")) as database:
+        return database.execute(sql).fetchall()
+
+
+def books_are_clean(data_dir: Path) -> bool:
+    done = manage(data_dir, "audit")
+    assert "clean" in done.stdout, done.stdout + done.stderr
+    return done.returncode == 0
+
+
+class TestWhatItPrints:
+    def test_address_log_ins_and_key(self, demo):
+        assert demo.line("Address:") == f"{demo.address}/"
+        assert re.fullmatch(r"[A-Za-z0-9._-]{20,}", demo.key)
+        for username in SHOWN:
+            role = next(person.role for person in PEOPLE if person.username == username)
+            assert re.search(rf"^ +{role.label} +{username} +{PASSWORDS[role]}$", demo.printed, re.MULTILINE)
+
+    def test_all_of_it_before_the_port_opens(self, data_dir):
+        """Its output goes into a pipe that is full: whatever comes after the printing has to wait for us."""
+        port = free_port()
+        reading, writing = os.pipe()
+        os.set_blocking(writing, False)
+        filled = 0
+        while True:
+            try:
+                filled += os.write(writing, b"." * 4096)
+            except BlockingIOError:
+                break
+        os.set_blocking(writing, True)
+        child = subprocess.Popen(
+            [*MANAGE, "demo", "--port", str(port)],
+            cwd=ROOT,
+            env=environment(data_dir),
+            stdout=writing,
+            stderr=subprocess.DEVNULL,
+        )
+        os.close(writing)
+        try:
+            keys = "SELECT count(*) FROM api_apikey"
+            wait_until(lambda: query(data_dir, keys) == [(1,)], seconds=30, what="the key was issued")
+            time.sleep(1.5)
+            assert not accepts(port)
+            with os.fdopen(reading, "rb", buffering=0) as output:
+                printed = output.read(filled)
+                while b"API key: " not in printed:
+                    printed = printed[-4096:] + output.read(4096)
+                wait_until(lambda: accepts(port), seconds=10, what="the port opened")
+        finally:
+            child.terminate()
+            child.wait(STOP_SECONDS)
+
+    def test_nothing_else_at_each_request(self, demo):
+        before = demo.printed
+        demo.ask("/healthz")
+        assert demo.printed == before
+
+
+class TestItServes:
+    def test_the_key_is_good_for_both_sites_and_at_least_6000_a_minute(self, demo, data_dir):
+        length = {"value": "0.006", "unit": "in"}, {"value": "0.010", "unit": "in"}
+        valve = {
+            "label": "1-IN",
+            "spec": {"min": length[0], "max": length[1]},
+            "clearance": {"passes": {"value": "4", "unit": "thou"}},
+            "shim": {"thickness": {"value": "2.700", "unit": "mm"}, "known_by": "measured"},
+        }
+        for site in ("quay", "fell"):
+            answer = httpx.post(
+                f"{demo.address}/api/v1/plans",
+                headers={"Authorization": f"Bearer {demo.key}"},
+                json={"family": "over-27", "site": site, "valves": [valve]},
+                timeout=10,
+            )
+            assert answer.status_code == 200, answer.text
+            assert answer.json()["valves"][0]["action"] == "stock"
+        ((limit, scopes),) = query(
+            data_dir, "SELECT requests_per_minute, scopes FROM api_apikey WHERE revoked_at IS NULL"
+        )
+        assert limit >= 6_000
+        assert all(scope in scopes for scope in ("read", "plan", "hold", "jobs", "stock", "admin"))
+
+    def test_each_start_has_a_key_of_its_own(self, data_dir):
+        first = Demo(data_dir)
+        first.child.stop()
+        second = Demo(data_dir)
+        try:
+            assert first.key != second.key
+            body = {"valves": []}
+            for key, refused in ((first.key, True), (second.key, False)):
+                answer = httpx.post(
+                    f"{second.address}/api/v1/plans",
+                    headers={"Authorization": f"Bearer {key}"},
+                    json=body,
+                    timeout=10,
+                )
+                assert (answer.status_code == 401) is refused, answer.text
+        finally:
+            second.child.stop()
+
+    @pytest.mark.parametrize("username", SHOWN)
+    def test_the_log_ins_log_in(self, demo, username):
+        role = next(person.role for person in PEOPLE if person.username == username)
+        with httpx.Client(base_url=demo.address, timeout=10, follow_redirects=True) as browser:
+            page = browser.get("/")
+            token = re.search(r'name="csrfmiddlewaretoken" value="([^"]+)"', page.text)
+            answer = browser.post(
+                page.url.path,
+                data={
+                    "csrfmiddlewaretoken": token[1],
+                    "username": username,
+                    "password": PASSWORDS[role],
+                },
+                headers={"Referer": str(page.url)},
+            )
+            assert answer.status_code == 200
+            assert "sid" in browser.cookies
+            assert 'name="password"' not in answer.text
+
+    def test_static_files_without_collecting_them(self, demo):
+        page = httpx.get(demo.address, follow_redirects=True, timeout=10)
+        files = re.findall(r'(?:href|src)="(/static/[^"]+)"', page.text)
+        assert files
+        for file in files:
+            assert demo.ask(file).status_code == 200, file
+
+    def test_background_work_is_done(self, demo, data_dir):
+        """The periodic tasks are queued and worked without anybody's doing."""
+        done = "SELECT count(*) FROM shop_task WHERE kind = 'expire_holds' AND state = 'done'"
+        wait_until(lambda: query(data_dir, done)[0][0] > 0, seconds=15, what="a task was worked", every=0.2)
+
+    def test_only_on_loopback(self, demo):
+        listening = [
+            line.split()[1] for line in Path("/proc/net/tcp").read_text().splitlines()[1:] if " 0A " in line
+        ]
+        mine = [address for address in listening if address.endswith(f":{demo.port:04X}")]
+        assert mine == [f"0100007F:{demo.port:04X}"]
+
+
+class TestHowItEnds:
+    @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+    def test_a_signal_stops_it_within_seconds(self, demo, number):
+        began = time.monotonic()
+        demo.child.signal(number)
+        assert demo.child.process.wait(STOP_SECONDS) == 0
+        assert time.monotonic() - began < STOP_SECONDS
+        assert not accepts(demo.port)
+
+    def test_second_start_does_not_build_and_takes_less_than_ten_seconds(self, data_dir):
+        before = query(data_dir, "SELECT id FROM shop_site ORDER BY id")
+        started = Demo(data_dir)
+        started.child.stop()
+        print(f"second start: answers after {started.seconds_to_answer:.1f} s")
+        assert started.seconds_to_answer < SECOND_START_SECONDS
+        assert "Building" not in started.printed
+        assert query(data_dir, "SELECT id FROM shop_site ORDER BY id") == before
+
+    def test_killed_and_started_again_at_once(self, demo, data_dir):
+        worker = demo.worker()
+        demo.child.kill()
+        again = Demo(data_dir)
+        try:
+            assert not Path(f"/proc/{worker}").exists()
+            assert again.seconds_to_answer < SECOND_START_SECONDS
+        finally:
+            again.child.stop()
+        assert books_are_clean(data_dir)
+
+    def test_a_killed_worker_is_replaced(self, demo):
+        worker = demo.worker()
+        os.kill(worker, signal.SIGKILL)
+        wait_until(lambda: demo.worker() != worker, seconds=10, what="a new worker", every=0.2)
+        assert demo.ask("/healthz").status_code == 200
+
+    def test_interrupted_while_building_leaves_nothing_half_built(self, tmp_path):
+        child = subprocess.Popen(
+            [*MANAGE, "demo", "--build-only"],
+            cwd=ROOT,
+            env=environment(tmp_path),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert "Building" in child.stdout.readline()
+        time.sleep(2)
+        child.send_signal(signal.SIGINT)
+        _, said = child.communicate(timeout=30)
+        assert child.returncode == 130
+        assert "nothing half-built is left" in said
+        assert query(tmp_path, "SELECT count(*) FROM shop_site") == [(0,)]
+        assert manage(tmp_path, "demo", "--build-only", "--past-jobs", "0").returncode == 0
+        assert books_are_clean(tmp_path)
+
+    def test_killed_while_building_leaves_nothing_half_built(self, tmp_path):
+        child = subprocess.Popen(
+            [*MANAGE, "demo", "--build-only"],
+            cwd=ROOT,
+            env=environment(tmp_path),
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        with child.stdout:
+            assert "Building" in child.stdout.readline()
+            time.sleep(2)
+            child.kill()
+            child.wait()
+        assert query(tmp_path, "SELECT count(*) FROM shop_site") == [(0,)]
+
+
+class TestWhatItRefuses:
+    def test_a_taken_port(self, data_dir):
+        with socket.socket() as other:
+            other.bind(("127.0.0.1", 0))
+            other.listen()
+            port = other.getsockname()[1]
+            done = manage(data_dir, "demo", "--port", str(port))
+        assert done.returncode == 1
+        assert f"Port {port} is taken. Choose another: make demo PORT=" in done.stderr
+        assert "API key" not in done.stdout
+
+    def test_no_port_at_all(self, data_dir):
+        done = manage(data_dir, "demo", "--port", "80800")
+        assert done.returncode == 1
+        assert "80800 is no port" in done.stderr
+
+    def test_a_second_demo_on_the_same_data(self, demo, data_dir):
+        done = manage(data_dir, "demo", "--port", str(free_port()))
+        assert done.returncode == 1
+        assert "runs on" in done.stderr
+        # The first one's key is still good.
+        assert demo.ask("/healthz", key=demo.key).status_code == 200
+        assert query(data_dir, "SELECT count(*) FROM api_apikey WHERE revoked_at IS NULL") == [(1,)]
+
+    def test_production(self, data_dir):
+        done = manage(data_dir, "demo", COLDGAP_ENV="production", COLDGAP_SECRET_KEY="x" * 60)
+        assert done.returncode == 1
+        assert "does not run with COLDGAP_ENV=production" in done.stderr
+
+    def test_another_database_than_its_own(self, data_dir):
+        done = manage(data_dir, "demo", DATABASE_URL="postgresql://shop@127.0.0.1:1/shop")
+        assert done.returncode == 1
+        assert "unset DATABASE_URL" in done.stderr
+
+    @pytest.mark.parametrize("words", [["--build-only"], ["--build-only", "--reset"]])
+    def test_another_shops_database(self, data_dir, words):
+        with closing(sqlite3.connect(data_dir / "demo.sqlite3")) as database, database:
+            database.execute("UPDATE shop_site SET code = 'mine' WHERE code = 'quay'")
+        done = manage(data_dir, "demo", *words)
+        assert done.returncode == 1
+        assert "another shop" in done.stderr
+        assert query(data_dir, "SELECT count(*) FROM shop_site") == [(2,)]
+
+
+def test_reset_builds_anew(data_dir):
+    before = query(data_dir, "SELECT id FROM shop_site ORDER BY id")
+    done = manage(data_dir, "demo", "--build-only", "--reset", "--past-jobs", "0")
+    assert done.returncode == 0, done.stderr
+    assert query(data_dir, "SELECT id FROM shop_site ORDER BY id") != before
+    assert query(data_dir, "SELECT count(*) FROM jobs_job") == [(6,)]
+    assert books_are_clean(data_dir)
+
+
+def test_the_lock_of_the_data_folder_is_the_processes_not_the_files(data_dir):
+    """A lock file that is left over, as after a power cut, keeps nobody out."""
+    (data_dir / "demo.lock").write_text("")
+    with (data_dir / "demo.lock").open() as left_over:
+        fcntl.flock(left_over, fcntl.LOCK_EX)
+        fcntl.flock(left_over, fcntl.LOCK_UN)
+        assert manage(data_dir, "demo", "--build-only").returncode == 0
