@@ -13,7 +13,7 @@ Promise
 How
     The solver is SciPy's linear_sum_assignment (Jonker-Volgenant; Crouse 2016). It works in float64, exact
     for whole numbers below 2**53. Consecutive layers are packed into one cost, as digits of one number, as
-    long as everything the solver can form stays below that (`_ROOM`); the rest follows in further stages.
+    long as everything the solver can form stays below that; the rest follows in further stages.
     A stage that comes after another may use only what keeps the earlier ones optimal. By complementary
     slackness that is exactly: pairs whose reduced price is nothing, with every column of negative price
     taken. The latter becomes a first digit of the next stage: columns that need not be taken cost 1.

@@ -215,6 +215,7 @@ def _best_to_buy(problem: Problem, readings: _Readings) -> tuple[_Fits, list[int
 
 def _ranked(fits: _Fits, stock_cost: IntArray) -> IntArray:
     """One number per pair that orders a row's choices as the ranks do; the largest of all outside."""
+    # As digits of one number: a stock cost is below 3, a deviation below `widest`.
     widest = int(fits.off_nm.max(initial=0, where=fits.inside)) + 1
     return np.where(fits.inside, (fits.unsure * 3 + stock_cost) * widest + fits.off_nm, _NEVER)
 
