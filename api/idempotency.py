@@ -1,8 +1,8 @@
 """Idempotency-Key: a write happens once, however often it is sent (bars A4, L9 to L11).
 
 The answer is kept in the transaction that has the effect, so that neither is there without the other and a
-worker that dies leaves nothing behind. Answers that depend on the state of things stick to the key: they are
-kept although what the handler wrote is rolled back. Refusals of form, access and rate are not kept.
+worker that dies leaves nothing behind. Answers that depend on the state of things stick to the key, refusals
+too. Refusals of form, access and rate are not kept.
 
 Two at once: on PostgreSQL a lock that lives as long as the transaction sends the second away (409,
 Retry-After); on SQLite the second waits for the write lock and then finds the first one's answer.
@@ -70,8 +70,8 @@ def answer_once(
 ) -> HttpResponse:
     """What `produce` answers, or what it answered the first time.
 
-    `produce` may run several times before one run counts, each in a transaction of its own that is rolled
-    back; it returns what is to be kept and raises what is not. Raises KeyReused and InFlight.
+    `produce` runs in the transaction that keeps its answer; after a lost race it runs again in another. It
+    returns what is to be kept and raises what is not. Raises KeyReused and InFlight.
     """
     mark = fingerprint(request.method or "", request.path, request.data)
     kept = _kept(credential, key)

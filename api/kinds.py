@@ -177,19 +177,26 @@ def _declared(operation: Operation, run: Callable[..., HttpResponse]) -> Decorat
 
 
 def _once(request: Request, call: Call, key: str, produce: Callable[[], HttpResponse]) -> HttpResponse:
-    def keep_refusals_of_state() -> HttpResponse:
+    """The answer, or the first one. A service that refuses has rolled its own work back; what it left on
+    purpose, a plan marked as out of date, stays, as it does for its other callers."""
+
+    def refusal_of(error: Exception) -> HttpResponse:
+        response = problem_of(error, request)
+        if response is None or response.status_code not in STICKING:
+            raise error
+        return response
+
+    def answer() -> HttpResponse:
         try:
             with transaction.atomic():
-                return produce()
-        except (ShopError, IntegrityError) as refusal:
-            response = problem_of(refusal, request)
-            if response is None or response.status_code not in STICKING:
-                raise
-            return response
+                try:
+                    return produce()
+                except ShopError as refusal:
+                    return refusal_of(refusal)
+        except IntegrityError as broken:
+            return refusal_of(broken)
 
-    return answer_once(
-        request, credential=call.credential.id, key=key, at=call.at, produce=keep_refusals_of_state
-    )
+    return answer_once(request, credential=call.credential.id, key=key, at=call.at, produce=answer)
 
 
 def _sent(request: Request, data: Any) -> HttpResponse:

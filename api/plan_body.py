@@ -7,14 +7,12 @@ from typing import Any
 
 from api import checking
 from api.checking import Errors
+from api.words import ADJUSTS, KNOWN_BY, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import Length, next_leaf, plausible_clearance, plausible_shim
 from jobs.compute.planner import OwnShim, Valve, default_aim
 
 MOST_VALVES, MOST_LOTS, MOST_SIZES, MOST_QUANTITY = 64, 5_000, 5_000, 100_000
 MOST_LABEL, MOST_CODE = 40, 20
-CONDITIONS = ("new", "used")
-ADJUSTS = ("auto", "always", "never")
-KNOWN_BY = ("measured", "marked")
 REFUSED = "This cannot be planned:"
 _ratio = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?").fullmatch
 _MOST_RATIO = 1_000
@@ -84,7 +82,7 @@ def _stock(value: Any, errors: Errors) -> list[LotKeyed]:
         if lot is None:
             continue
         thickness = checking.length(lot["thickness"], f"{at}/thickness", errors, plausible_shim, "shim")
-        condition = checking.word(lot["condition"], f"{at}/condition", errors, CONDITIONS)
+        condition = checking.word(lot["condition"], f"{at}/condition", errors, PLANNABLE_CONDITIONS)
         quantity = lot["quantity"]
         if type(quantity) is not int or not 1 <= quantity <= MOST_QUANTITY:
             errors.add(f"{at}/quantity", f"must be a whole number from 1 to {MOST_QUANTITY}")

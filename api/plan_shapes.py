@@ -4,9 +4,6 @@ from rest_framework import serializers
 
 from api.fields import Body, LengthField, Several, Text, Whole, Word
 from api.plan_body import (
-    ADJUSTS,
-    CONDITIONS,
-    KNOWN_BY,
     MOST_CODE,
     MOST_LABEL,
     MOST_LOTS,
@@ -14,6 +11,7 @@ from api.plan_body import (
     MOST_SIZES,
     MOST_VALVES,
 )
+from api.words import ACTIONS, ADJUSTS, KNOWN_BY, PLANNABLE_CONDITIONS, VERDICTS
 
 
 class SpecSerializer(Body):
@@ -45,7 +43,7 @@ class ValveToPlanSerializer(Body):
 
 class LotSerializer(Body):
     thickness = LengthField()
-    condition = Word(choices=CONDITIONS)
+    condition = Word(choices=PLANNABLE_CONDITIONS)
     quantity = Whole(least=1, most=MOST_QUANTITY)
 
 
@@ -91,7 +89,7 @@ class SourceSerializer(serializers.Serializer):
 
 class PlannedShimSerializer(serializers.Serializer):
     thickness = LengthField()
-    condition = serializers.ChoiceField(choices=CONDITIONS, required=False)
+    condition = serializers.ChoiceField(choices=PLANNABLE_CONDITIONS, required=False)
 
     def get_fields(self) -> dict[str, serializers.Field]:
         # A field cannot be an attribute named `from`.
@@ -108,8 +106,8 @@ class ClearanceAfterSerializer(serializers.Serializer):
 
 class PlannedValveSerializer(serializers.Serializer):
     label = serializers.CharField()
-    verdict = serializers.ChoiceField(choices=("in_spec", "at_limit", "tight", "loose"))
-    action = serializers.ChoiceField(choices=("keep", "swap", "stock", "buy", "unresolved", "measure"))
+    verdict = serializers.ChoiceField(choices=VERDICTS)
+    action = serializers.ChoiceField(choices=ACTIONS)
     shim = PlannedShimSerializer(allow_null=True)
     clearance_after = ClearanceAfterSerializer(allow_null=True)
     guaranteed = serializers.BooleanField(allow_null=True)

@@ -238,6 +238,33 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
+    "POSTPROCESSING_HOOKS": ["drf_spectacular.hooks.postprocess_schema_enums", "api.schema.add_problems"],
+    # Every set of words has a name of its own choosing; the generator's would change with its neighbours.
+    "ENUM_NAME_OVERRIDES": {
+        "Adjust": "api.words.ADJUSTS",
+        "Condition": "api.words.CONDITIONS",
+        "Face": "api.words.FACES",
+        "FoundCondition": "api.words.FOUND_CONDITIONS",
+        "HoldState": "api.words.HOLD_STATES",
+        "JobAct": "api.words.ACTS",
+        "JobState": "api.words.JOB_STATES",
+        "KnownBy": "api.words.KNOWN_BY",
+        "MarkingRule": "api.words.MARKINGS",
+        "NeedState": "api.words.NEED_STATES",
+        "PlaceKind": "api.words.PLACE_KINDS",
+        "PlanState": "api.words.PLAN_STATES",
+        "PlannableCondition": "api.words.PLANNABLE_CONDITIONS",
+        "PurchaseListState": "api.words.PURCHASE_LIST_STATES",
+        "Reason": "api.words.REASONS",
+        "Role": "api.words.ROLES",
+        "ShimForm": "api.words.FORMS",
+        "Side": "api.words.SIDES",
+        "TaskState": "api.words.TASK_STATES",
+        "Unit": "api.words.UNITS",
+        "ValveAction": "api.words.ACTIONS",
+        "Verdict": "api.words.VERDICTS",
+        "Scope": "shop.roles.SCOPES",
+    },
 }
 
 # --- Work for later (law 3) -----------------------------------------------------------------------------

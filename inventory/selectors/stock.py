@@ -1,5 +1,7 @@
 """What is on hand, held and available, by family and thickness."""
 
+import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db.models import F, QuerySet, Sum
@@ -19,10 +21,26 @@ def stock(
     condition: str | None = None,
     bin_code: str | None = None,
 ) -> QuerySet[Balance]:
-    """Balances in the site's bins with something on hand, thinnest first, then new before used, then by bin."""
-    rows = Balance.objects.filter(site=site, place__kind=PlaceKind.BIN, on_hand__gt=0)
-    if family is not None:
-        rows = rows.filter(family=family)
+    """Balances in the site's bins with something on hand: thinnest first, new before used, then by bin."""
+    rows = stock_at([site.pk], min_nm=min_nm, max_nm=max_nm, condition=condition, bin_code=bin_code).order_by(
+        "family__code", "thickness_nm", "condition", "place__code", "id"
+    )
+    return rows if family is None else rows.filter(family=family)
+
+
+def stock_at(
+    sites: Iterable[uuid.UUID],
+    *,
+    family_code: str | None = None,
+    min_nm: int | None = None,
+    max_nm: int | None = None,
+    condition: str | None = None,
+    bin_code: str | None = None,
+) -> QuerySet[Balance]:
+    """Balances with something on hand in the bins of several sites, in no order."""
+    rows = Balance.objects.filter(site__in=list(sites), place__kind=PlaceKind.BIN, on_hand__gt=0)
+    if family_code is not None:
+        rows = rows.filter(family__code=family_code)
     if min_nm is not None:
         rows = rows.filter(thickness_nm__gte=min_nm)
     if max_nm is not None:
@@ -31,9 +49,7 @@ def stock(
         rows = rows.filter(condition=condition)
     if bin_code is not None:
         rows = rows.filter(place__code=bin_code)
-    return rows.select_related("place", "family").order_by(
-        "family__code", "thickness_nm", "condition", "place__code", "id"
-    )
+    return rows.select_related("place", "family")
 
 
 def available_lots(site: Site, family: ShimFamily) -> list[Balance]:
@@ -62,6 +78,10 @@ class SizeCount:
     @property
     def on_hand(self) -> int:
         return self.new + self.used
+
+    @property
+    def available(self) -> int:
+        return self.on_hand - self.held
 
 
 def count_by_thickness(site: Site, family: ShimFamily) -> list[SizeCount]:

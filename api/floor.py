@@ -1,0 +1,245 @@
+"""The acts of the floor on stock. Each answers the movement that it wrote, measuring the inspection."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from api.fields import Body, Flag, Keyed, LengthField, Several, Text, Word
+from api.kinds import creates, shows
+from api.lookups import bins_of, family_of, one_of, site_of
+from api.movements import MOST_LINES, MovementView, ShimsMaybeInBinSerializer, ShimsSerializer, shims_of
+from api.views import ApiView, Call
+from api.words import FACES, FOUND_CONDITIONS
+from inventory.compute.lengths import plausible_shim
+from inventory.models import Inspection, Movement, Place
+from inventory.services.floor import (
+    Shims,
+    count_in,
+    measure_shim,
+    move_shims,
+    put_away,
+    receive_shims,
+    return_to_bin,
+    scrap_shims,
+)
+from shop.actor import Actor
+from shop.errors import FieldError, Invalid
+from shop.models import Site
+from shop.roles import Action
+
+_LINE = {
+    "family": "d29",
+    "thickness": {"value": "2.650", "unit": "mm"},
+    "condition": "new",
+    "quantity": 4,
+    "bin": "B07",
+}
+EXAMPLE = {"site": "north", "lines": [_LINE]}
+
+
+class SiteAndNote(Body):
+    site = Text(most=20, required=False)
+    note = Text(most=400, required=False)
+
+
+class IntoBinsSerializer(SiteAndNote):
+    lines = Several(child=ShimsSerializer(), most=MOST_LINES)
+
+
+class ReceiveShimsSerializer(SiteAndNote):
+    document = Text(most=80, required=False, help_text="The delivery note.")
+    lines = Several(
+        child=ShimsMaybeInBinSerializer(), most=MOST_LINES, help_text="Without a bin: into receiving."
+    )
+
+
+class MoveShimsSerializer(IntoBinsSerializer):
+    source = Text(most=20, help_text="The bin that they are in; each line names the one they go to.")
+
+
+class ScrappedSerializer(ShimsSerializer):
+    bin = None
+
+
+class ScrapShimsSerializer(Body):
+    site = Text(most=20, required=False)
+    source = Text(most=20, help_text="Where they are: a bin, or inspection, or receiving.")
+    note = Text(most=400, help_text="Why.")
+    lines = Several(child=ScrappedSerializer(), most=MOST_LINES)
+
+
+class CountInSerializer(Body):
+    site = Text(most=20, required=False)
+    note = Text(most=400, help_text="Who counted, and why nothing explains it.")
+    lines = Several(child=ShimsSerializer(), most=MOST_LINES)
+
+
+class ReceiveShims(MovementView):
+    @creates(
+        Action.RECEIVE, "receive_shims", "Take a delivery in.", body=ReceiveShimsSerializer, example=EXAMPLE
+    )
+    def post(self, call: Call) -> Movement:
+        site = site_of(call.actor, call.body.get("site"))
+        return receive_shims(
+            site=site,
+            actor=call.actor,
+            at=call.at,
+            shims=shims_of(site, call.body["lines"]),
+            document=call.body.get("document", ""),
+            note=call.body.get("note", ""),
+        )
+
+
+class PutAway(MovementView):
+    @creates(
+        Action.MOVE_STOCK,
+        "put_away",
+        "Bring shims from receiving to bins.",
+        body=IntoBinsSerializer,
+        example=EXAMPLE,
+    )
+    def post(self, call: Call) -> Movement:
+        return put_away(**_site_and_shims(call), note=call.body.get("note", ""))
+
+
+class MoveShims(MovementView):
+    @creates(
+        Action.MOVE_STOCK,
+        "move_shims",
+        "Move shims from one bin to others.",
+        body=MoveShimsSerializer,
+        example={**EXAMPLE, "source": "B08"},
+    )
+    def post(self, call: Call) -> Movement:
+        named = _site_and_shims(call)
+        source = bins_of(named["site"], [("/source", call.body["source"])])[call.body["source"]]
+        return move_shims(**named, source=source, note=call.body.get("note", ""))
+
+
+class ReturnToBin(MovementView):
+    @creates(
+        Action.INSPECT,
+        "return_to_bin",
+        "Bring inspected shims back to bins.",
+        body=IntoBinsSerializer,
+        example={"site": "north", "lines": [{**_LINE, "condition": "used", "quantity": 1}]},
+    )
+    def post(self, call: Call) -> Movement:
+        return return_to_bin(**_site_and_shims(call), note=call.body.get("note", ""))
+
+
+class ScrapShims(MovementView):
+    @creates(
+        Action.SCRAP,
+        "scrap_shims",
+        "Throw shims away, and say why.",
+        body=ScrapShimsSerializer,
+        example={
+            "site": "north",
+            "source": "inspection",
+            "note": "Pitted face.",
+            "lines": [{name: value for name, value in _LINE.items() if name != "bin"}],
+        },
+    )
+    def post(self, call: Call) -> Movement:
+        named = _site_and_shims(call)
+        code = call.body["source"]
+        source = Place.objects.filter(site=named["site"], code=code, retired_at=None).first()
+        if source is None:
+            raise Invalid(
+                f"There is no place {code} here.", errors=[FieldError("/source", "there is no such place")]
+            )
+        return scrap_shims(**named, source=source, note=call.body["note"])
+
+
+class CountIn(MovementView):
+    @creates(
+        Action.MOVE_STOCK,
+        "count_in",
+        "Book shims that were counted in their bins and that no movement explains.",
+        body=CountInSerializer,
+        example={**EXAMPLE, "note": "Opening count."},
+    )
+    def post(self, call: Call) -> Movement:
+        return count_in(**_site_and_shims(call), note=call.body["note"])
+
+
+class InspectionSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    site = serializers.CharField(source="site.code")
+    family = serializers.CharField(source="family.code")
+    face = serializers.ChoiceField(choices=FACES)
+    marking_legible = serializers.BooleanField()
+    thickness = Keyed()
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+    movement = serializers.UUIDField(source="movement.uid", allow_null=True, default=None)
+
+
+class FoundSerializer(Body):
+    thickness = LengthField(plausible=plausible_shim, help_text="As it lies at the inspection place.")
+    condition = Word(choices=FOUND_CONDITIONS)
+
+
+class MeasureShimSerializer(Body):
+    site = Text(most=20, required=False)
+    family = Text(most=20)
+    found = FoundSerializer()
+    measured = LengthField(plausible=plausible_shim)
+    face = Word(choices=FACES)
+    marking_legible = Flag()
+
+
+class InspectionView(ApiView):
+    answer = InspectionSerializer
+    one = "inspection"
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Inspection:
+        rows = Inspection.objects.filter(site__in=list(actor.roles))
+        return one_of(rows.select_related("site", "family", "movement"), lock=lock, **path)
+
+
+class MeasureShim(InspectionView):
+    @creates(
+        Action.INSPECT,
+        "measure_shim",
+        "Inspect one recovered shim: from now on it counts at its measured thickness.",
+        body=MeasureShimSerializer,
+        example={
+            "site": "north",
+            "family": "d29",
+            "found": {"thickness": {"value": "2.675", "unit": "mm"}, "condition": "unmeasured"},
+            "measured": {"value": "2.668", "unit": "mm"},
+            "face": "good",
+            "marking_legible": True,
+        },
+    )
+    def post(self, call: Call) -> Inspection:
+        body = call.body
+        found = body["found"]
+        return measure_shim(
+            site=site_of(call.actor, body.get("site")),
+            actor=call.actor,
+            at=call.at,
+            found=Shims(
+                family=family_of(body["family"]),
+                thickness_nm=found["thickness"].nm,
+                condition=found["condition"],
+                quantity=1,
+            ),
+            measured=body["measured"],
+            face=body["face"],
+            marking_legible=body["marking_legible"],
+        )
+
+
+class OneInspection(InspectionView):
+    @shows(Action.READ, "inspection", "One inspection.")
+    def get(self, call: Call, **path: Any) -> Inspection:
+        return self.find(call.actor, **path)
+
+
+def _site_and_shims(call: Call) -> dict[str, Any]:
+    site: Site = site_of(call.actor, call.body.get("site"))
+    shims = shims_of(site, call.body["lines"])
+    return {"site": site, "actor": call.actor, "at": call.at, "shims": shims}

@@ -1,0 +1,242 @@
+"""Holds: stock promised to a job or under a calculator's own reference, all or nothing."""
+
+from datetime import timedelta
+from typing import Any
+
+from django.db.models import QuerySet
+from rest_framework import serializers
+
+from api import queries
+from api.fields import Body, Identity, LengthField, Several, Text, Whole, Word
+from api.kinds import acts, creates, lists, shows
+from api.lookups import asked_sites, bins_of, families_of, not_found, one_of, site_of
+from api.stock import SITE
+from api.views import ApiView, Call
+from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
+from inventory.compute.lengths import plausible_shim
+from inventory.models import Hold
+from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims, release_hold
+from inventory.services.outside_fit import fit_hold
+from jobs.models import Job
+from shop.actor import Actor
+from shop.errors import FieldError, Invalid
+from shop.models import Site
+from shop.roles import Action
+
+MOST_MINUTES = int(LONGEST.total_seconds()) // 60
+MOST_QUANTITY = 100_000
+
+
+class HoldLineSerializer(serializers.Serializer):
+    position = serializers.IntegerField()
+    bin = serializers.CharField(source="taken_from.code", help_text="Where the shims were held.")
+    place = serializers.CharField(source="place.code", help_text="Where they are: a tray once handed out.")
+    family = serializers.CharField(source="family.code")
+    thickness = LengthField(source="thickness_nm")
+    condition = serializers.ChoiceField(choices=CONDITIONS)
+    quantity = serializers.IntegerField()
+    fitted = serializers.IntegerField()
+    label = serializers.CharField(allow_blank=True)
+
+
+class HoldSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    site = serializers.CharField(source="site.code")
+    state = serializers.ChoiceField(choices=HOLD_STATES)
+    job = serializers.UUIDField(source="job_id", allow_null=True)
+    reference = serializers.CharField()
+    note = serializers.CharField(allow_blank=True)
+    created_at = serializers.DateTimeField()
+    created_by = serializers.CharField()
+    expires_at = serializers.DateTimeField(allow_null=True, help_text="null once the shims are handed out.")
+    handed_out_at = serializers.DateTimeField(allow_null=True)
+    resolved_at = serializers.DateTimeField(allow_null=True)
+    resolved_by = serializers.CharField(allow_blank=True)
+    lines = HoldLineSerializer(many=True, source="lines.all")
+
+
+class WantedSerializer(Body):
+    bin = Text(most=20)
+    family = Text(most=20)
+    thickness = LengthField(plausible=plausible_shim)
+    condition = Word(choices=PLANNABLE_CONDITIONS)
+    quantity = Whole(least=1, most=MOST_QUANTITY, required=False, help_text="Left out: 1.")
+    label = Text(most=40, required=False, help_text="The valve that it is for.")
+
+
+class HoldShimsSerializer(Body):
+    """For a job, or under a reference of the caller's; `site` may be left out with a job, or where the
+    credential sees one site only."""
+
+    site = Text(most=20, required=False)
+    job = Identity(required=False)
+    reference = Text(most=80, required=False)
+    lines = Several(child=WantedSerializer(), most=MOST_LINES)
+    expires_in = Whole(
+        least=1, most=MOST_MINUTES, required=False, help_text="Minutes; left out, the shop's usual time."
+    )
+    note = Text(most=400, required=False)
+
+
+class ExtendSerializer(Body):
+    expires_in = Whole(least=1, most=MOST_MINUTES, help_text="Minutes from now.")
+
+
+class ReleaseSerializer(Body):
+    note = Text(most=400, required=False)
+
+
+class FittedLineSerializer(Body):
+    position = Whole(least=0, most=MOST_LINES)
+    fitted = Whole(least=0, most=MOST_QUANTITY)
+
+
+class FitHoldSerializer(Body):
+    """Left out: everything that was held was fitted. A line that is not named: nothing of it was."""
+
+    lines = Several(child=FittedLineSerializer(), most=MOST_LINES, required=False)
+
+
+EXAMPLE = {
+    "site": "north",
+    "reference": "calculator 4711",
+    "lines": [
+        {
+            "bin": "B07",
+            "family": "d29",
+            "thickness": {"value": "2.650", "unit": "mm"},
+            "condition": "new",
+            "quantity": 1,
+            "label": "2-IN-L",
+        }
+    ],
+    "expires_in": 240,
+}
+
+
+class HoldView(ApiView):
+    answer = HoldSerializer
+    one = "hold"
+
+    def rows(self, sites: list[Any]) -> QuerySet[Hold]:
+        return Hold.objects.filter(site__in=sites).select_related("site")
+
+    def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
+        return rows.prefetch_related("lines__place", "lines__taken_from", "lines__family")
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
+        return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)
+
+
+class Holds(HoldView):
+    @lists(
+        Action.READ,
+        "list_holds",
+        "Holds, newest first.",
+        order=("-created_at", "-id"),
+        query=(
+            SITE,
+            queries.choice("state", "Only in this state.", HOLD_STATES),
+            queries.identity("job", "Only for this job."),
+            queries.text("reference", "Only under this reference.", most=80),
+        ),
+    )
+    def get(self, call: Call) -> QuerySet[Hold]:
+        query = call.query
+        wanted = {"state": "state", "job": "job_id", "reference": "reference"}
+        given = {column: query[name] for name, column in wanted.items() if name in query}
+        return self.with_lines(self.rows(asked_sites(call.actor, query))).filter(**given)
+
+    @creates(
+        Action.HOLD,
+        "hold_shims",
+        "Hold the stock lines of a plan, all of them or none.",
+        body=HoldShimsSerializer,
+        example=EXAMPLE,
+    )
+    def post(self, call: Call) -> Hold:
+        body = call.body
+        site, job = _site_and_job(call.actor, body)
+        call.actor.must(Action.HOLD, site)
+        return hold_shims(
+            site=site,
+            actor=call.actor,
+            at=call.at,
+            lines=_wanted(site, body["lines"]),
+            reference=body.get("reference") or str(job),
+            job_id=job.pk if job else None,
+            expires_in=timedelta(minutes=body["expires_in"]) if "expires_in" in body else None,
+            note=body.get("note", ""),
+        )
+
+
+class OneHold(HoldView):
+    @shows(Action.READ, "hold", "One hold with its lines.")
+    def get(self, call: Call, **path: Any) -> Hold:
+        return self.find(call.actor, **path)
+
+
+class ExtendHold(HoldView):
+    @acts(
+        Action.HOLD,
+        "extend_hold",
+        "Let the hold stand longer.",
+        body=ExtendSerializer,
+        example={"expires_in": 1440},
+    )
+    def post(self, call: Call, hold: Hold) -> Hold:
+        expires_in = timedelta(minutes=call.body["expires_in"])
+        return extend_hold(hold=hold, actor=call.actor, at=call.at, expires_in=expires_in)
+
+
+class ReleaseHold(HoldView):
+    @acts(Action.HOLD, "release_hold", "Give the shims free.", body=ReleaseSerializer, example={})
+    def post(self, call: Call, hold: Hold) -> Hold:
+        return release_hold(hold=hold, actor=call.actor, at=call.at, note=call.body.get("note", ""))
+
+
+class FitHold(HoldView):
+    @acts(
+        Action.HOLD,
+        "fit_hold",
+        "Report what was fitted of a hold under an outside reference; the rest is free again.",
+        body=FitHoldSerializer,
+        example={"lines": [{"position": 0, "fitted": 1}]},
+    )
+    def post(self, call: Call, hold: Hold) -> Hold:
+        lines = call.body.get("lines")
+        fitted = None if lines is None else {line["position"]: line["fitted"] for line in lines}
+        return fit_hold(hold=hold, actor=call.actor, at=call.at, fitted=fitted)
+
+
+def _site_and_job(actor: Actor, body: dict[str, Any]) -> tuple[Site, Job | None]:
+    """Where the hold is made, and for which job; None where it is under an outside reference."""
+    if ("job" in body) == ("reference" in body):
+        raise Invalid(
+            "A hold is for a job or under a reference: name one of them.",
+            errors=[FieldError("/reference", "give either this or a job")],
+        )
+    if "job" not in body:
+        return site_of(actor, body.get("site")), None
+    job = Job.objects.select_related("site").filter(pk=body["job"], site__in=list(actor.roles)).first()
+    if job is None:
+        raise not_found("/job")
+    if body.get("site") not in (None, job.site.code):
+        raise Invalid("The job is at another site.", errors=[FieldError("/site", "is not where the job is")])
+    return job.site, job
+
+
+def _wanted(site: Site, lines: list[dict[str, Any]]) -> list[Wanted]:
+    families = families_of((f"/lines/{index}/family", line["family"]) for index, line in enumerate(lines))
+    bins = bins_of(site, ((f"/lines/{index}/bin", line["bin"]) for index, line in enumerate(lines)))
+    return [
+        Wanted(
+            place=bins[line["bin"]],
+            family_id=families[line["family"]].pk,
+            thickness_nm=line["thickness"].nm,
+            condition=line["condition"],
+            quantity=line.get("quantity", 1),
+            label=line.get("label", ""),
+        )
+        for line in lines
+    ]

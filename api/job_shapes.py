@@ -1,0 +1,235 @@
+"""What a job looks like when it is sent (rendered by api/job_sheet.py), and what its acts take."""
+
+from rest_framework import serializers
+
+from api.engine_types import ItemSerializer
+from api.fields import Body, Identity, LengthField, Moment, Named, Text, Whole, Word
+from api.holds import HoldSerializer
+from api.plan_shapes import (
+    ClearanceAfterSerializer,
+    LeftOverSerializer,
+    PlannedShimSerializer,
+    ScoreSerializer,
+    SizeToBuySerializer,
+)
+from api.words import (
+    ACTIONS,
+    ACTS,
+    ADJUSTS,
+    CONDITIONS,
+    JOB_STATES,
+    KNOWN_BY,
+    NEED_STATES,
+    PLAN_STATES,
+    SIDES,
+    UNITS,
+    VERDICTS,
+)
+from inventory.compute.lengths import plausible_clearance, plausible_shim
+
+MOST_VALVES = 64
+
+
+class JobRowSerializer(serializers.Serializer):
+    """A job in a list."""
+
+    id = serializers.UUIDField()
+    number = serializers.IntegerField()
+    site = serializers.CharField(source="site.code")
+    state = serializers.ChoiceField(choices=JOB_STATES)
+    vehicle = serializers.UUIDField(source="vehicle_id")
+    registration = serializers.CharField(source="vehicle.registration")
+    engine_type = serializers.CharField(source="engine_type.code")
+    family = serializers.CharField(source="family.code")
+    bay = serializers.IntegerField(source="bay.number", allow_null=True, default=None)
+    tray = serializers.CharField(source="tray.code", allow_null=True, default=None)
+    opened_at = serializers.DateTimeField()
+    promised_at = serializers.DateTimeField(allow_null=True)
+    closed_at = serializers.DateTimeField(allow_null=True)
+
+
+class ReadingShownSerializer(serializers.Serializer):
+    round = serializers.IntegerField(help_text="How many fits had been done when it was taken.")
+    passes = LengthField()
+    stops = LengthField()
+    stops_given = serializers.BooleanField(help_text="false: not keyed, the next leaf is meant.")
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+
+
+class ShimReadingShownSerializer(serializers.Serializer):
+    round = serializers.IntegerField()
+    thickness = LengthField()
+    known_by = serializers.ChoiceField(choices=KNOWN_BY)
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+
+
+class ShimInValveSerializer(serializers.Serializer):
+    thickness = LengthField()
+    known_by = serializers.ChoiceField(choices=KNOWN_BY)
+
+
+class ValveSpecSerializer(serializers.Serializer):
+    min = LengthField()
+    max = LengthField()
+
+
+class FitSerializer(serializers.Serializer):
+    """What was really done with a valve; `predicted` is the clearance that it should be called now."""
+
+    round = serializers.IntegerField()
+    planned = LengthField(allow_null=True)
+    fitted = LengthField()
+    condition = serializers.ChoiceField(choices=CONDITIONS)
+    source = serializers.CharField()
+    removed = LengthField(allow_null=True)
+    predicted = LengthField(allow_null=True)
+    differs = serializers.BooleanField()
+    reason = serializers.CharField(allow_blank=True)
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+
+
+class JobValveSerializer(serializers.Serializer):
+    """One valve. `reading` is the one that counts now; `before` and `after` are those of the last fit."""
+
+    label = serializers.CharField()
+    side = serializers.ChoiceField(choices=SIDES)
+    spec = ValveSpecSerializer()
+    aim = LengthField()
+    adjust = serializers.ChoiceField(choices=ADJUSTS)
+    shim = ShimInValveSerializer(allow_null=True, help_text="null while nobody knows it.")
+    reading = ReadingShownSerializer(allow_null=True)
+    verdict = serializers.ChoiceField(choices=VERDICTS, allow_null=True)
+    before = ReadingShownSerializer(allow_null=True)
+    after = ReadingShownSerializer(allow_null=True)
+    readings = ReadingShownSerializer(many=True, help_text="All that was keyed in, oldest first.")
+    shim_readings = ShimReadingShownSerializer(many=True)
+    fits = FitSerializer(many=True)
+
+
+class PlanLineSerializer(serializers.Serializer):
+    label = serializers.CharField()
+    verdict = serializers.ChoiceField(choices=VERDICTS, allow_null=True)
+    action = serializers.ChoiceField(choices=ACTIONS)
+    shim = PlannedShimSerializer(allow_null=True)
+    clearance_after = ClearanceAfterSerializer(allow_null=True)
+    guaranteed = serializers.BooleanField(allow_null=True)
+    why = serializers.CharField()
+
+
+class JobPlanSerializer(serializers.Serializer):
+    """As POST /plans answers it, with its place in the job."""
+
+    number = serializers.IntegerField()
+    state = serializers.ChoiceField(choices=PLAN_STATES)
+    stale_because = serializers.CharField(allow_blank=True)
+    created_at = serializers.DateTimeField()
+    created_by = serializers.CharField()
+    score = ScoreSerializer()
+    valves = PlanLineSerializer(many=True)
+    left_over = LeftOverSerializer(many=True)
+    to_buy = SizeToBuySerializer(many=True)
+    to_measure = serializers.ListField(child=serializers.CharField())
+
+
+class JobNeedSerializer(serializers.Serializer):
+    valve = serializers.CharField()
+    thickness = LengthField()
+    state = serializers.ChoiceField(choices=NEED_STATES)
+    purchase_list = serializers.UUIDField(allow_null=True)
+
+
+class JobEventSerializer(serializers.Serializer):
+    act = serializers.CharField()
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+    text = serializers.CharField()
+
+
+class JobSerializer(JobRowSerializer):
+    """The whole sheet of one job. `may`: the acts that its state allows; `next`: what comes next."""
+
+    description = serializers.CharField()
+    unit = serializers.ChoiceField(choices=UNITS)
+    lash_ratio = serializers.CharField()
+    spec_source = serializers.CharField()
+    odometer = serializers.CharField(allow_blank=True)
+    note = serializers.CharField(allow_blank=True)
+    round = serializers.IntegerField(help_text="How many fits were done.")
+    opened_by = serializers.CharField()
+    closed_by = serializers.CharField(allow_blank=True)
+    sign_off_reason = serializers.CharField(allow_blank=True)
+    may = serializers.ListField(child=serializers.ChoiceField(choices=ACTS))
+    next = serializers.CharField()
+    to_read = serializers.ListField(child=serializers.CharField())
+    valves = JobValveSerializer(many=True)
+    plan = JobPlanSerializer(allow_null=True)
+    holds = HoldSerializer(many=True, help_text="Those that stand.")
+    needs = JobNeedSerializer(many=True, help_text="What is to buy or on its way.")
+    items = ItemSerializer(many=True, help_text="What else the engine takes each time.")
+    events = JobEventSerializer(many=True)
+
+
+# --- What the acts take ---
+
+
+class OpenJobSerializer(Body):
+    site = Text(most=20, required=False)
+    vehicle = Identity()
+    bay = Whole(least=1, most=1000, help_text="The bay's number.")
+    unit = Word(choices=UNITS, required=False, help_text="Left out: thou.")
+    odometer = Text(most=40, required=False)
+    promised_at = Moment(required=False)
+    note = Text(most=400, required=False)
+
+
+class FeelerSerializer(Body):
+    passes = LengthField(plausible=plausible_clearance)
+    stops = LengthField(plausible=plausible_clearance, required=False)
+
+
+class KeyClearancesSerializer(Body):
+    readings = Named(child=FeelerSerializer(), most=MOST_VALVES, help_text="By valve label.")
+
+
+class FoundShimSerializer(Body):
+    thickness = LengthField(plausible=plausible_shim)
+    known_by = Word(choices=KNOWN_BY)
+
+
+class KeyShimsSerializer(Body):
+    shims = Named(child=FoundShimSerializer(), most=MOST_VALVES, help_text="By valve label.")
+
+
+class SetAdjustSerializer(Body):
+    adjust = Named(child=Word(choices=ADJUSTS), most=MOST_VALVES, help_text="By valve label.")
+
+
+class NoteSerializer(Body):
+    note = Text(most=380, required=False)
+
+
+class StopJobSerializer(Body):
+    note = Text(most=380, help_text="Why.")
+
+
+class SignOffSerializer(Body):
+    reason = Text(most=380, required=False, help_text="Needed where a valve is out of spec or not read.")
+
+
+class ReallyFittedSerializer(Body):
+    thickness = LengthField(plausible=plausible_shim)
+    condition = Word(choices=CONDITIONS)
+    source = Text(most=60, help_text="tray, bin:<code> or valve:<label>.")
+    reason = Text(most=400, help_text="Why it differs from the plan.")
+
+
+class FitJobSerializer(Body):
+    really = Named(
+        child=ReallyFittedSerializer(),
+        most=MOST_VALVES,
+        required=False,
+        help_text="By valve label, where it differs from the plan.",
+    )

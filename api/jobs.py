@@ -1,0 +1,216 @@
+"""Jobs: list, open, one, and every act of the bay on one of them. An act answers the job as it is then."""
+
+from typing import Any
+
+from django.db.models import QuerySet
+
+from api import queries
+from api.job_shapes import (
+    FitJobSerializer,
+    JobRowSerializer,
+    JobSerializer,
+    KeyClearancesSerializer,
+    KeyShimsSerializer,
+    NoteSerializer,
+    OpenJobSerializer,
+    SetAdjustSerializer,
+    SignOffSerializer,
+    StopJobSerializer,
+)
+from api.job_sheet import render_sheet
+from api.kinds import acts, creates, lists, shows
+from api.lookups import asked_sites, not_found, one_of, site_of
+from api.stock import SITE
+from api.views import ApiView, Call
+from api.words import JOB_STATES
+from jobs.models import Job, Vehicle
+from jobs.selectors.jobs import CLOSED, current_plan, job_sheet
+from jobs.services.fitting import ReallyFitted, fit_job
+from jobs.services.handing_out import hand_out_job
+from jobs.services.opening import open_job
+from jobs.services.planning import accept_plan, plan_job, release_plan
+from jobs.services.readings import FeelerInput, ShimInput, key_clearances, key_shims, set_adjust
+from jobs.services.sign_off import sign_off_job
+from jobs.services.stopping import stop_job
+from shop.actor import Actor
+from shop.errors import FieldError, Invalid, WrongState
+from shop.models import Bay
+from shop.roles import Action
+
+_THOU = {"unit": "thou"}
+READINGS = {"readings": {"1-IN-L": {"passes": {"value": "5", **_THOU}, "stops": {"value": "6", **_THOU}}}}
+SHIM = {"value": "2.683", "unit": "mm"}
+
+
+class JobView(ApiView):
+    answer = JobSerializer
+    one = "job"
+
+    def rows(self, sites: list[Any]) -> QuerySet[Job]:
+        rows = Job.objects.filter(site__in=sites)
+        return rows.select_related("site", "vehicle", "engine_type", "family", "bay", "tray")
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Job:
+        return one_of(self.rows(list(actor.roles)), lock=lock, **path)
+
+    def represent(self, thing: Job) -> dict[str, Any]:
+        return render_sheet(job_sheet(thing))
+
+
+class Jobs(JobView):
+    @lists(
+        Action.READ,
+        "list_jobs",
+        "Jobs, newest first.",
+        order=("-opened_at", "-id"),
+        answer=JobRowSerializer,
+        query=(
+            SITE,
+            queries.choice("state", "Only in this state.", JOB_STATES),
+            queries.choice("open", "Only jobs that are open, or only closed ones.", ("true", "false")),
+            queries.identity("vehicle", "Only of this vehicle."),
+        ),
+    )
+    def get(self, call: Call) -> QuerySet[Job]:
+        query = call.query
+        rows = self.rows(asked_sites(call.actor, query))
+        if "state" in query:
+            rows = rows.filter(state=query["state"])
+        if "open" in query:
+            over = {"state__in": CLOSED}
+            rows = rows.exclude(**over) if query["open"] == "true" else rows.filter(**over)
+        return rows.filter(vehicle=query["vehicle"]) if "vehicle" in query else rows
+
+    @creates(
+        Action.WORK_JOB,
+        "open_job",
+        "Open a job on a vehicle in a bay.",
+        body=OpenJobSerializer,
+        example={"site": "north", "vehicle": "0190b0a0-0000-7000-8000-000000000000", "bay": 1},
+    )
+    def post(self, call: Call) -> Job:
+        body = dict(call.body)
+        site = site_of(call.actor, body.pop("site", None))
+        vehicle = Vehicle.objects.filter(pk=body.pop("vehicle"), site=site).first()
+        if vehicle is None:
+            raise not_found("/vehicle")
+        bay = Bay.objects.filter(number=body.pop("bay"), site=site).first()
+        if bay is None:
+            raise Invalid(
+                f"{site.name} has no such bay.", errors=[FieldError("/bay", "there is no such bay")]
+            )
+        return open_job(site=site, actor=call.actor, at=call.at, vehicle=vehicle, bay=bay, **body)
+
+
+class OneJob(JobView):
+    @shows(Action.READ, "job", "The whole sheet of one job.")
+    def get(self, call: Call, **path: Any) -> Job:
+        return self.find(call.actor, **path)
+
+
+class Readings(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "key_clearances",
+        "Key in feeler readings by valve; a correction is kept beside what it corrects.",
+        body=KeyClearancesSerializer,
+        example=READINGS,
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        readings = {label: FeelerInput(**reading) for label, reading in call.body["readings"].items()}
+        return key_clearances(job=job, actor=call.actor, at=call.at, readings=readings)
+
+
+class Shims(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "key_shims",
+        "Key in the shims that were found, by valve.",
+        body=KeyShimsSerializer,
+        example={"shims": {"1-IN-L": {"thickness": SHIM, "known_by": "measured"}}},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        shims = {label: ShimInput(**shim) for label, shim in call.body["shims"].items()}
+        return key_shims(job=job, actor=call.actor, at=call.at, shims=shims)
+
+
+class Adjust(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "set_adjust",
+        "Say which valves are adjusted if it helps, always or never.",
+        body=SetAdjustSerializer,
+        example={"adjust": {"1-EX-R": "never"}},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        return set_adjust(job=job, actor=call.actor, at=call.at, adjust=call.body["adjust"])
+
+
+class PlanJob(JobView):
+    @acts(Action.PLAN, "plan_job", "Plan from what is in the engine and available now.")
+    def post(self, call: Call, job: Job) -> Any:
+        return plan_job(job=job, actor=call.actor, at=call.at)
+
+
+class HoldPlan(JobView):
+    @acts(Action.HOLD, "accept_plan", "Hold the plan's shims and note what is to buy: all of it or nothing.")
+    def post(self, call: Call, job: Job) -> Any:
+        plan = current_plan(job)
+        if plan is None:
+            raise WrongState(f"{job} has no plan yet. Plan first.")
+        return accept_plan(plan=plan, actor=call.actor, at=call.at)
+
+
+class ReleasePlan(JobView):
+    @acts(
+        Action.HOLD,
+        "release_plan",
+        "Give the plan's shims free; what was handed out goes back to its bins.",
+        body=NoteSerializer,
+        example={},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        return release_plan(job=job, actor=call.actor, at=call.at, **call.body)
+
+
+class HandOut(JobView):
+    @acts(Action.HAND_OUT, "hand_out_job", "Move the held shims to the job's tray.")
+    def post(self, call: Call, job: Job) -> Job:
+        return hand_out_job(job=job, actor=call.actor, at=call.at)
+
+
+class Fit(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "fit_job",
+        "Book the plan as fitted; `really` says where something else was done, and why.",
+        body=FitJobSerializer,
+        example={},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        really = {label: ReallyFitted(**item) for label, item in call.body.get("really", {}).items()}
+        return fit_job(job=job, actor=call.actor, at=call.at, really=really)
+
+
+class SignOff(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "sign_off_job",
+        "Close the job; what came out of the engine goes to inspection.",
+        body=SignOffSerializer,
+        example={},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        return sign_off_job(job=job, actor=call.actor, at=call.at, **call.body)
+
+
+class Stop(JobView):
+    @acts(
+        Action.STOP_JOB,
+        "stop_job",
+        "End a job that will not be signed off.",
+        body=StopJobSerializer,
+        example={"note": "The customer took it away."},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        return stop_job(job=job, actor=call.actor, at=call.at, **call.body)

@@ -1,0 +1,110 @@
+"""From the names that a request gives to the things that they name.
+
+A thing of a site that the credential does not see is answered like one that does not exist: 404. A family or
+another part of the shared catalogue that is not there is a wrong value: 400.
+"""
+
+import uuid
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django.db.models import QuerySet
+
+from inventory.models import Place, PlaceKind, ShimFamily, Supplier
+from jobs.models import EngineType
+from shop.actor import Actor
+from shop.errors import FieldError, Invalid, NotFound
+from shop.models import Site
+
+NOT_HERE = "There is no such thing here."
+
+
+def not_found(pointer: str = "") -> NotFound:
+    """The one refusal for what is not there and for what is not this credential's to see."""
+    errors = [FieldError(pointer, "there is no such thing here")] if pointer else ()
+    return NotFound(NOT_HERE, errors=errors)
+
+
+def sites_of(actor: Actor) -> QuerySet[Site]:
+    """The sites that the credential sees."""
+    return Site.objects.filter(id__in=list(actor.roles))
+
+
+def site_of(actor: Actor, code: str | None, pointer: str = "/site") -> Site:
+    """The site of this code. It may be left out where the credential sees only one."""
+    sites = sites_of(actor)
+    if code is None:
+        only = list(sites[:2])
+        if len(only) != 1:
+            raise Invalid(
+                "Name the site.", errors=[FieldError(pointer, "is needed: there are several sites")]
+            )
+        return only[0]
+    site = sites.filter(code=code).first()
+    if site is None:
+        raise not_found(pointer)
+    return site
+
+
+def asked_sites(actor: Actor, query: Mapping[str, Any]) -> list[uuid.UUID]:
+    """The site that the query names, else every one that the credential sees."""
+    if "site" in query:
+        return [site_of(actor, query["site"], "?site").pk]
+    return list(actor.roles)
+
+
+def one_of(rows: QuerySet[Any], *, lock: bool, **path: Any) -> Any:
+    """The one row at this address. Raises NotFound."""
+    if lock:
+        rows = rows.select_for_update(of=("self",))
+    found = rows.filter(**path).first()
+    if found is None:
+        raise not_found()
+    return found
+
+
+def families_of(codes: Iterable[tuple[str, str]]) -> dict[str, ShimFamily]:
+    """Families by code, from (pointer, code). Raises Invalid naming each code that is none."""
+    return _catalogue(ShimFamily.objects.all(), "shim family", codes)
+
+
+def family_of(code: str, pointer: str = "/family") -> ShimFamily:
+    return families_of([(pointer, code)])[code]
+
+
+def engine_type_of(code: str, pointer: str = "/engine_type") -> EngineType:
+    return _catalogue(EngineType.objects.select_related("family"), "engine type", [(pointer, code)])[code]
+
+
+def supplier_of(code: str, pointer: str = "/supplier") -> Supplier:
+    return _catalogue(Supplier.objects.all(), "supplier", [(pointer, code)])[code]
+
+
+def bins_of(site: Site, codes: Iterable[tuple[str, str]]) -> dict[str, Place]:
+    """The site's bins in use by code, from (pointer, code). Raises Invalid naming each code that is none."""
+    named = list(codes)
+    rows = Place.objects.filter(site=site, kind=PlaceKind.BIN, retired_at=None)
+    found = {place.code: place for place in rows.filter(code__in={code for _, code in named})}
+    errors = [
+        FieldError(pointer, f"there is no bin {code} at {site.name}")
+        for pointer, code in named
+        if code not in found
+    ]
+    _refuse(errors)
+    return found
+
+
+def _catalogue(rows: QuerySet[Any], what: str, codes: Iterable[tuple[str, str]]) -> dict[str, Any]:
+    named = list(codes)
+    found = {row.code: row for row in rows.filter(code__in={code for _, code in named})}
+    errors = [
+        FieldError(pointer, f"there is no {what} {code}") for pointer, code in named if code not in found
+    ]
+    _refuse(errors)
+    return found
+
+
+def _refuse(errors: list[FieldError]) -> None:
+    if errors:
+        words = "; ".join(dict.fromkeys(error.detail for error in errors))
+        raise Invalid(f"Some values are wrong: {words}.", errors=errors)

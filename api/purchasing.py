@@ -1,0 +1,218 @@
+"""What is to buy, purchase lists, suppliers: gathered, bought, received."""
+
+import uuid
+from typing import Any
+
+from django.db.models import QuerySet
+from rest_framework import serializers
+
+from api import queries
+from api.fields import Body, Identity, LengthField, Several, Text, Whole
+from api.kinds import acts, creates, lists, shows
+from api.lookups import asked_sites, bins_of, families_of, one_of, site_of, supplier_of
+from api.stock import SITE
+from api.views import ApiView, Call
+from api.words import NEED_STATES, PURCHASE_LIST_STATES
+from inventory.compute.lengths import plausible_shim
+from inventory.models import Need, PurchaseList, Supplier
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
+from shop.actor import Actor
+from shop.roles import Action
+
+MOST_LINES = 250
+MOST_QUANTITY = 100_000
+
+
+class NeedSerializer(serializers.Serializer):
+    """One shim that a job lacks."""
+
+    id = serializers.UUIDField()
+    site = serializers.CharField(source="site.code")
+    family = serializers.CharField(source="family.code")
+    thickness = LengthField(source="thickness_nm")
+    job = serializers.UUIDField(source="job_id")
+    job_label = serializers.CharField()
+    valve = serializers.CharField(source="valve_label")
+    needed_by = serializers.DateTimeField(allow_null=True)
+    state = serializers.ChoiceField(choices=NEED_STATES)
+    created_at = serializers.DateTimeField()
+
+
+class Needs(ApiView):
+    answer = NeedSerializer
+
+    @lists(
+        Action.READ,
+        "list_needs",
+        "What jobs lack, by family and size.",
+        order=("family__code", "thickness_nm", "id"),
+        query=(
+            SITE,
+            queries.choice("state", "Only in this state; to buy is open.", NEED_STATES),
+            queries.identity("job", "Only of this job."),
+        ),
+    )
+    def get(self, call: Call) -> QuerySet[Need]:
+        query = call.query
+        rows = Need.objects.filter(site__in=asked_sites(call.actor, query))
+        if "state" in query:
+            rows = rows.filter(state=query["state"])
+        if "job" in query:
+            rows = rows.filter(job_id=query["job"])
+        return rows.select_related("site", "family")
+
+
+class SupplierOfferSerializer(serializers.Serializer):
+    family = serializers.CharField(source="family.code")
+    price = serializers.DecimalField(max_digits=12, decimal_places=4)
+    currency = serializers.CharField()
+
+
+class SupplierSerializer(serializers.Serializer):
+    code = serializers.CharField()
+    name = serializers.CharField()
+    lead_days = serializers.IntegerField()
+    offers = SupplierOfferSerializer(many=True, source="offers.all")
+
+
+class Suppliers(ApiView):
+    answer = SupplierSerializer
+
+    @lists(Action.READ, "list_suppliers", "Who sells shims, at what price each.", order=("code", "id"))
+    def get(self, call: Call) -> QuerySet[Supplier]:
+        return Supplier.objects.prefetch_related("offers__family")
+
+
+class PurchaseLineSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    family = serializers.CharField(source="family.code")
+    thickness = LengthField(source="thickness_nm")
+    quantity = serializers.IntegerField()
+    received = serializers.IntegerField()
+    price = serializers.DecimalField(max_digits=12, decimal_places=4, allow_null=True)
+    currency = serializers.CharField(allow_blank=True)
+
+
+class PurchaseListSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    number = serializers.IntegerField()
+    site = serializers.CharField(source="site.code")
+    supplier = serializers.CharField(source="supplier.code")
+    state = serializers.ChoiceField(choices=PURCHASE_LIST_STATES)
+    created_at = serializers.DateTimeField()
+    created_by = serializers.CharField()
+    closed_at = serializers.DateTimeField(allow_null=True)
+    lines = PurchaseLineSerializer(many=True, source="lines.all")
+
+
+class BuyLineSerializer(Body):
+    family = Text(most=20)
+    thickness = LengthField(plausible=plausible_shim)
+    quantity = Whole(least=1, most=MOST_QUANTITY)
+
+
+class BuySerializer(Body):
+    site = Text(most=20, required=False)
+    supplier = Text(most=20)
+    lines = Several(child=BuyLineSerializer(), most=MOST_LINES)
+
+
+class ReceivedLineSerializer(Body):
+    line = Identity(help_text="Of the list.")
+    quantity = Whole(least=0, most=MOST_QUANTITY)
+    bin = Text(most=20, required=False, help_text="Left out: where that size belongs.")
+
+
+class ReceiveSerializer(Body):
+    lines = Several(child=ReceivedLineSerializer(), most=MOST_LINES)
+
+
+class PurchaseListView(ApiView):
+    answer = PurchaseListSerializer
+    one = "purchase-list"
+
+    def rows(self, sites: list[Any]) -> QuerySet[PurchaseList]:
+        rows = PurchaseList.objects.filter(site__in=sites)
+        return rows.select_related("site", "supplier").prefetch_related("lines__family")
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> PurchaseList:
+        return one_of(self.rows(list(actor.roles)), lock=lock, **path)
+
+
+class PurchaseLists(PurchaseListView):
+    @lists(
+        Action.READ,
+        "list_purchase_lists",
+        "Purchase lists, newest first.",
+        order=("-created_at", "-id"),
+        query=(SITE, queries.choice("state", "Only in this state.", PURCHASE_LIST_STATES)),
+    )
+    def get(self, call: Call) -> QuerySet[PurchaseList]:
+        rows = self.rows(asked_sites(call.actor, call.query))
+        return rows.filter(state=call.query["state"]) if "state" in call.query else rows
+
+    @creates(
+        Action.PURCHASE,
+        "mark_bought",
+        "Mark sizes as bought from one supplier; the jobs that lack them wait for this list.",
+        body=BuySerializer,
+        example={
+            "site": "north",
+            "supplier": "norrbeck",
+            "lines": [{"family": "d29", "thickness": {"value": "2.650", "unit": "mm"}, "quantity": 2}],
+        },
+    )
+    def post(self, call: Call) -> PurchaseList:
+        body = call.body
+        named = [(f"/lines/{index}/family", line["family"]) for index, line in enumerate(body["lines"])]
+        families = families_of(named)
+        return mark_bought(
+            site=site_of(call.actor, body.get("site")),
+            actor=call.actor,
+            at=call.at,
+            supplier=supplier_of(body["supplier"]),
+            buys=[
+                Buy(
+                    family=families[line["family"]],
+                    thickness_nm=line["thickness"].nm,
+                    quantity=line["quantity"],
+                )
+                for line in body["lines"]
+            ],
+        )
+
+
+class OnePurchaseList(PurchaseListView):
+    @shows(Action.READ, "purchase_list", "One purchase list.")
+    def get(self, call: Call, **path: Any) -> PurchaseList:
+        return self.find(call.actor, **path)
+
+
+class ReceivePurchase(PurchaseListView):
+    @acts(
+        Action.RECEIVE,
+        "receive_purchase",
+        "Take in what came; it is held at once for the jobs that wait for it.",
+        body=ReceiveSerializer,
+        example={"lines": [{"line": "0190b0a0-0000-7000-8000-000000000000", "quantity": 2}]},
+    )
+    def post(self, call: Call, bought: PurchaseList) -> PurchaseList:
+        lines = call.body["lines"]
+        named = [(f"/lines/{i}/bin", line["bin"]) for i, line in enumerate(lines) if "bin" in line]
+        bins = bins_of(bought.site, named)
+        received: dict[uuid.UUID, int] = {}
+        for line in lines:
+            received[line["line"]] = received.get(line["line"], 0) + line["quantity"]
+        return receive_purchase(
+            purchase_list=bought,
+            actor=call.actor,
+            at=call.at,
+            received=received,
+            bins={line["line"]: bins[line["bin"]] for line in lines if "bin" in line},
+        )
+
+
+class CancelPurchase(PurchaseListView):
+    @acts(Action.PURCHASE, "cancel_purchase", "The list will not come; its needs are to buy again.")
+    def post(self, call: Call, bought: PurchaseList) -> PurchaseList:
+        return cancel_purchase(purchase_list=bought, actor=call.actor, at=call.at)

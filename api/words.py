@@ -1,0 +1,33 @@
+"""The sets of words that fields take: each has a name of its own in the document (see the settings).
+
+Without that the generator would name them, and name them anew when a neighbour changes.
+"""
+
+from inventory.compute.lengths import Unit
+from inventory.models import Condition, Hold, Inspection, Need, PlaceKind, PurchaseList, Reason, ShimFamily
+from jobs.models import Job, JobValve, Plan, Side
+from jobs.services.states import Act
+from shop.models import Role, Task
+
+ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
+ACTS = tuple(act.value for act in Act)
+ADJUSTS = tuple(JobValve.Adjust.values)
+CONDITIONS = tuple(Condition.values)
+FACES = tuple(Inspection.Face.values)
+FORMS = tuple(ShimFamily.Form.values)
+FOUND_CONDITIONS = ("used", "unmeasured")
+HOLD_STATES = tuple(Hold.State.values)
+JOB_STATES = tuple(Job.State.values)
+KNOWN_BY = tuple(JobValve.KnownBy.values)
+MARKINGS = tuple(ShimFamily.Marking.values)
+NEED_STATES = tuple(Need.State.values)
+PLACE_KINDS = tuple(PlaceKind.values)
+PLAN_STATES = tuple(Plan.State.values)
+PLANNABLE_CONDITIONS = ("new", "used")
+PURCHASE_LIST_STATES = tuple(PurchaseList.State.values)
+REASONS = tuple(Reason.values)
+ROLES = tuple(Role.values)
+SIDES = tuple(Side.values)
+TASK_STATES = tuple(Task.State.values)
+UNITS = tuple(unit.value for unit in Unit)
+VERDICTS = ("in_spec", "at_limit", "tight", "loose")
