@@ -147,9 +147,8 @@ def _refuse_foreign(site: Site, tray: Place, fitted: Sequence[Fitted], holds: Se
     if not fitted:
         raise Unprocessable("Nothing was fitted: release the hold instead.")
     if tray.kind != PlaceKind.TRAY or tray.site_id != site.id:
-        raise Invalid(
-            f"{tray.code} is no tray of {site.name}.", errors=[FieldError("/tray", "must be a tray")]
-        )
+        words = f"{tray.code} is no tray of {site.name}"
+        raise Invalid(f"{words}.", errors=[FieldError("/tray", words)])
     errors = [
         FieldError(item.shim.pointer, f"{item.source.code} is no place of {site.name} that shims are kept in")
         for item in fitted

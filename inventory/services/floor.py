@@ -18,6 +18,7 @@ from inventory.models import (
     PlaceKind,
     Reason,
     ShimFamily,
+    TransferMovement,
 )
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import lock_holds
@@ -235,11 +236,13 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
     """Undo a movement by its mirror image.
 
     Raises Conflict when it was reversed before, NotEnough when its shims have moved on or are held, and
-    WrongState when it handed out a hold that is still open: that is handed back.
+    WrongState when it handed out a hold that is still open (that is handed back) or belongs to a transfer
+    (that is undone as a whole).
     """
     actor.must(Action.REVERSE, movement.site)
     if not note.strip():
         raise Invalid("Say why the movement is reversed.", errors=[FieldError("/note", "must say why")])
+    _refuse_part_of_transfer(movement)
     freed = lock_holds(site=movement.site, at=at).freed
     lines = [
         Line(
@@ -327,6 +330,14 @@ def _refuse_still_held(movement: Movement) -> None:
     line = held.select_related("hold").first()
     if line is not None:
         raise WrongState(f"These shims are held for {line.hold.reference}: hand them back instead.")
+
+
+def _refuse_part_of_transfer(movement: Movement) -> None:
+    part = TransferMovement.objects.filter(movement=movement).select_related("transfer__source").first()
+    if part is not None:
+        raise WrongState(
+            f"This movement is part of {part.transfer}: call the transfer back, or take its arrival back."
+        )
 
 
 def _refuse_bad_inspection(found: Shims, measured: Length, face: str) -> None:

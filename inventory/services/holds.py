@@ -165,7 +165,8 @@ def hand_out_hold(*, hold: Hold, tray: Place, actor: Actor, at: datetime, docume
     """Move the held shims, and the promise with them, to a job's tray. From then on it does not expire."""
     actor.must(Action.HAND_OUT, hold.site)
     if tray.kind != PlaceKind.TRAY or tray.site_id != hold.site_id:
-        raise Invalid(f"{tray.code} is no tray of this site.")
+        words = f"{tray.code} is no tray of {hold.site.name}"
+        raise Invalid(f"{words}.", errors=[FieldError("/tray", words)])
     hold = lock_hold(hold, at)
     if hold.handed_out_at:
         raise WrongState(f"The shims of {hold.reference} were handed out already.")

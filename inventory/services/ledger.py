@@ -321,7 +321,10 @@ def chain_hash(previous: str, movement: Movement, lines: Iterable[MovementLine])
 
 
 def canonical(movement: Movement, lines: Iterable[MovementLine]) -> bytes:
-    """Every field of a movement and its lines, as bytes that do not depend on the database."""
+    """Every field of a movement and its lines, as bytes that do not depend on the database.
+
+    The audit hands in rows with the models' attributes instead of models.
+    """
     fields = [
         str(movement.uid),
         str(movement.site_id),

@@ -8,6 +8,7 @@ from inventory.models import Hold, HoldLine, PlaceKind, Reason
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import key_of, lock_hold, resolve
 from inventory.services.ledger import post_movement, transfer
+from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, Unprocessable, WrongState
@@ -66,13 +67,12 @@ def _refuse_bad_counts(counts: Mapping[int, int], lines: list[HoldLine]) -> None
         if not 0 <= count <= held.get(position, -1)
     ]
     if errors:
-        details = "; ".join(f"line {error.pointer.rpartition('/')[2]}: {error.detail}" for error in errors)
-        raise Unprocessable(f"Nothing was booked: {details}.", errors=errors)
+        raise Unprocessable(in_words("Nothing was booked", errors), errors=errors)
     if not any(counts.values()):
         raise Unprocessable("Nothing was fitted: release the hold instead.")
 
 
 def _wrong_count(count: int, held: int | None) -> str:
     if held is None:
-        return "the hold has no such line; lines are counted from 0"
+        return "the hold has no such line"
     return f"{count} fitted, {held} held" if count > 0 else f"{count} fitted; must be 0 to {held}"

@@ -39,9 +39,11 @@ def in_words(outcome: str, errors: Sequence[FieldError]) -> str:
 
 
 def _place(pointer: str) -> str:
-    """Lines are counted from 1 in words; a pointer to a single field needs none."""
-    parts = pointer.split("/")[1:]
-    if len(parts) < 2 or not parts[1].isdecimal():
+    """Lines are counted from 1 in words; the list as a whole needs none."""
+    first, *more = pointer.split("/")[1:] or [""]
+    if not more:
+        return "" if first in ("", "lines", "received") else f"{first.replace('_', ' ')}: "
+    if not more[0].isdecimal():
         return ""
-    line = f"{parts[0].removesuffix('s')} {int(parts[1]) + 1}"
-    return f"{line}, {parts[2]}: " if len(parts) > 2 else f"{line}: "
+    line = f"{first.removesuffix('s')} {int(more[0]) + 1}"
+    return f"{line}, {more[1]}: " if len(more) > 1 else f"{line}: "
