@@ -1,5 +1,6 @@
 """Background tasks of the project itself; loaded at start so that they are registered."""
 
 from shop.background.work import purge_background
+from shop.pages.once import purge_used_forms
 
-__all__ = ["purge_background"]
+__all__ = ["purge_background", "purge_used_forms"]

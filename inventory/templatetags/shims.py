@@ -1,0 +1,94 @@
+"""How shims are written and drawn on pages."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django import template
+
+from inventory.compute.lengths import LengthError, Unit, show
+from inventory.compute.markings import MarkingRule, marking_of
+from inventory.models import Place, PlaceKind, ShimFamily
+from inventory.selectors.stock import SizeCount
+
+register = template.Library()
+
+# A drawn stack: so many units high in all, a shim no thicker than this.
+STACK_HEIGHT = 84
+SHIM_HEIGHT = 9
+
+
+@register.filter
+def mm(nm: int | str | None) -> str:
+    """The figure in millimetres for the eye, "2.650"; "" where there is none."""
+    return "" if nm in (None, "") else show(nm)
+
+
+@register.filter
+def in_unit(nm: int | str | None, unit: str) -> str:
+    """The figure in another unit for the eye; "" where there is none."""
+    return "" if nm in (None, "") else show(nm, Unit(unit))
+
+
+@register.filter
+def marking(nm: int, family: ShimFamily) -> str:
+    """What is stamped on a new shim of this size; "–" where the family is not made in it."""
+    if nm not in family.sizes_nm():
+        return "–"
+    try:
+        return marking_of(MarkingRule(family.marking), nm)
+    except LengthError:
+        return "–"
+
+
+@register.filter
+def place_words(place: Place) -> str:
+    """A place in words: "bin B07", "tray 3", "receiving"."""
+    if place.kind in (PlaceKind.BIN, PlaceKind.TRAY):
+        return f"{place.get_kind_display().lower()} {place.code}"
+    return place.get_kind_display().lower()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnShim:
+    """One shim of a stack: where it lies, and whether it is new or used."""
+
+    kind: str
+    y: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stack:
+    """One thickness as a stack of shims, ready to draw. `held_height` is that of the bracket beside it."""
+
+    count: SizeCount
+    made: bool
+    shims: Sequence[DrawnShim]
+    shim_height: float
+    held_height: float
+
+
+@register.inclusion_tag("inventory/_stacks.html")
+def stacks(counts: Sequence[SizeCount], family: ShimFamily) -> dict[str, Any]:
+    """Every thickness as a stack: new and used shims, those held, and a mark where there is none."""
+    tallest = max((count.on_hand for count in counts), default=0)
+    pitch = min(SHIM_HEIGHT, STACK_HEIGHT / tallest) if tallest else SHIM_HEIGHT
+    made = set(family.sizes_nm())
+    return {
+        "height": STACK_HEIGHT,
+        "stacks": [_stack(count, pitch, made=count.size_nm in made) for count in counts],
+    }
+
+
+def _stack(count: SizeCount, pitch: float, *, made: bool) -> Stack:
+    kinds = ["used"] * count.used + ["new"] * count.new
+    return Stack(
+        count=count,
+        made=made,
+        shims=[
+            DrawnShim(kind=kind, y=round(STACK_HEIGHT - (index + 1) * pitch, 2))
+            for index, kind in enumerate(kinds)
+        ],
+        shim_height=round(pitch * 0.78, 2),
+        held_height=round(count.held * pitch, 2),
+    )

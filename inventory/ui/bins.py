@@ -1,0 +1,133 @@
+"""Bins: the cabinets, and one bin with what is in it and what went through it."""
+
+from uuid import UUID
+
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+
+from inventory.models import Balance, Place, PlaceKind
+from inventory.selectors.movements import history_of_place
+from inventory.selectors.overview import bins_with_counts, holds_in
+from inventory.services.floor import count_in, move_shims, scrap_shims
+from inventory.ui.forms import CountInForm, MoveForm, ScrapForm
+from shop.errors import ShopError
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.once import once
+from shop.pages.people import PageRequest
+from shop.pages.views import page
+from shop.roles import Action
+
+ROWS = 40
+
+
+@page(see=Action.READ)
+def bins_page(request: PageRequest, site: Site) -> HttpResponse:
+    return render(request, "inventory/bins.html", {"bins": bins_with_counts(site)})
+
+
+@page(see=Action.READ)
+def bin_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    place = _bin(site, pk)
+    history = Paginator(history_of_place(place), ROWS).get_page(request.GET.get("page"))
+    content = Balance.objects.filter(place=place, on_hand__gt=0).select_related("family")
+    return render(
+        request,
+        "inventory/bin.html",
+        {
+            "place": place,
+            "content": content.order_by("family__code", "thickness_nm", "condition"),
+            "holds": holds_in(place),
+            "history": history,
+        },
+    )
+
+
+@page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
+def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
+    place = _bin(site, pk)
+    form = MoveForm(request.POST or None, place=place)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        with once(keyed["once"], at) as first:
+            if first:
+                move_shims(
+                    site=site,
+                    actor=request.actor,
+                    at=at,
+                    source=place,
+                    shims=form.shims(keyed["target"]),
+                    note=keyed["note"],
+                )
+        return done(
+            request, f"{keyed['quantity']} moved from {place} to {keyed['target']}.", "bin", site.code, pk
+        )
+    form.take(refusal)
+    return _act(request, place, form, "Move shims to another bin", "Move")
+
+
+@page(see=Action.SCRAP, do=Action.SCRAP)
+def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
+    place = get_object_or_404(
+        Place, site=site, pk=pk, kind__in=[PlaceKind.BIN, PlaceKind.INSPECTION, PlaceKind.RECEIVING]
+    )
+    form = ScrapForm(request.POST or None, place=place, initial={"lot": request.GET.get("lot")})
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        with once(keyed["once"], at) as first:
+            if first:
+                scrap_shims(
+                    site=site,
+                    actor=request.actor,
+                    at=at,
+                    source=place,
+                    shims=form.shims(),
+                    note=keyed["note"],
+                )
+        sentence = f"{keyed['quantity']} scrapped."
+        if place.kind == PlaceKind.BIN:
+            return done(request, sentence, "bin", site.code, pk)
+        return done(request, sentence, "inspection", site.code)
+    form.take(refusal)
+    return _act(request, place, form, "Scrap shims", "Scrap", danger=True)
+
+
+@page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
+def count_in_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    place = _bin(site, pk)
+    form = CountInForm(request.POST or None, place=place)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        with once(keyed["once"], at) as first:
+            if first:
+                count_in(site=site, actor=request.actor, at=at, shims=form.shims(), note=keyed["note"])
+        return done(request, f"{keyed['quantity']} counted into {place}.", "bin", site.code, pk)
+    form.take(refusal)
+    return _act(request, place, form, "Count shims in", "Count in")
+
+
+def _bin(site: Site, pk: UUID) -> Place:
+    return get_object_or_404(
+        Place.objects.select_related("site", "family"), site=site, pk=pk, kind=PlaceKind.BIN
+    )
+
+
+def _act(
+    request: PageRequest,
+    place: Place,
+    form: MoveForm | ScrapForm | CountInForm,
+    title: str,
+    verb: str,
+    *,
+    danger: bool = False,
+) -> HttpResponse:
+    return render(
+        request,
+        "inventory/act_on_place.html",
+        {"place": place, "form": form, "title": title, "verb": verb, "danger": danger},
+        status=400 if form.errors else 200,
+    )

@@ -1,0 +1,90 @@
+"""Fields for what is keyed in about shims: lengths with their unit, families, bins, how many."""
+
+from typing import Any
+
+from django import forms
+
+from inventory.compute.lengths import Length, LengthError, Unit, parse_text, show
+from inventory.models import Place, ShimFamily
+from inventory.selectors.places import bins
+from shop.models import Site
+
+MOST_KEYED = 40  # characters: a figure, a space and the longest spelling of a unit
+
+
+class LengthField(forms.CharField):
+    """A length as text: "8", "0.008 in", "2.65mm". Without a unit the one beside the field is meant.
+
+    Gives a Length. What was keyed in stays in the field as it was, whatever is wrong with it.
+    """
+
+    def __init__(self, *, unit: Unit = Unit.MM, **kwargs: Any) -> None:
+        self.unit = unit
+        kwargs.setdefault("max_length", MOST_KEYED)
+        super().__init__(**kwargs)
+
+    def to_python(self, value: Any) -> Length | None:
+        text = super().to_python(value)
+        if not text:
+            return None
+        try:
+            return parse_text(text, self.unit)
+        except LengthError as error:
+            raise forms.ValidationError(error.message) from error
+
+    def prepare_value(self, value: Any) -> Any:
+        return value.keyed if isinstance(value, Length) else value
+
+    def run_validators(self, value: Any) -> None:
+        if isinstance(value, Length):
+            return  # the length of the text was bounded by the column that keeps it
+        super().run_validators(value)
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        return super().widget_attrs(widget) | {"inputmode": "decimal", "autocomplete": "off"}
+
+
+class HowManyField(forms.IntegerField):
+    """A whole number of shims, 1 or more."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("min_value", 1)
+        kwargs.setdefault("max_value", 100_000)
+        # Not a number box: those change under a thumb that scrolls.
+        kwargs.setdefault("widget", forms.TextInput)
+        super().__init__(**kwargs)
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        return super().widget_attrs(widget) | {"inputmode": "numeric", "autocomplete": "off"}
+
+
+class FamilyField(forms.ModelChoiceField):
+    """A shim family, by its code."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("label", "Shim family")
+        kwargs.setdefault("empty_label", "Choose a family")
+        super().__init__(queryset=ShimFamily.objects.all(), to_field_name="code", **kwargs)
+
+
+class BinField(forms.ModelChoiceField):
+    """A bin in use at a site; the form says which site by `set_site`."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("label", "Bin")
+        super().__init__(queryset=Place.objects.none(), **kwargs)
+
+    def set_site(self, site: Site) -> None:
+        self.queryset = bins(site)
+
+    def label_from_instance(self, place: Place) -> str:
+        return bin_words(place)
+
+
+def bin_words(place: Place) -> str:
+    """A bin as a person looks for it: B07, with what it is kept for."""
+    if place.family is None:
+        return place.code
+    if place.size_nm is None:
+        return f"{place.code} · {place.family.code}"
+    return f"{place.code} · {place.family.code} {show(place.size_nm)}"

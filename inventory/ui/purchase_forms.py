@@ -1,0 +1,108 @@
+"""Forms for buying and for taking in what was bought."""
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Any
+from uuid import UUID
+
+from django import forms
+
+from inventory.models import PurchaseLine, PurchaseList, Supplier
+from inventory.selectors.purchases import ToBuy
+from inventory.services.purchasing import Buy
+from inventory.templatetags.shims import mm
+from inventory.ui.fields import HowManyField
+from shop.pages.once import OnceForm
+from shop.pages.versions import version_field
+
+
+class BuyForm(OnceForm):
+    """What is bought from one supplier in one go: `wanted` with how many of each."""
+
+    supplier = forms.ModelChoiceField(
+        label="Bought from", queryset=Supplier.objects.all(), empty_label="Choose a supplier"
+    )
+
+    def __init__(self, *args: Any, wanted: Sequence[ToBuy], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.wanted = wanted
+        self.filled: list[ToBuy] = []
+        for item in wanted:
+            self.fields[quantity_name(item)] = HowManyField(
+                label=f"How many of {item.family.code} {mm(item.thickness_nm)} mm",
+                required=False,
+                initial=item.quantity,
+            )
+
+    def rows(self) -> list[tuple[ToBuy, forms.BoundField]]:
+        return [(item, self[quantity_name(item)]) for item in self.wanted]
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        self.filled = [item for item in self.wanted if keyed.get(quantity_name(item))]
+        if not self.filled and not self.errors:
+            self.add_error(None, "Say how many of at least one size were bought.")
+        return keyed
+
+    def field_of(self, pointer: str) -> str | None:
+        steps = pointer.split("/")
+        if len(steps) == 4 and steps[1] == "lines" and int(steps[2]) < len(self.filled):
+            return quantity_name(self.filled[int(steps[2])])
+        return super().field_of(pointer)
+
+    def buys(self) -> list[Buy]:
+        return [
+            Buy(
+                family=item.family,
+                thickness_nm=item.thickness_nm,
+                quantity=self.cleaned_data[quantity_name(item)],
+            )
+            for item in self.filled
+        ]
+
+
+def quantity_name(item: ToBuy) -> str:
+    return f"quantity_{item.family.code}_{item.thickness_nm}"
+
+
+def by_cheapest(wanted: Sequence[ToBuy]) -> Iterator[tuple[Supplier | None, list[ToBuy]]]:
+    """What to buy under the supplier who sells it cheapest; what nobody offers last, under None."""
+
+    def cheapest(item: ToBuy) -> str:
+        return item.offers[0].supplier.code if item.offers else ""
+
+    for _code, group in groupby(sorted(wanted, key=lambda item: (not item.offers, cheapest(item))), cheapest):
+        items = list(group)
+        yield (items[0].offers[0].supplier if items[0].offers else None), items
+
+
+class ReceivePurchaseForm(OnceForm):
+    """How many of each line of a purchase list have come; an empty one has not."""
+
+    version = version_field()
+
+    def __init__(
+        self, *args: Any, purchase_list: PurchaseList, lines: Sequence[PurchaseLine], **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.lines = lines
+        self.fields["version"].initial = purchase_list.version
+        for line in lines:
+            left = line.quantity - line.received
+            if left:
+                self.fields[str(line.pk)] = HowManyField(
+                    label=f"How many of {mm(line.thickness_nm)} mm came", required=False, initial=left
+                )
+
+    def field_for(self, line: PurchaseLine) -> forms.BoundField | None:
+        """The field of a line; None where all of it has come."""
+        return self[str(line.pk)] if str(line.pk) in self.fields else None
+
+    def received(self) -> dict[UUID, int]:
+        return {line.pk: count for line in self.lines if (count := self.cleaned_data.get(str(line.pk)))}
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        if not self.errors and not any(keyed.get(str(line.pk)) for line in self.lines):
+            self.add_error(None, "Say how many of at least one size came.")
+        return keyed

@@ -1,0 +1,95 @@
+"""What to buy, what is on its way, and taking it in."""
+
+from uuid import UUID
+
+from django.forms import BoundField
+from django.http import HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+
+from inventory.models import Place, PurchaseLine, PurchaseList, Supplier
+from inventory.selectors.overview import proposed_bins
+from inventory.selectors.purchases import purchase_lists, to_buy
+from inventory.services.purchasing import cancel_purchase, mark_bought, receive_purchase
+from inventory.ui.purchase_forms import BuyForm, ReceivePurchaseForm, by_cheapest
+from shop.errors import ShopError, StaleVersion
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.once import once
+from shop.pages.people import PageRequest
+from shop.pages.versions import must_be_current
+from shop.pages.views import page
+from shop.roles import Action
+
+
+@page(see=Action.READ, do=Action.PURCHASE)
+def to_buy_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
+    groups = [
+        (supplier, BuyForm(_posted_to(request, supplier), wanted=items, initial={"supplier": supplier}))
+        for supplier, items in by_cheapest(to_buy(site))
+    ]
+    form = next((form for _, form in groups if form.is_bound), None)
+    if form is not None and refusal is None and form.is_valid():
+        at, supplier = timezone.now(), form.cleaned_data["supplier"]
+        with once(form.cleaned_data["once"], at) as first:
+            if first:
+                mark_bought(site=site, actor=request.actor, at=at, supplier=supplier, buys=form.buys())
+        return done(request, f"Marked as bought from {supplier}.", "purchases", site.code)
+    if request.method == "POST" and form is None and refusal is None:
+        raise StaleVersion("What you wanted to buy is no longer on the list; it was bought or is not needed.")
+    if form is not None:
+        form.take(refusal)
+    context = {
+        "groups": groups,
+        "refusal": refusal if form is None else None,
+        "on_the_way": purchase_lists(site, state=PurchaseList.State.BOUGHT),
+    }
+    return render(request, "inventory/to_buy.html", context, status=400 if form and form.errors else 200)
+
+
+def _posted_to(request: PageRequest, supplier: Supplier | None) -> QueryDict | None:
+    """What was posted, for the form of the group that it was posted from."""
+    group = supplier.code if supplier else ""
+    return request.POST if request.method == "POST" and request.POST.get("group") == group else None
+
+
+@page(see=Action.READ)
+def purchases_page(request: PageRequest, site: Site) -> HttpResponse:
+    return render(request, "inventory/purchases.html", {"lists": purchase_lists(site)[:60]})
+
+
+@page(see=Action.READ, do=Action.RECEIVE)
+def purchase_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    found = _list(site, pk)
+    lines = list(found.lines.all())
+    proposed = proposed_bins(site, [(line.family_id, line.thickness_nm) for line in lines])
+    form = ReceivePurchaseForm(request.POST or None, purchase_list=found, lines=lines)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        with once(keyed["once"], at) as first:
+            if first:
+                must_be_current(found, keyed["version"])
+                receive_purchase(purchase_list=found, actor=request.actor, at=at, received=form.received())
+        return done(request, f"Received from {found}.", "purchase", site.code, pk)
+    form.take(refusal)
+    context = {"list": found, "form": form, "rows": _rows(form, lines, proposed)}
+    return render(request, "inventory/purchase.html", context, status=400 if form.errors else 200)
+
+
+@page(do=Action.PURCHASE, refused_on=purchase_page)
+def cancel_purchase_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    found = _list(site, pk)
+    cancel_purchase(purchase_list=found, actor=request.actor, at=timezone.now())
+    return done(request, f"{found} is cancelled; what it had is to buy again.", "to_buy", site.code)
+
+
+def _list(site: Site, pk: UUID) -> PurchaseList:
+    return get_object_or_404(purchase_lists(site), pk=pk)
+
+
+def _rows(
+    form: ReceivePurchaseForm, lines: list[PurchaseLine], proposed: dict[tuple[UUID, int], Place]
+) -> list[tuple[PurchaseLine, Place | None, BoundField | None]]:
+    return [(line, proposed.get((line.family_id, line.thickness_nm)), form.field_for(line)) for line in lines]

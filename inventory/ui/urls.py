@@ -1,0 +1,27 @@
+"""Addresses of the stock pages, under /at/<site>/."""
+
+from django.urls import path
+
+from inventory.ui import bins, delivery, inspection, movements, purchases, stock
+
+urlpatterns = [
+    path("stock", stock.stock_page, name="stock"),
+    path("stock/<slug:family>", stock.family_page, name="family"),
+    path("bins", bins.bins_page, name="bins"),
+    path("bins/<uuid:pk>", bins.bin_page, name="bin"),
+    path("bins/<uuid:pk>/move", bins.move_page, name="move"),
+    path("bins/<uuid:pk>/count-in", bins.count_in_page, name="count_in"),
+    path("places/<uuid:pk>/scrap", bins.scrap_page, name="scrap"),
+    path("counter", delivery.counter_page, name="counter"),
+    path("counter/receive", delivery.receive_page, name="receive"),
+    path("counter/put-away", delivery.put_away_page, name="put_away"),
+    path("inspection", inspection.inspection_page, name="inspection"),
+    path("inspection/<int:lot>/measure", inspection.measure_page, name="measure"),
+    path("inspection/<int:lot>/return", inspection.return_page, name="return"),
+    path("movements", movements.movements_page, name="movements"),
+    path("movements/<uuid:uid>", movements.movement_page, name="movement"),
+    path("buy", purchases.to_buy_page, name="to_buy"),
+    path("purchases", purchases.purchases_page, name="purchases"),
+    path("purchases/<uuid:pk>", purchases.purchase_page, name="purchase"),
+    path("purchases/<uuid:pk>/cancel", purchases.cancel_purchase_button, name="cancel_purchase"),
+]

@@ -1,0 +1,88 @@
+"""Words and marks for valves, readings and plans."""
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from jobs.models import ClearanceReading, Job, PlanLine
+from jobs.ui.drawing import tag_of
+from jobs.ui.sheet_forms import figure, next_leaf_shown
+from jobs.ui.sheet_forms import shown_passes as passes_of
+from shop.templatetags.page_marks import mark
+
+register = template.Library()
+
+VERDICTS = {
+    "in_spec": "In spec",
+    "at_limit": "At the limit",
+    "tight": "Tight",
+    "loose": "Loose",
+}
+ACTIONS = {
+    "keep": ("keep", "Keep"),
+    "swap": ("swap", "Swap"),
+    "stock": ("bin", "From bin"),
+    "buy": ("cart", "Buy"),
+    "unresolved": ("none", "None is made"),
+    "measure": ("caliper", "Measure first"),
+}
+# DESIGN.md, "Cautions": on every job sheet, and where it matters.
+CAUTIONS = (
+    "The engine is stone cold; the ignition is off and the engine cannot be started.",
+    "Turn it by hand only, never with a shim out or a holding tool in place.",
+    "Wear eye protection: a shim can spring out. Keep grit out.",
+    "Shims go in with the marked face away from the cam.",
+    "After fitting turn the engine two full turns by hand and measure again before it is started.",
+    "A valve with no clearance, or one that moved a lot since last time, wants a look by someone qualified.",
+    "The engine maker’s service manual decides: spec, method and order of work. Local rules and licensed "
+    "practice come first.",
+)
+
+
+@register.simple_tag
+def verdict(name: str | None) -> SafeString:
+    """The verdict as colour, shape and word."""
+    if not name:
+        return format_html('<span class="verdict verdict-unread">{}Not read</span>', mark("unread"))
+    return format_html('<span class="verdict verdict-{}">{}{}</span>', name, mark(name), VERDICTS[name])
+
+
+@register.simple_tag
+def action(line: PlanLine) -> SafeString:
+    """What the plan does with a valve, as mark and words, with where the shim comes from."""
+    shape, words = ACTIONS[line.action]
+    where = ""
+    if line.action == "swap":
+        where = f" {tag_of(line)}"
+    elif line.action == "stock":
+        words, where = "Bin", f" {tag_of(line)}"
+    return format_html('<span class="action action-{}">{}{}{}</span>', line.action, mark(shape), words, where)
+
+
+@register.simple_tag
+def cautions() -> tuple[str, ...]:
+    return CAUTIONS
+
+
+@register.filter
+def next_leaf(reading: ClearanceReading | None, unit: str) -> str:
+    """The leaf meant where none is keyed as the one that stops."""
+    return next_leaf_shown(reading, unit)
+
+
+@register.filter
+def as_read(reading: ClearanceReading | None, unit: str) -> str:
+    """The leaf that passed, as its field shows it."""
+    return passes_of(reading, unit)
+
+
+@register.filter
+def keyed_in(keyed: str, unit: str) -> str:
+    """What was keyed, without its unit where that is the one beside it."""
+    return figure(keyed, unit)
+
+
+@register.filter
+def state_class(job: Job) -> str:
+    """The name under which the style sheet has the job's state."""
+    return f"state-{job.state}"

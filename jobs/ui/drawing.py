@@ -1,0 +1,183 @@
+"""A plan drawn on the engine as it is seen from above: where everything stands, in units of the drawing.
+
+Pure geometry: the template draws it, the style sheet colours it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil, hypot
+
+from jobs.models import PlanLine
+from jobs.selectors.jobs import ValveSheet
+from jobs.ui.engine_grid import Bank, Cylinder, engine_grid
+
+PITCH = 232  # from one bore to the next
+BORE = 106
+ROW = 47  # from a bore's middle to its rows of valves
+MARGIN = 26
+GAP = 30  # between two lines of cylinders
+MOST_IN_A_LINE = 6
+# Beside each other, by how many stand in a row: how far apart, and how large.
+_SPREAD = {1: 0, 2: 92, 3: 66}
+_RADIUS = {1: 42, 2: 41, 3: 32}
+_BEND = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnValve:
+    """One valve: where, how large, what the plan says of it; `tag` is where its shim comes from, in a word.
+    `tag_y` puts that word outside the bore's middle."""
+
+    sheet: ValveSheet
+    line: PlanLine | None
+    x: float
+    y: float
+    radius: float
+    tag: str
+    tag_y: float
+
+    @property
+    def label(self) -> str:
+        return self.sheet.valve.label
+
+    @property
+    def action(self) -> str:
+        return self.line.action if self.line else "none-yet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnBore:
+    number: int
+    x: float
+    y: float
+    radius: int = BORE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrow:
+    """The way of a shim that moves from one valve to another: a bent line from edge to edge."""
+
+    from_label: str
+    to_label: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Casting:
+    """The outline of one line of cylinders. `bank`: which bank it belongs to, 0 where there is only one."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    bank: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    name: str
+    width: float
+    height: float
+    castings: Sequence[Casting]
+    bores: Sequence[DrawnBore]
+    valves: Sequence[DrawnValve]
+    arrows: Sequence[Arrow]
+
+
+def draw_plan(valves: Sequence[ValveSheet], *, name: str, in_a_line: int | None = None) -> Drawing:
+    """The engine with its plan. `in_a_line`: how many cylinders side by side, for a narrow screen; None for
+    as many as the bank has, in two lines where it has more than six."""
+    banks = engine_grid(valves, lambda sheet: sheet.valve)
+    castings: list[Casting] = []
+    bores: list[DrawnBore] = []
+    drawn: list[DrawnValve] = []
+    y = MARGIN
+    for bank in banks:
+        for line in _lines(bank, in_a_line):
+            castings.append(
+                Casting(
+                    x=MARGIN / 2,
+                    y=y - MARGIN / 2,
+                    width=len(line) * PITCH + MARGIN,
+                    height=PITCH + MARGIN,
+                    bank=bank.number if len(banks) > 1 else 0,
+                )
+            )
+            for index, cylinder in enumerate(line):
+                middle_x = MARGIN + (index + 0.5) * PITCH
+                middle_y = y + PITCH / 2
+                bores.append(DrawnBore(number=cylinder.number, x=middle_x, y=middle_y))
+                drawn += _valves(cylinder, middle_x, middle_y)
+            y += PITCH + GAP
+    return Drawing(
+        name=name,
+        width=max(casting.width for casting in castings) + MARGIN,
+        height=y - GAP + MARGIN,
+        castings=castings,
+        bores=bores,
+        valves=drawn,
+        arrows=_arrows({valve.label: valve for valve in drawn}),
+    )
+
+
+def _lines(bank: Bank[ValveSheet], in_a_line: int | None) -> list[list[Cylinder[ValveSheet]]]:
+    count = len(bank.cylinders)
+    most = in_a_line or (count if count <= MOST_IN_A_LINE else ceil(count / 2))
+    return [bank.cylinders[start : start + most] for start in range(0, count, most)]
+
+
+def _valves(cylinder: Cylinder[ValveSheet], middle_x: float, middle_y: float) -> list[DrawnValve]:
+    drawn = []
+    for number, row in enumerate(cylinder.rows):
+        upper = number == 0
+        count = min(len(row), 3)
+        y = middle_y + (-ROW if upper else ROW)
+        for index, sheet in enumerate(row):
+            radius = _RADIUS[count]
+            drawn.append(
+                DrawnValve(
+                    sheet=sheet,
+                    line=sheet.line,
+                    x=middle_x + (index - (len(row) - 1) / 2) * _SPREAD[count],
+                    y=y,
+                    radius=radius,
+                    tag=tag_of(sheet.line),
+                    tag_y=y + (-radius - 2 if upper else radius + 2),
+                )
+            )
+    return drawn
+
+
+def tag_of(line: PlanLine | None) -> str:
+    """Where the valve's shim comes from, in a word or two."""
+    if line is None:
+        return ""
+    match line.action:
+        case "stock":
+            return line.from_place.code if line.from_place else "bin"
+        case "swap":
+            return f"from {line.from_valve}"
+        case "unresolved":
+            return "no shim"
+    return line.action
+
+
+def _arrows(valves: Mapping[str, DrawnValve]) -> list[Arrow]:
+    return [
+        Arrow(from_label=source.label, to_label=target.label, path=_bent(source, target))
+        for target in valves.values()
+        if target.line is not None and (source := valves.get(target.line.from_valve)) is not None
+    ]
+
+
+def _bent(source: DrawnValve, target: DrawnValve) -> str:
+    """From edge to edge, bent to the right of its way, so that two valves that swap have two ways."""
+    dx, dy = target.x - source.x, target.y - source.y
+    length = hypot(dx, dy) or 1.0
+    ux, uy = dx / length, dy / length
+    start = (source.x + ux * source.radius * 0.8, source.y + uy * source.radius * 0.8)
+    end = (target.x - ux * (target.radius + 9), target.y - uy * (target.radius + 9))
+    bend = min(length * _BEND, 60)
+    middle = ((start[0] + end[0]) / 2 - uy * bend, (start[1] + end[1]) / 2 + ux * bend)
+    points = [f"{x:.1f} {y:.1f}" for x, y in (start, middle, end)]
+    return f"M{points[0]}Q{points[1]} {points[2]}"

@@ -1,0 +1,75 @@
+"""The plan of a job: make it, look at it on the engine, hold its shims, give them free."""
+
+from uuid import UUID
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+
+from jobs.selectors.jobs import job_of
+from jobs.services.planning import accept_plan, plan_job, release_plan
+from jobs.ui.drawing import draw_plan
+from jobs.ui.pages import job_page, sheet_of
+from jobs.ui.words import score_words, to_buy_words
+from shop.errors import ShopError
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.people import PageRequest
+from shop.pages.versions import posted_version
+from shop.pages.views import page
+from shop.roles import Action
+
+NARROW = 2  # cylinders side by side on a phone
+
+
+@page(see=Action.READ)
+def plan_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
+    sheet = sheet_of(site, pk)
+    lines = [valve.line for valve in sheet.valves if valve.line is not None]
+    context = {}
+    if sheet.plan is not None:
+        context = {
+            "score": score_words(sheet.plan, lines),
+            "drawings": [
+                draw_plan(sheet.valves, name="wide"),
+                draw_plan(sheet.valves, name="narrow", in_a_line=NARROW),
+            ],
+            "to_buy": to_buy_words(lines),
+            "left_over": [line for line in lines if line.left_over],
+            "to_measure": [line for line in lines if line.action == "measure"],
+            "not_read_well": [
+                valve for valve in sheet.valves if valve.reading and not valve.reading.passes_nm
+            ],
+        }
+    return job_page(request, "jobs/plan.html", sheet, step="plan", refusal=refusal, **context)
+
+
+@page(do=Action.PLAN, refused_on=plan_page)
+def plan_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    job = job_of(site, pk)
+    plan = plan_job(job=job, actor=request.actor, at=timezone.now(), version=posted_version(request.POST))
+    return done(request, f"Plan {plan.number} is made.", "plan", site.code, pk)
+
+
+@page(do=Action.HOLD, refused_on=plan_page)
+def hold_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    plan = get_object_or_404(job_of(site, pk).plans.select_related("job__site"), pk=request.POST.get("plan"))
+    plan = accept_plan(
+        plan=plan, actor=request.actor, at=timezone.now(), version=posted_version(request.POST)
+    )
+    if plan.bought:
+        return done(
+            request, "Held. What has to be bought is on the list of what to buy.", "plan", site.code, pk
+        )
+    return done(request, "The plan’s shims are held.", "fitting", site.code, pk)
+
+
+@page(do=Action.HOLD, refused_on=plan_page)
+def release_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    release_plan(
+        job=job_of(site, pk),
+        actor=request.actor,
+        at=timezone.now(),
+        version=posted_version(request.POST),
+    )
+    return done(request, "The plan is released; its shims are free for others.", "plan", site.code, pk)

@@ -1,0 +1,46 @@
+"""Signing off: everything on one page to be looked over, then by name."""
+
+from uuid import UUID
+
+from django.http import HttpResponse
+from django.utils import timezone
+
+from jobs.services.sign_off import sign_off_job
+from jobs.ui.forms import SignOffForm
+from jobs.ui.pages import job_page, sheet_of
+from shop.errors import ShopError
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.people import PageRequest
+from shop.pages.views import page
+from shop.roles import Action
+
+
+@page(see=Action.READ, do=Action.WORK_JOB)
+def sign_off_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    sheet = sheet_of(site, pk)
+    form = SignOffForm(request.POST or None, initial={"version": sheet.job.version})
+    if request.method == "POST" and refusal is None and form.is_valid():
+        sign_off_job(job=sheet.job, actor=request.actor, at=timezone.now(), **form.cleaned_data)
+        return done(
+            request,
+            f"{sheet.job} is signed off. What came out of the engine is at inspection.",
+            "job",
+            site.code,
+            pk,
+        )
+    form.take(refusal)
+    unread = [valve for valve in sheet.valves if valve.reading is None]
+    out = [valve for valve in sheet.valves if valve.verdict in ("tight", "loose")]
+    return job_page(
+        request,
+        "jobs/sign_off.html",
+        sheet,
+        step="sign_off",
+        status=400 if form.errors else 200,
+        form=form,
+        unread=unread,
+        out=out,
+    )

@@ -1,0 +1,52 @@
+"""Log in, log out, choose the site."""
+
+from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.views import LoginView, LogoutView
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_safe
+
+from shop.pages.forms import ShopRenderer
+from shop.pages.people import PageRequest
+
+
+class LogInForm(AuthenticationForm):
+    """Name and password; a password manager may fill them in, and pasting works."""
+
+    default_renderer = ShopRenderer()
+    error_messages = {
+        "invalid_login": "This name and password do not belong together. Capitals count.",
+        "inactive": "This log-in has been closed. Ask the shop's manager.",
+    }
+
+    def __init__(self, request: HttpRequest | None = None, *args: object, **kwargs: object) -> None:
+        super().__init__(request, *args, **kwargs)
+        self.label_suffix = ""
+        self.fields["username"].label = "Name"
+        self.fields["username"].widget.attrs |= {"autocapitalize": "none", "spellcheck": "false"}
+
+
+class LogIn(LoginView):
+    """Back to where the person wanted to go, if that is an address of this service."""
+
+    template_name = "shop/log_in.html"
+    authentication_form = LogInForm
+    redirect_authenticated_user = True
+
+
+class LogOut(LogoutView):
+    """By POST only: a link in a picture must not log anybody out."""
+
+    next_page = "login"
+
+
+log_in = LogIn.as_view()
+log_out = LogOut.as_view()
+
+
+@require_safe
+def home(request: PageRequest) -> HttpResponse:
+    """The board of the person's one site, or the choice between several."""
+    if len(request.memberships) == 1:
+        return redirect("board", request.memberships[0].site.code)
+    return render(request, "shop/sites.html", {})

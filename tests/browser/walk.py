@@ -1,0 +1,57 @@
+"""Every page of a shop, by name: what the browser tests visit and the pictures show."""
+
+from collections.abc import Iterator
+
+from django.urls import reverse
+
+from inventory.models import Balance, Movement, Place, PlaceKind, PurchaseList, ShimFamily
+from jobs.models import Job
+from shop.models import Site
+
+JOB_PAGES = ("job", "readings", "shims", "plan", "fitting", "sign_off", "paper", "stop")
+SITE_PAGES = (
+    "board",
+    "jobs",
+    "open_job",
+    "vehicles",
+    "new_vehicle",
+    "stock",
+    "bins",
+    "counter",
+    "receive",
+    "put_away",
+    "inspection",
+    "movements",
+    "to_buy",
+    "purchases",
+)
+
+
+def pages_of(site: Site) -> Iterator[tuple[str, str]]:
+    """(name, address) of every page that a manager of the site can open, with one thing of each kind; of jobs
+    one in each state that there is."""
+    for name in SITE_PAGES:
+        yield name, reverse(name, args=[site.code])
+    for family in ShimFamily.objects.all()[:1]:
+        yield "family", reverse("family", args=[site.code, family.code])
+    full = Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
+    if full is not None:
+        for name in ("bin", "move", "count_in", "scrap"):
+            yield name, reverse(name, args=[site.code, full.pk])
+    for movement in Movement.objects.filter(site=site).order_by("-seq")[:1]:
+        yield "movement", reverse("movement", args=[site.code, movement.uid])
+    for bought in PurchaseList.objects.filter(site=site).order_by("state")[:1]:
+        yield "purchase", reverse("purchase", args=[site.code, bought.pk])
+    lots = Balance.objects.filter(site=site, place__kind=PlaceKind.INSPECTION, on_hand__gt=0)
+    for lot in lots.order_by("pk")[:1]:
+        for name in ("measure", "return"):
+            yield name, reverse(name, args=[site.code, lot.pk])
+    seen: set[str] = set()
+    for job in Job.objects.filter(site=site).order_by("-number"):
+        if job.state in seen:
+            continue
+        seen.add(job.state)
+        for name in JOB_PAGES:
+            if name != "stop" or job.is_open:
+                yield f"{name}-{job.state}", reverse(name, args=[site.code, job.pk])
+        yield f"vehicle-{job.state}", reverse("vehicle", args=[site.code, job.vehicle_id])
