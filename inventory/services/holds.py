@@ -77,7 +77,7 @@ def hold_shims(
         )
     check_texts(Hold, reference=reference, note=note)
     _refuse_bad_lines(lines, site)
-    expires_at = _expiry(at, expires_in)
+    expires_at = expiry_at(at, expires_in)
     freed = lock_holds(site=site, at=at).freed
     open_holds = Hold.objects.filter(job_id=job_id, state=Hold.State.HELD)
     if job_id and open_holds.count() >= MOST_OPEN_HOLDS_PER_JOB:
@@ -140,7 +140,7 @@ def record_hold(
 def extend_hold(*, hold: Hold, actor: Actor, at: datetime, expires_in: timedelta) -> Hold:
     """Let the promise stand until `expires_in` from now. Raises HoldExpired or WrongState."""
     actor.must(Action.HOLD, hold.site)
-    expires_at = _expiry(at, expires_in)
+    expires_at = expiry_at(at, expires_in)
     hold = lock_hold(hold, at)
     if hold.expires_at is None:
         raise WrongState("These shims are handed out: the hold no longer expires.")
@@ -249,7 +249,8 @@ def expire_due_holds(*, site: Site, at: datetime) -> int:
     return len(locked.expired)
 
 
-def _expiry(at: datetime, expires_in: timedelta | None) -> datetime:
+def expiry_at(at: datetime, expires_in: timedelta | None) -> datetime:
+    """When a hold that is made or extended now runs out; None for the shop's setting. Raises Invalid."""
     if expires_in is None:
         return at + conf.hold_time
     if not timedelta(0) < expires_in <= LONGEST:

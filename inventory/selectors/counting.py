@@ -1,0 +1,153 @@
+"""Counts: what a counter sees, what the books said meanwhile, what came out, and which bins are next.
+
+What a counter sees names the lots of a bin, never how many the books expect.
+"""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from django.db.models import Count, Min, QuerySet, Sum
+
+from inventory.compute.counting import BinRecord, DueBin, Rotation, due_bins
+from inventory.models import BinCount, MovementLine, Place, PlaceKind, ShimFamily, Tally
+from inventory.selectors.places import bins
+from shop.conf import conf
+from shop.models import Site
+
+# How far back a bin's traffic is looked at to tell how fast it moves.
+TRAFFIC = timedelta(days=90)
+COUNTED_TO_THE_END = (BinCount.State.AGREES, BinCount.State.POSTED)
+
+
+class LotKey(NamedTuple):
+    """One kind of shim in a bin."""
+
+    family_id: uuid.UUID
+    thickness_nm: int
+    condition: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetLot:
+    """A lot to count; there may be others in the bin, which are keyed in besides."""
+
+    family: ShimFamily
+    thickness_nm: int
+    condition: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountSheet:
+    """What somebody who counts a bin sees; `lots` is () where the books have the bin empty."""
+
+    count: BinCount
+    tally: Tally
+    place: Place
+    lots: tuple[SheetLot, ...]
+
+
+def counts(
+    site: Site, *, states: Sequence[str] | None = None, place: Place | None = None
+) -> QuerySet[BinCount]:
+    """Counts of the site, newest first."""
+    rows = BinCount.objects.filter(site=site).select_related("place__family", "movement")
+    if states is not None:
+        rows = rows.filter(state__in=states)
+    if place is not None:
+        rows = rows.filter(place=place)
+    return rows.order_by("-opened_at", "-number")
+
+
+def books_over(place: Place, first_link: int, last_link: int) -> dict[LotKey, list[int]]:
+    """What the books said of each lot of a place after `first_link`, and after each movement of the lot up
+    to `last_link`. Links are positions in the site's chain; lots that were never there are missing."""
+    lines = MovementLine.objects.filter(place=place, movement__seal__site=place.site_id)
+    keys = ("family_id", "thickness_nm", "condition")
+    before = (
+        lines.filter(movement__seal__position__lte=first_link)
+        .values_list(*keys)
+        .annotate(on_hand=Sum("quantity"))
+        .order_by()
+    )
+    found = {LotKey(*row[:3]): [row[3]] for row in before}
+    meanwhile = (
+        lines.filter(movement__seal__position__gt=first_link, movement__seal__position__lte=last_link)
+        .values_list(*keys, "movement__seal__position")
+        .annotate(moved=Sum("quantity"))
+        .order_by("movement__seal__position")
+    )
+    for *key, _link, moved in meanwhile:
+        figures = found.setdefault(LotKey(*key), [0])
+        figures.append(figures[-1] + moved)
+    return found
+
+
+def count_sheet(tally: Tally) -> CountSheet:
+    """The sheet of a count that somebody has begun."""
+    place = tally.count.place
+    present = sheet_lots(place, tally.started_link)
+    families = ShimFamily.objects.in_bulk({lot.family_id for lot in present})
+    return CountSheet(
+        count=tally.count,
+        tally=tally,
+        place=place,
+        lots=tuple(
+            SheetLot(family=families[lot.family_id], thickness_nm=lot.thickness_nm, condition=lot.condition)
+            for lot in sorted(present, key=lambda lot: (families[lot.family_id].code, *lot[1:]))
+        ),
+    )
+
+
+def sheet_lots(place: Place, link: int) -> list[LotKey]:
+    """The lots that the books had in a place after a link: those that a count must say something of."""
+    return [lot for lot, figures in books_over(place, link, link).items() if figures[0]]
+
+
+def due(site: Site, *, at: datetime, most: int | None = None) -> list[tuple[Place, DueBin]]:
+    """The bins whose turn it is to be counted, the most overdue first; bins under count are left out.
+
+    most: how many; None for what the shop's setting leaves over beside the counts that are open.
+    """
+    rows = {place.code: place for place in bins(site)}
+    open_counts = set(
+        BinCount.objects.filter(site=site, state__in=BinCount.OPEN_STATES).values_list("place", flat=True)
+    )
+    if most is None:
+        most = conf.counts_per_day - len(open_counts)
+    records = [record for record in _records(site, rows, at) if rows[record.code].pk not in open_counts]
+    troubled, fast, middle, slow = conf.count_days
+    rotation = Rotation(troubled_days=troubled, fast_days=fast, middle_days=middle, slow_days=slow)
+    return [(rows[entry.code], entry) for entry in due_bins(records, at=at, rotation=rotation, most=most)]
+
+
+def _records(site: Site, rows: dict[str, Place], at: datetime) -> list[BinRecord]:
+    """What is known of every bin that shims have ever been in."""
+    lines = MovementLine.objects.filter(place__site=site, place__kind=PlaceKind.BIN)
+    first = dict(lines.values_list("place").annotate(first=Min("movement__at")))
+    recent = lines.filter(movement__at__gt=at - TRAFFIC)
+    traffic = dict(recent.values_list("place").annotate(lines=Count("id")))
+    last: dict[uuid.UUID, datetime] = {}
+    differed: dict[uuid.UUID, list[bool]] = defaultdict(list)
+    done = BinCount.objects.filter(site=site, state__in=(*COUNTED_TO_THE_END, BinCount.State.REJECTED))
+    for place, state, closed in done.order_by("-closed_at", "-number").values_list(
+        "place", "state", "closed_at"
+    ):
+        # A rejected count has not settled what is in the bin, but it is a sign of trouble.
+        if state != BinCount.State.REJECTED:
+            last.setdefault(place, closed)
+        differed[place].append(state != BinCount.State.AGREES)
+    return [
+        BinRecord(
+            code=code,
+            in_use_since=first[place.pk],
+            last_counted=last.get(place.pk),
+            lines=traffic.get(place.pk, 0),
+            differed=tuple(differed[place.pk]),
+        )
+        for code, place in rows.items()
+        if place.pk in first
+    ]

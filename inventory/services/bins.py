@@ -1,0 +1,210 @@
+"""The care of bins: relocated, retired, brought back into use. Nothing of a bin's history is ever lost.
+
+Who retires a bin locks its row FOR UPDATE and then looks at its balances; whoever puts shims into a bin holds
+its row FOR KEY SHARE from before that (see `ledger`), so no shim goes into a bin that is being retired.
+"""
+
+from datetime import datetime
+
+from inventory.models import Balance, BinCount, Hold, HoldLine, Movement, Place, PlaceEvent, PlaceKind
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import Conflict, FieldError, Invalid, WrongState
+from shop.models import Site
+from shop.roles import Action
+
+
+@write_transaction
+def relocate_bin(*, place: Place, actor: Actor, at: datetime, cabinet: str, row: int, column: int) -> Place:
+    """Give a bin another position, counted from 1; the bin that is there, if any, takes its place in turn."""
+    actor.must(Action.EDIT_BINS, place.site)
+    refuse_bad_position(cabinet, row, column)
+    lock_cabinets(place.site)
+    there = _at_position(place, cabinet, row, column)
+    place, *others = lock_bins(place, *([there] if there else []))
+    was = position_in_words(place)
+    if (place.cabinet, place.row, place.column) == (cabinet, row, column):
+        raise Conflict(f"{place.code} is at {was} already.")
+    for other in others:
+        other.cabinet, other.row, other.column = place.cabinet, place.row, place.column
+        _save_position(other)
+        record_event(
+            other,
+            PlaceEvent.Act.RELOCATE,
+            f"From {position_in_words(place, cabinet, row, column)} to {was}, in exchange for {place.code}",
+            actor=actor,
+            at=at,
+            other=place,
+        )
+    place.cabinet, place.row, place.column = cabinet, row, column
+    _save_position(place)
+    exchanged = f", in exchange for {others[0].code}" if others else ""
+    words = f"From {was} to {position_in_words(place)}{exchanged}"
+    record_event(
+        place, PlaceEvent.Act.RELOCATE, words, actor=actor, at=at, other=others[0] if others else None
+    )
+    return place
+
+
+@write_transaction
+def retire_bin(*, place: Place, actor: Actor, at: datetime, note: str = "") -> Place:
+    """Take an empty bin out of use; its code stays taken and its history readable.
+
+    Raises WrongState while it holds shims, is being counted, or shims from it are out in a tray.
+    """
+    actor.must(Action.EDIT_BINS, place.site)
+    (place,) = lock_bins(place)
+    return retire_locked(place, actor=actor, at=at, note=note)
+
+
+@write_transaction
+def restore_bin(*, place: Place, actor: Actor, at: datetime, note: str = "") -> Place:
+    """Bring a retired bin back into use; without a position where another bin has taken it."""
+    actor.must(Action.EDIT_BINS, place.site)
+    lock_cabinets(place.site)
+    place = _lock(place)[0]
+    if place.retired_at is None:
+        raise WrongState(f"{place.code} is in use.")
+    place.retired_at = None
+    if _at_position(place, place.cabinet, place.row, place.column):
+        place.cabinet, place.row, place.column = "", None, None
+    place.version += 1
+    place.save(update_fields=["retired_at", "cabinet", "row", "column", "version"])
+    words = f"Back in use: {note}" if note.strip() else "Back in use"
+    record_event(place, PlaceEvent.Act.RESTORE, words, actor=actor, at=at)
+    return place
+
+
+def retire_locked(
+    place: Place, *, actor: Actor, at: datetime, note: str, other: Place | None = None
+) -> Place:
+    """Retire a bin whose row is locked; see `retire_bin`."""
+    left = Balance.objects.filter(place=place, on_hand__gt=0).count()
+    if left:
+        lots = "a lot" if left == 1 else f"{left} lots"
+        raise WrongState(
+            f"{place.code} still holds {lots} of shims: move them, or merge the bin into another."
+        )
+    refuse_while_counted(place)
+    coming = HoldLine.objects.filter(taken_from=place, hold__state=Hold.State.HELD).select_related("hold")
+    if line := coming.first():
+        raise WrongState(
+            f"Shims from {place.code} are out for {line.hold.reference} and may come back: "
+            "retire the bin once they are fitted or handed back."
+        )
+    place.retired_at = at
+    place.version += 1
+    place.save(update_fields=["retired_at", "version"])
+    words = f"Out of use: {note}" if note.strip() else "Out of use"
+    record_event(place, PlaceEvent.Act.RETIRE, words, actor=actor, at=at, other=other)
+    return place
+
+
+def lock_cabinets(site: Site) -> None:
+    """Let one person at a time change what stands where at a site."""
+    # NO KEY: whoever books a movement meanwhile refers to this row and need not wait.
+    Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+
+
+def lock_bins(*places: Place) -> list[Place]:
+    """The bins, locked and in use, in the order given. Raises Invalid for what is no bin, WrongState for
+    one that was retired."""
+    found = _lock(*places)
+    for place in found:
+        if place.retired_at is not None:
+            raise WrongState(f"{place.code} is no longer in use.")
+    return found
+
+
+def refuse_while_counted(place: Place) -> None:
+    """Raise WrongState while a count of the bin is open: it must be posted to the bin that was counted."""
+    if BinCount.objects.filter(place=place, state__in=BinCount.OPEN_STATES).exists():
+        raise WrongState(f"{place.code} is being counted: finish or cancel the count first.")
+
+
+def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> None:
+    """Raise Invalid unless this is a position in a cabinet."""
+    errors = []
+    most = Place._meta.get_field("cabinet").max_length
+    if not cabinet.strip() or len(cabinet) > most:
+        errors.append(FieldError("/cabinet", f"must have 1 to {most} characters"))
+    for name, value in (("row", row), ("column", column)):
+        if value is None or not 1 <= value <= 999:
+            errors.append(FieldError(f"/{name}", "must be 1 to 999"))
+    if errors:
+        details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
+        raise Invalid(f"This is no position in a cabinet: {details}.", errors=errors)
+
+
+def refuse_taken_position(place: Place) -> None:
+    """Raise Conflict where another bin in use has this bin's position."""
+    if other := _at_position(place, place.cabinet, place.row, place.column):
+        raise Conflict(f"{other.code} is at {position_in_words(place)}: choose a free position.")
+
+
+def record_event(
+    place: Place,
+    act: PlaceEvent.Act,
+    text: str,
+    *,
+    actor: Actor,
+    at: datetime,
+    other: Place | None = None,
+    movement: Movement | None = None,
+) -> PlaceEvent:
+    """Write down what happened to a bin."""
+    most = PlaceEvent._meta.get_field("text").max_length
+    return PlaceEvent.objects.create(
+        place=place,
+        act=act,
+        at=at,
+        by=actor.label,
+        user=actor.user,
+        text=text[:most],
+        other=other,
+        movement=movement,
+    )
+
+
+def position_in_words(
+    place: Place, cabinet: str | None = None, row: int | None = None, column: int | None = None
+) -> str:
+    """Where a bin is, for a sentence; with a position named, that one."""
+    if cabinet is None:
+        cabinet, row, column = place.cabinet, place.row, place.column
+    if not cabinet or row is None or column is None:
+        return "no place in a cabinet"
+    return f"cabinet {cabinet}, row {row}, column {column}"
+
+
+def _lock(*places: Place) -> list[Place]:
+    for place in places:
+        if place.kind != PlaceKind.BIN:
+            raise Invalid(f"{place.code} is no bin.", errors=[FieldError("/bin", "must be a bin")])
+    rows = Place.objects.select_for_update(of=("self",)).select_related("site", "family").order_by("pk")
+    locked = {row.pk: row for row in rows.filter(pk__in={place.pk for place in places})}
+    return [locked[place.pk] for place in places]
+
+
+def _at_position(place: Place, cabinet: str, row: int | None, column: int | None) -> Place | None:
+    """Another bin in use at this position; None where there is none, or no position."""
+    if not cabinet or row is None or column is None:
+        return None
+    return (
+        Place.objects.filter(
+            site=place.site_id,
+            kind=PlaceKind.BIN,
+            retired_at=None,
+            cabinet=cabinet,
+            row=row,
+            column=column,
+        )
+        .exclude(pk=place.pk)
+        .order_by("code")
+        .first()
+    )
+
+
+def _save_position(place: Place) -> None:
+    place.version += 1
+    place.save(update_fields=["cabinet", "row", "column", "version"])
