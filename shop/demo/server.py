@@ -2,6 +2,7 @@
 
 import contextlib
 import ctypes
+import errno
 import fcntl
 import os
 import signal
@@ -30,8 +31,8 @@ class AlreadyRunningError(Exception):
     """Another demo serves the same data."""
 
 
-class PortTakenError(Exception):
-    """Something listens on the port already."""
+class NoPortError(Exception):
+    """The port cannot be had; says why."""
 
 
 @contextlib.contextmanager
@@ -49,7 +50,7 @@ def alone_with(data_dir: Path) -> Iterator[None]:
 def claim_port(port: int) -> socket.socket:
     """A socket that has the port and does not listen yet: nobody is let in, and nobody else can take it.
 
-    Raises PortTakenError.
+    Raises NoPortError.
     """
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -57,7 +58,9 @@ def claim_port(port: int) -> socket.socket:
         listener.bind((HOST, port))
     except OSError as error:
         listener.close()
-        raise PortTakenError(str(error)) from error
+        taken = error.errno == errno.EADDRINUSE
+        why = f"Port {port} is taken." if taken else f"Port {port} cannot be opened: {error.strerror}."
+        raise NoPortError(why) from error
     return listener
 
 

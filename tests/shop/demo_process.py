@@ -48,11 +48,21 @@ def accepts(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
+def is_running(process: int) -> bool:
+    """Whether the process is there and not merely waiting to be counted out by its parent."""
+    try:
+        status = Path(f"/proc/{process}/stat").read_text()
+    except FileNotFoundError:
+        return False
+    return status.rpartition(")")[2].split()[0] != "Z"
+
+
 class Demo:
     """One start of the demo, answering."""
 
     def __init__(self, data_dir: Path, *words: str) -> None:
         self.port = free_port()
+        self.data_dir = data_dir
         self.log = data_dir / f"{self.port}.log"
         began = time.monotonic()
         self.child = Child(

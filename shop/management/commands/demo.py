@@ -14,7 +14,7 @@ from django.db import connection, connections
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
 
-from shop.demo.build import build_shop, is_empty, is_there
+from shop.demo.build import PAST_JOBS, build_shop, is_empty, is_there
 from shop.demo.keys import issue_demo_key
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
 from shop.demo.premises import SHOP_NAME
@@ -22,7 +22,7 @@ from shop.demo.server import (
     HOST,
     AlreadyRunningError,
     DemoServer,
-    PortTakenError,
+    NoPortError,
     alone_with,
     claim_port,
 )
@@ -39,6 +39,9 @@ class Command(BaseCommand):
         parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="the port on 127.0.0.1")
         parser.add_argument("--reset", action="store_true", help="throw the demo's database away and rebuild")
         parser.add_argument("--build-only", action="store_true", help="make the shop and do not serve")
+        parser.add_argument(
+            "--past-jobs", type=int, default=PAST_JOBS, help="how many jobs a new shop has behind it"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         self._refuse_elsewhere()
@@ -53,17 +56,18 @@ class Command(BaseCommand):
             raise CommandError(
                 f"A demo runs on {data_dir} already: stop it, or set COLDGAP_DATA_DIR to another folder."
             ) from error
-        except PortTakenError as error:
-            raise CommandError(
-                f"Port {options['port']} is taken. Choose another: make demo PORT={options['port'] + 1}"
-            ) from error
+        except NoPortError as error:
+            raise CommandError(f"{error} Choose another: make demo PORT={DEFAULT_PORT + 123}") from error
+        except KeyboardInterrupt:
+            # What was being built is one transaction: it is gone, and the next start builds it anew.
+            raise CommandError("Stopped; nothing half-built is left.", returncode=130) from None
 
     def _run(self, options: dict[str, Any]) -> None:
         listener = None if options["build_only"] else claim_port(options["port"])
         if options["reset"]:
             self._throw_away()
         self._migrate()
-        self._build()
+        self._build(options["past_jobs"])
         if listener is None:
             return
         # Only now: loading it runs the checks, and some of them ask the database.
@@ -95,7 +99,7 @@ class Command(BaseCommand):
         if executor.migration_plan(executor.loader.graph.leaf_nodes()):
             call_command("migrate", verbosity=0, interactive=False)
 
-    def _build(self) -> None:
+    def _build(self, past_jobs: int) -> None:
         if is_there():
             return
         if not is_empty():
@@ -106,10 +110,7 @@ class Command(BaseCommand):
         self.stdout.write(f"Building {SHOP_NAME}, two years of it …")
         self.stdout.flush()
         began = time.monotonic()
-        try:
-            build_shop(now=timezone.now())
-        except KeyboardInterrupt:
-            raise CommandError("Stopped; nothing half-built is left.", returncode=130) from None
+        build_shop(now=timezone.now(), past_jobs=past_jobs)
         self.stdout.write(f"Built in {time.monotonic() - began:.0f} s.")
 
     def _say(self, address: str, key: str) -> None:
