@@ -1,10 +1,6 @@
 """POST /plans as DESIGN.md has it."""
 
-import pytest
-
 from api.plan_shapes import EXAMPLE
-
-pytestmark = pytest.mark.db_both
 
 
 def test_the_example_of_the_document_is_planned(calculator):

@@ -1,0 +1,129 @@
+"""A program with its key, as the tests see it from outside; every answer is held against the document."""
+
+import itertools
+import json
+from dataclasses import dataclass, field
+from functools import cache
+
+from django.test import Client
+from django.urls import Resolver404, resolve
+from django.utils import timezone
+from jsonschema import Draft202012Validator
+from referencing import Registry, Resource
+from referencing.jsonschema import DRAFT202012
+
+from api.document import document
+from api.problem_types import PROBLEM_TYPES
+from api.services.keys import issue_key
+from shop.actor import service_actor
+from shop.roles import SCOPES
+
+API = "/api/v1"
+_numbers = itertools.count(1)
+
+
+@dataclass
+class Program:
+    """Every write has an Idempotency-Key of its own unless `key` names one (False: none at all)."""
+
+    text: str
+    client: Client = field(default_factory=lambda: Client(raise_request_exception=False))
+
+    def get(self, path, **headers):
+        return checked(self.client.get(API + path, headers=self._headers(headers)), "get", path)
+
+    def post(self, path, body=None, *, key=None, if_match=None, content_type="application/json", **headers):
+        if key is not False:
+            headers["Idempotency-Key"] = key or f"test-{next(_numbers)}"
+        if if_match is not None:
+            headers["If-Match"] = if_match
+        data = body if isinstance(body, bytes | str) else json.dumps({} if body is None else body)
+        response = self.client.post(
+            API + path, data=data, content_type=content_type, headers=self._headers(headers)
+        )
+        return checked(response, "post", path)
+
+    def act(self, path, body=None, **options):
+        """POST to /things/<id>/<act> with the ETag that the thing has now."""
+        return self.post(path, body, if_match=self.get(path.rpartition("/")[0])["ETag"], **options)
+
+    def done(self, path, body=None, **options):
+        """Like `act` or `post`, whichever the path asks for; must succeed; the JSON that is answered."""
+        send = self.act if len(path.split("?")[0].strip("/").split("/")) == 3 else self.post
+        response = send(path, body, **options)
+        assert response.status_code in (200, 201), response.content.decode()
+        return response.json()
+
+    def _headers(self, more):
+        return {"Authorization": f"Bearer {self.text}", **more} if self.text else more
+
+
+def program(user, *sites, scopes=SCOPES, **options) -> Program:
+    """A program with a fresh key in the name of `user`."""
+    _, text = issue_key(
+        actor=service_actor(),
+        at=timezone.now(),
+        name="Bench calculator",
+        user=user,
+        sites=sites,
+        scopes=scopes,
+        **({"requests_per_minute": 1_000_000} | options),
+    )
+    return Program(text)
+
+
+def checked(response, method, path):
+    """The answer, once it is what the document says: status, media type, body; problems are whole."""
+    path = path.split("?")[0]
+    if response.status_code >= 400:
+        check_problem(response)
+    operation = operation_at(path, method)
+    if operation is None or response.status_code == 405:
+        return response
+    described = operation["responses"].get(str(response.status_code))
+    assert described is not None, f"{method} {path}: {response.status_code} is not in the document"
+    if "$ref" in described:
+        described = document()["components"]["responses"][described["$ref"].rpartition("/")[2]]
+    content = described.get("content")
+    if content is None:
+        assert not response.content
+        return response
+    (media_type,) = content
+    assert response["Content-Type"] == media_type
+    if response.content:
+        _validator(json.dumps(content[media_type]["schema"])).validate(response.json())
+    return response
+
+
+def check_problem(response):
+    """RFC 9457 and our own table: a stable type, its status, the request's id, nothing of the inside."""
+    assert response["Content-Type"] == "application/problem+json", response.content[:300]
+    if not response.content:  # HEAD
+        return
+    problem = response.json()
+    kind = PROBLEM_TYPES[problem["type"].removeprefix("/api/problems/")]
+    assert problem["status"] == response.status_code
+    assert problem["title"] == kind.title
+    assert problem["detail"]
+    assert problem["instance"]
+    for error in problem.get("errors", ()):
+        assert set(error) == {"pointer", "detail"}
+    assert "Traceback" not in response.content.decode()
+
+
+def operation_at(path, method):
+    """The document's operation for a path below /api/v1; None where it has none."""
+    try:
+        route = resolve(API + path).route
+    except Resolver404:
+        return None
+    template = "/" + route.replace("<uuid:", "{").replace("<slug:", "{").replace(">", "}")
+    return document()["paths"].get(template, {}).get(method)
+
+
+@cache
+def _validator(schema: str) -> Draft202012Validator:
+    whole = Resource(contents=document(), specification=DRAFT202012)
+    registry = Registry().with_resource("urn:document", whole)
+    schema = schema.replace('"#/components/', '"urn:document#/components/')
+    return Draft202012Validator(json.loads(schema), registry=registry)

@@ -1,0 +1,177 @@
+"""A small workshop behind the API: made by services, worked on by a program."""
+
+import itertools
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from django.utils import timezone
+
+from inventory.models import Need, PlaceKind, Reason
+from inventory.selectors.places import place_of
+from inventory.services.catalogue import add_offer, add_supplier
+from inventory.services.floor import Shims, receive_shims
+from inventory.services.ledger import post_movement, transfer
+from inventory.services.purchasing import Lack, note_needs
+from shop.actor import service_actor
+from shop.db import atomic_write
+from tests.api.program import Program
+from tests.jobs.shop import NEW, USED, Workshop, make_workshop, mm
+
+
+def length(figure, unit="mm"):
+    return {"value": figure, "unit": unit}
+
+
+def thou(figure):
+    return length(figure, "thou")
+
+
+@dataclass
+class World:
+    """One site: bins with stock, an engine with four valves (1-IN, 1-EX, 2-IN, 2-EX), bays, suppliers."""
+
+    shop: Workshop
+    program: Program
+    numbers: itertools.count = field(default_factory=lambda: itertools.count(1))
+
+    @property
+    def site(self):
+        return self.shop.site
+
+    @property
+    def family(self):
+        return self.shop.family.code
+
+    def bin(self, thickness):
+        return self.shop.bin(thickness).code
+
+    def line(self, thickness="2.575", condition=NEW, quantity=1):
+        """A stock line as a hold or an act of the floor takes it."""
+        return {
+            "family": self.family,
+            "thickness": length(thickness),
+            "condition": condition,
+            "quantity": quantity,
+            "bin": self.bin(thickness),
+        }
+
+    def hold(self, **more):
+        body = {"reference": f"calculator {next(self.numbers)}", "lines": [self.line()]} | more
+        return self.program.done("/holds", body)
+
+    def vehicle(self):
+        body = {
+            "registration": f"K {next(self.numbers)}",
+            "description": "blue tourer",
+            "engine_type": self.shop.engine.code,
+        }
+        return self.program.done("/vehicles", body)
+
+    def job_body(self):
+        return {"vehicle": self.vehicle()["id"], "bay": self.shop.bay().number}
+
+    def job(self):
+        """An open job."""
+        return f"/jobs/{self.program.done('/jobs', self.job_body())['id']}"
+
+    readings = {
+        "readings": {
+            "1-IN": {"passes": thou("5"), "stops": thou("6")},
+            "1-EX": {"passes": thou("12")},
+            "2-IN": {"passes": thou("8")},
+            "2-EX": {"passes": thou("12")},
+        }
+    }
+    shims = {"shims": {"1-IN": {"thickness": length("2.650"), "known_by": "measured"}}}
+    after = {"readings": {"1-IN": {"passes": thou("8")}}}
+
+    def read(self):
+        job = self.job()
+        self.program.done(f"{job}/readings", self.readings)
+        self.program.done(f"{job}/shims", self.shims)
+        return job
+
+    def planned(self):
+        job = self.read()
+        self.program.done(f"{job}/plan")
+        return job
+
+    def held(self):
+        job = self.planned()
+        self.program.done(f"{job}/hold")
+        return job
+
+    def fitted(self):
+        job = self.held()
+        self.program.done(f"{job}/fit")
+        return job
+
+    def measured_again(self):
+        job = self.fitted()
+        self.program.done(f"{job}/readings", self.after)
+        return job
+
+    def need(self):
+        """A job lacks one 2.700 mm shim."""
+        note_needs(
+            site=self.site,
+            at=timezone.now(),
+            family=self.shop.family,
+            job_id=self.job().rpartition("/")[2],
+            job_label="Job 1",
+            needed_by=None,
+            lacks=[Lack(thickness_nm=2_700_000, valve_label="1-IN")],
+        )
+        return Need.objects.latest("created_at")
+
+    def bought(self):
+        body = {"supplier": "norrbeck", "lines": [self.size(quantity=2)]}
+        return self.program.done("/purchase-lists", body)
+
+    def size(self, quantity=1):
+        return {"family": self.family, "thickness": length("2.700"), "quantity": quantity}
+
+    def in_receiving(self, thickness="2.575", quantity=2):
+        receive_shims(
+            site=self.site,
+            actor=service_actor(),
+            at=timezone.now(),
+            shims=[
+                Shims(
+                    family=self.shop.family,
+                    thickness_nm=mm(thickness).nm,
+                    condition=NEW,
+                    quantity=quantity,
+                )
+            ],
+        )
+
+    def at_inspection(self, thickness="2.600", condition=USED):
+        """One shim out of an engine, at the inspection place."""
+        with atomic_write():
+            post_movement(
+                site=self.site,
+                reason=Reason.RECOVER,
+                actor=service_actor(),
+                at=timezone.now(),
+                lines=transfer(
+                    source=place_of(self.site, PlaceKind.ENGINE),
+                    target=place_of(self.site, PlaceKind.INSPECTION),
+                    family_id=self.shop.family.pk,
+                    thickness_nm=mm(thickness).nm,
+                    condition=condition,
+                    quantity=1,
+                ),
+            )
+
+
+def make_world(site, calculator) -> World:
+    """A drawer of new and used shims, two suppliers of whom one sells the family."""
+    shop = make_workshop(site, service_actor())
+    shop.stock(("2.575", NEW, 20), ("2.600", USED, 6), ("2.625", NEW, 4))
+    shop.bin("2.700")
+    supplier = add_supplier(actor=service_actor(), code="norrbeck", name="Norrbeck & Daughter", lead_days=2)
+    add_offer(
+        actor=service_actor(), supplier=supplier, family=shop.family, price=Decimal("3.40"), currency="EUR"
+    )
+    return World(shop=shop, program=calculator)

@@ -1,0 +1,250 @@
+"""For every write of the API: how to come to a moment at which it succeeds, and what to send then.
+
+The walk over all writes (test_every_write.py) fails for an operation that is missing here.
+"""
+
+from django.urls import get_resolver
+
+from api.operations import operation_of
+from inventory.models import Movement
+from tests.api.world import World, length, thou
+
+CASES = {}
+
+
+def case(name):
+    def register(function):
+        CASES[name] = function
+        return function
+
+    return register
+
+
+def addresses():
+    """(route below /api/v1, view class) of every address of the API."""
+    (api,) = [entry for entry in get_resolver().url_patterns if getattr(entry, "app_name", "") == "api"]
+    for entry in api.url_patterns:
+        view = getattr(entry.callback, "cls", None)
+        if view is not None:
+            yield str(entry.pattern).removeprefix("v1"), view
+
+
+def operations():
+    """Every operation of the API with its method and route."""
+    for route, view in addresses():
+        for method in view.http_method_names:
+            declared = operation_of(getattr(view, method, None))
+            if declared is not None and method != "head":
+                yield method, route, declared
+
+
+def writes():
+    return [(route, declared) for method, route, declared in operations() if declared.keeps_its_answer]
+
+
+@case("add_family")
+def add_family(world: World):
+    return "/shim-families", {
+        "code": "cap9",
+        "name": "9 mm cap",
+        "form": "cap",
+        "marking": "thousandths",
+        "diameter": length("9.48"),
+        "min": length("1.500"),
+        "max": length("2.500"),
+        "step": length("0.025"),
+    }
+
+
+@case("add_bin")
+def add_bin(world: World):
+    return "/bins", {
+        "code": "X1",
+        "cabinet": "X",
+        "row": 1,
+        "column": 1,
+        "family": world.family,
+        "size": length("2.650"),
+        "capacity": 20,
+    }
+
+
+@case("receive_shims")
+def receive_shims(world: World):
+    return "/stock/receive", {"document": "note 7", "lines": [world.line(quantity=3)]}
+
+
+@case("put_away")
+def put_away(world: World):
+    world.in_receiving()
+    return "/stock/put-away", {"lines": [world.line()]}
+
+
+@case("move_shims")
+def move_shims(world: World):
+    line = world.line() | {"bin": world.bin("2.700")}
+    return "/stock/move", {"source": world.bin("2.575"), "lines": [line]}
+
+
+@case("return_to_bin")
+def return_to_bin(world: World):
+    world.at_inspection()
+    return "/stock/return-to-bin", {"lines": [world.line("2.600", "used")]}
+
+
+@case("scrap_shims")
+def scrap_shims(world: World):
+    world.at_inspection()
+    line = world.line("2.600", "used")
+    del line["bin"]
+    return "/stock/scrap", {"source": "inspection", "note": "pitted", "lines": [line]}
+
+
+@case("count_in")
+def count_in(world: World):
+    return "/stock/count-in", {"note": "found behind the drawer", "lines": [world.line()]}
+
+
+@case("measure_shim")
+def measure_shim(world: World):
+    world.at_inspection("2.600", "unmeasured")
+    return "/inspections", {
+        "family": world.family,
+        "found": {"thickness": length("2.600"), "condition": "unmeasured"},
+        "measured": length("2.597"),
+        "face": "good",
+        "marking_legible": True,
+    }
+
+
+@case("reverse_movement")
+def reverse_movement(world: World):
+    world.program.done("/stock/count-in", {"note": "counted twice", "lines": [world.line()]})
+    return f"/movements/{Movement.objects.latest('seq').uid}/reverse", {"note": "counted twice"}
+
+
+@case("hold_shims")
+def hold_shims(world: World):
+    return "/holds", {"reference": "calculator 9", "lines": [world.line()], "expires_in": 60}
+
+
+@case("extend_hold")
+def extend_hold(world: World):
+    return f"/holds/{world.hold()['id']}/extend", {"expires_in": 600}
+
+
+@case("release_hold")
+def release_hold(world: World):
+    return f"/holds/{world.hold()['id']}/release", {"note": "the customer left"}
+
+
+@case("fit_hold")
+def fit_hold(world: World):
+    return f"/holds/{world.hold()['id']}/fit", {"lines": [{"position": 0, "fitted": 1}]}
+
+
+@case("add_engine_type")
+def add_engine_type(world: World):
+    return "/engine-types", {
+        "code": "single-3",
+        "name": "Single",
+        "cylinders": 1,
+        "intake_per_cylinder": 2,
+        "exhaust_per_cylinder": 1,
+        "family": world.family,
+        "intake": {"min": thou("6"), "max": thou("10"), "aim": thou("8")},
+        "exhaust": {"min": length("0.25"), "max": length("0.35")},
+        "spec_source": "workshop sheet 4, invented",
+        "lash_ratio": "1.5",
+        "items": [{"name": "cover gasket", "quantity": "1"}],
+    }
+
+
+@case("enter_vehicle")
+def enter_vehicle(world: World):
+    return "/vehicles", {
+        "registration": "NEW 1",
+        "description": "red tourer",
+        "engine_type": world.shop.engine.code,
+    }
+
+
+@case("open_job")
+def open_job(world: World):
+    return "/jobs", world.job_body() | {"unit": "mm", "promised_at": "2030-01-05T09:00:00Z"}
+
+
+@case("key_clearances")
+def key_clearances(world: World):
+    return f"{world.job()}/readings", world.readings
+
+
+@case("key_shims")
+def key_shims(world: World):
+    return f"{world.job()}/shims", world.shims
+
+
+@case("set_adjust")
+def set_adjust(world: World):
+    return f"{world.job()}/adjust", {"adjust": {"2-IN": "never"}}
+
+
+@case("plan_job")
+def plan_job(world: World):
+    return f"{world.read()}/plan", {}
+
+
+@case("accept_plan")
+def accept_plan(world: World):
+    return f"{world.planned()}/hold", {}
+
+
+@case("release_plan")
+def release_plan(world: World):
+    return f"{world.held()}/release", {"note": "tomorrow"}
+
+
+@case("hand_out_job")
+def hand_out_job(world: World):
+    return f"{world.held()}/hand-out", {}
+
+
+@case("fit_job")
+def fit_job(world: World):
+    really = {
+        "1-IN": {
+            "thickness": length("2.600"),
+            "condition": "used",
+            "source": f"bin:{world.bin('2.600')}",
+            "reason": "nearer to the aim",
+        }
+    }
+    return f"{world.held()}/fit", {"really": really}
+
+
+@case("sign_off_job")
+def sign_off_job(world: World):
+    return f"{world.measured_again()}/sign-off", {}
+
+
+@case("stop_job")
+def stop_job(world: World):
+    return f"{world.held()}/stop", {"note": "sold as it is"}
+
+
+@case("mark_bought")
+def mark_bought(world: World):
+    world.need()
+    return "/purchase-lists", {"supplier": "norrbeck", "lines": [world.size(quantity=2)]}
+
+
+@case("receive_purchase")
+def receive_purchase(world: World):
+    bought = world.bought()
+    lines = [{"line": bought["lines"][0]["id"], "quantity": 1, "bin": world.bin("2.700")}]
+    return f"/purchase-lists/{bought['id']}/receive", {"lines": lines}
+
+
+@case("cancel_purchase")
+def cancel_purchase(world: World):
+    return f"/purchase-lists/{world.bought()['id']}/cancel", {}
