@@ -1,7 +1,7 @@
 """Who holds what: the board of open holds, and the promises on one lot."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -84,6 +84,15 @@ def lines_on(key: ShimKey) -> list[HoldLine]:
             thickness_nm=key.thickness_nm,
             condition=key.condition,
         )
+        .select_related("hold")
+        .order_by("hold__created_at", "hold_id", "position")
+    )
+
+
+def open_lines_in(places: Collection[uuid.UUID]) -> list[HoldLine]:
+    """The open promises on whatever lies in these places, the oldest first."""
+    return list(
+        HoldLine.objects.filter(hold__state=Hold.State.HELD, place__in=places)
         .select_related("hold")
         .order_by("hold__created_at", "hold_id", "position")
     )

@@ -1,0 +1,282 @@
+"""Everything that ever happened to a bin, a size, a job or by a person, in one list, the newest first.
+
+The ledger is one source of several: counts, holds, inspections, and what was done to the bins themselves.
+"""
+
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TypeVar
+
+from django.db.models import Model, Q, QuerySet
+
+from inventory.compute.lengths import MAX_NM, show
+from inventory.models import (
+    BinCount,
+    Condition,
+    Hold,
+    HoldLine,
+    Inspection,
+    MovementLine,
+    Need,
+    Place,
+    PlaceEvent,
+    ShimFamily,
+    Tally,
+)
+from inventory.selectors.history import HistoryFilter, history
+from shop.models import Site, User
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One thing that happened.
+
+    kind: movement, bin, count, hold, inspection or need. what: in a word or two. text: the particulars.
+    seq: the movement's number, None for what is no movement. object_id: of the count, hold, … as text.
+    """
+
+    at: datetime
+    kind: str
+    what: str
+    by: str
+    text: str
+    seq: int | None
+    object_id: str
+
+
+Row = TypeVar("Row", bound=Model)
+# Gives the newest so many of one kind of thing.
+Source = Callable[[int], Iterator[Happening]]
+
+
+def story_of_bin(place: Place, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+    """What went through a bin, and what happened to itself; a retired one's as well."""
+    lines = history(place.site, HistoryFilter(place=place))
+    counts = BinCount.objects.filter(place=place)
+    hold_lines = HoldLine.objects.filter(Q(place=place) | Q(taken_from=place))
+    return _newest(
+        [
+            _from(_line, lines),
+            _from(_place_event, PlaceEvent.objects.filter(place=place).order_by("-id")),
+            _from(_opened_count, counts.select_related("place").order_by("-opened_at", "-number")),
+            _from(_closed_count, _closed(counts)),
+            _from(_tally, _tallies(Tally.objects.filter(count__place=place))),
+            *_holds(Hold.objects.filter(pk__in=hold_lines.values("hold"))),
+        ],
+        limit,
+        offset,
+    )
+
+
+def story_of_size(
+    site: Site, family: ShimFamily, size_nm: int, *, limit: int = 50, offset: int = 0
+) -> list[Happening]:
+    """What happened to the shims of one grade at a site: all that are nearest to this size."""
+    # As `nearest_size` has it: a shim halfway between two sizes is of the thinner one, and the outermost
+    # sizes take what lies outside the range.
+    lowest = 0 if size_nm == family.min_nm else size_nm - (family.step_nm - 1) // 2
+    highest = MAX_NM if size_nm == family.max_nm else size_nm + family.step_nm // 2
+    wanted = HistoryFilter(family=family, thinnest_nm=lowest, thickest_nm=highest)
+    within = {"family": family, "thickness_nm__gte": lowest, "thickness_nm__lte": highest}
+    inspections = Inspection.objects.filter(site=site, **within).select_related("family")
+    return _newest(
+        [
+            _from(_line, history(site, wanted)),
+            _from(_inspection, inspections.order_by("-at", "-id")),
+            *_holds(Hold.objects.filter(site=site, pk__in=HoldLine.objects.filter(**within).values("hold"))),
+        ],
+        limit,
+        offset,
+    )
+
+
+def story_of_job(site: Site, job_id: uuid.UUID, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+    """What a job did to the stock: its movements, holds and needs. Its readings and plans are the job's."""
+    needs = Need.objects.filter(site=site, job_id=job_id).order_by("-created_at", "-id")
+    return _newest(
+        [
+            _from(_line, history(site, HistoryFilter(job_id=job_id))),
+            _from(_need, needs),
+            *_holds(Hold.objects.filter(site=site, job_id=job_id)),
+        ],
+        limit,
+        offset,
+    )
+
+
+def story_of_person(site: Site, user: User, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+    """What a person did to the stock of a site, themselves or by a key in their name.
+
+    Holds and inspections carry names only: two people of one name share those.
+    """
+    inspections = Inspection.objects.filter(_by(user, "by"), site=site).select_related("family")
+    opened = BinCount.objects.filter(_by(user, "opened_by"), site=site).select_related("place")
+    return _newest(
+        [
+            _from(_line, history(site, HistoryFilter(user=user))),
+            _from(_place_event, PlaceEvent.objects.filter(place__site=site, user=user).order_by("-id")),
+            _from(_opened_count, opened.order_by("-opened_at", "-number")),
+            _from(_closed_count, _closed(BinCount.objects.filter(_by(user, "closed_by"), site=site))),
+            _from(_tally, _tallies(Tally.objects.filter(count__site=site, user=user))),
+            _from(_inspection, inspections.order_by("-at", "-id")),
+            _from(_held, _made(Hold.objects.filter(_by(user, "created_by"), site=site))),
+            _from(_ended, _over(Hold.objects.filter(_by(user, "resolved_by"), site=site))),
+        ],
+        limit,
+        offset,
+    )
+
+
+def _newest(sources: list[Source], limit: int, offset: int) -> list[Happening]:
+    happenings = [entry for source in sources for entry in source(limit + offset)]
+    happenings.sort(key=lambda entry: (entry.at, entry.seq or 0, entry.object_id), reverse=True)
+    return happenings[offset : offset + limit]
+
+
+def _from(tell: Callable[[Row], Happening], rows: QuerySet[Row]) -> Source:
+    return lambda most: (tell(row) for row in rows[:most])
+
+
+def _by(user: User, field: str) -> Q:
+    return Q(**{field: str(user)}) | Q(**{f"{field}__endswith": f"(key of {user})"})
+
+
+def _closed(counts: QuerySet[BinCount]) -> QuerySet[BinCount]:
+    return counts.filter(closed_at__isnull=False).select_related("place").order_by("-closed_at", "-number")
+
+
+def _tallies(tallies: QuerySet[Tally]) -> QuerySet[Tally]:
+    rows = tallies.filter(keyed_at__isnull=False).select_related("count__place")
+    return rows.order_by("-keyed_at", "-id")
+
+
+def _made(holds: QuerySet[Hold]) -> QuerySet[Hold]:
+    return holds.prefetch_related("lines").order_by("-created_at", "-id")
+
+
+def _over(holds: QuerySet[Hold]) -> QuerySet[Hold]:
+    return holds.filter(resolved_at__isnull=False).prefetch_related("lines").order_by("-resolved_at", "-id")
+
+
+def _holds(holds: QuerySet[Hold]) -> list[Source]:
+    return [_from(_held, _made(holds)), _from(_ended, _over(holds))]
+
+
+def _line(line: MovementLine) -> Happening:
+    movement = line.movement
+    condition = Condition(line.condition).label.lower()
+    text = f"{line.quantity:+d} × {show(line.thickness_nm)} mm {condition}, {line.place.code}"
+    details = ", ".join(part for part in (movement.document, movement.note) if part)
+    return Happening(
+        at=movement.at,
+        kind="movement",
+        what=movement.get_reason_display(),
+        by=movement.actor,
+        text=f"{text}: {details}" if details else text,
+        seq=movement.seq,
+        object_id=f"{line.position:05d}",
+    )
+
+
+def _place_event(event: PlaceEvent) -> Happening:
+    return Happening(
+        at=event.at,
+        kind="bin",
+        what=event.get_act_display(),
+        by=event.by,
+        text=event.text,
+        seq=None,
+        object_id=f"{event.pk:019d}",
+    )
+
+
+def _opened_count(count: BinCount) -> Happening:
+    return Happening(
+        at=count.opened_at,
+        kind="count",
+        what="Count asked for",
+        by=count.opened_by,
+        text=f"{count} of {count.place.code}" + (f": {count.why}" if count.why else ""),
+        seq=None,
+        object_id=str(count.pk),
+    )
+
+
+def _closed_count(count: BinCount) -> Happening:
+    return Happening(
+        at=count.closed_at or count.opened_at,
+        kind="count",
+        what=count.get_state_display(),
+        by=count.closed_by,
+        text=f"{count} of {count.place.code}" + (f": {count.note}" if count.note else ""),
+        seq=count.movement_id,
+        object_id=str(count.pk),
+    )
+
+
+def _tally(tally: Tally) -> Happening:
+    return Happening(
+        at=tally.keyed_at or tally.started_at,
+        kind="count",
+        what="Counted",
+        by=tally.by,
+        text=f"{tally.count} of {tally.count.place.code}",
+        seq=None,
+        object_id=str(tally.count_id),
+    )
+
+
+def _held(hold: Hold) -> Happening:
+    return Happening(
+        at=hold.created_at,
+        kind="hold",
+        what="Held",
+        by=hold.created_by,
+        text=f"{_shims_of(hold)} for {hold.reference}",
+        seq=None,
+        object_id=str(hold.pk),
+    )
+
+
+def _ended(hold: Hold) -> Happening:
+    note = f": {hold.note}" if hold.note else ""
+    return Happening(
+        at=hold.resolved_at or hold.created_at,
+        kind="hold",
+        what=f"Hold {hold.get_state_display().lower()}",
+        by=hold.resolved_by,
+        text=f"{_shims_of(hold)} for {hold.reference}{note}",
+        seq=None,
+        object_id=str(hold.pk),
+    )
+
+
+def _shims_of(hold: Hold) -> str:
+    return ", ".join(f"{line.quantity} × {show(line.thickness_nm)} mm" for line in hold.lines.all())
+
+
+def _inspection(inspection: Inspection) -> Happening:
+    face = inspection.get_face_display().lower()
+    return Happening(
+        at=inspection.at,
+        kind="inspection",
+        what="Inspected",
+        by=inspection.by,
+        text=f"{inspection.thickness_keyed}, face {face}. {inspection.why}".strip(),
+        seq=inspection.movement_id,
+        object_id=str(inspection.pk),
+    )
+
+
+def _need(need: Need) -> Happening:
+    return Happening(
+        at=need.created_at,
+        kind="need",
+        what=need.get_state_display(),
+        by="",
+        text=f"{show(need.thickness_nm)} mm for {need.valve_label}",
+        seq=None,
+        object_id=str(need.pk),
+    )

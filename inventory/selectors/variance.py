@@ -1,0 +1,150 @@
+"""What counts found: by lot the difference from the books, what it is worth, and whose holds it meets."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from inventory.models import BinCount, HoldLine, Place, ShimFamily, TalliedLot
+from inventory.selectors.holds import open_lines_in
+from shop.models import Site
+
+WITH_DIFFERENCE = (
+    BinCount.State.DIFFERS,
+    BinCount.State.TO_APPROVE,
+    BinCount.State.POSTED,
+    BinCount.State.REJECTED,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarianceLine:
+    """One lot that two persons found differing.
+
+    books: what the books said when the second of them counted. unit_value: in `count.currency`; None where
+    it was not known. holds: open promises on the lot while the difference is not posted, else ().
+    """
+
+    count: BinCount
+    place: Place
+    family: ShimFamily
+    thickness_nm: int
+    thickness_keyed: str
+    condition: str
+    counted: int
+    books: int
+    difference: int
+    unit_value: Decimal | None
+    holds: Sequence[HoldLine]
+
+    @property
+    def value(self) -> Decimal | None:
+        """What is gained (above zero) or lost."""
+        return None if self.unit_value is None else self.difference * self.unit_value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Total:
+    """The money of a report in one currency; `lost` is below zero or 0."""
+
+    currency: str
+    gained: Decimal
+    lost: Decimal
+
+    @property
+    def net(self) -> Decimal:
+        return self.gained + self.lost
+
+    @property
+    def gross(self) -> Decimal:
+        return self.gained - self.lost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarianceReport:
+    """lines: newest count first. counted: how many counts came to an end in the time, those that agree
+    included. unvalued: how many lines have no known value and are in no total."""
+
+    lines: Sequence[VarianceLine]
+    totals: Sequence[Total]
+    counted: int
+    unvalued: int
+
+    @property
+    def differing(self) -> int:
+        return len({line.count.pk for line in self.lines})
+
+
+def variance_report(
+    site: Site,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    states: Sequence[str] = WITH_DIFFERENCE,
+) -> VarianceReport:
+    """The differences that counts of the site found, by when they were opened; `until` is not included."""
+    rows = BinCount.objects.filter(site=site)
+    if since is not None:
+        rows = rows.filter(opened_at__gte=since)
+    if until is not None:
+        rows = rows.filter(opened_at__lt=until)
+    lines = _lines(rows.filter(state__in=states))
+    ended = rows.exclude(state__in=(*BinCount.OPEN_STATES, BinCount.State.CANCELLED))
+    return VarianceReport(
+        lines=lines,
+        totals=_totals(lines),
+        counted=ended.count(),
+        unvalued=sum(line.unit_value is None for line in lines),
+    )
+
+
+def variance_of(count: BinCount) -> list[VarianceLine]:
+    """The confirmed differences of one count; [] while there are none."""
+    return _lines(BinCount.objects.filter(pk=count.pk))
+
+
+def _lines(rows: Iterable[BinCount]) -> list[VarianceLine]:
+    lots = list(
+        TalliedLot.objects.filter(tally__confirmed=True, tally__count__in=rows)
+        .exclude(difference=0)
+        .select_related("family", "tally__count__place", "tally__count__movement")
+        .order_by("-tally__count__opened_at", "-tally__count__number", "family__code", "thickness_nm", "id")
+    )
+    waiting = {lot.tally.count.place_id for lot in lots if lot.tally.count.is_open}
+    promises: dict[tuple, list[HoldLine]] = defaultdict(list)
+    for line in open_lines_in(waiting):
+        promises[line.place_id, line.family_id, line.thickness_nm, line.condition].append(line)
+    return [_line(lot, promises) for lot in lots]
+
+
+def _line(lot: TalliedLot, promises: dict[tuple, list[HoldLine]]) -> VarianceLine:
+    count = lot.tally.count
+    difference = lot.difference or 0
+    key = (count.place_id, lot.family_id, lot.thickness_nm, lot.condition)
+    return VarianceLine(
+        count=count,
+        place=count.place,
+        family=lot.family,
+        thickness_nm=lot.thickness_nm,
+        thickness_keyed=lot.thickness_keyed,
+        condition=lot.condition,
+        counted=lot.counted,
+        books=lot.counted - difference,
+        difference=difference,
+        unit_value=lot.unit_value,
+        holds=tuple(promises[key]) if count.is_open else (),
+    )
+
+
+def _totals(lines: Iterable[VarianceLine]) -> list[Total]:
+    gained: dict[str, Decimal] = defaultdict(Decimal)
+    lost: dict[str, Decimal] = defaultdict(Decimal)
+    for line in lines:
+        if line.value is not None:
+            side = gained if line.value > 0 else lost
+            side[line.count.currency] += line.value
+    return [
+        Total(currency=currency, gained=gained[currency], lost=lost[currency])
+        for currency in sorted({*gained, *lost})
+    ]

@@ -1,0 +1,143 @@
+"""The inspection of a recovered shim: face, marking, one to three readings, and what is proposed."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from inventory.compute.inspection import (
+    MOST_READINGS,
+    Face,
+    Fate,
+    Judged,
+    ReadingsDisagree,
+    judge,
+    propose,
+)
+from inventory.compute.lengths import Length, LengthError, from_nm, meant, parse_text, plausible_shim, show
+from inventory.compute.sizes import USED_BEYOND_NM
+from inventory.models import Condition, Inspection, PlaceKind, ShimFamily
+from inventory.selectors.places import place_of
+from inventory.selectors.putaway import proposed_for
+from inventory.services.floor import Shims, measure_shim
+from inventory.services.ledger import ShimKey, available
+from shop.actor import Actor
+from shop.conf import conf
+from shop.db import write_transaction
+from shop.errors import FieldError, Invalid, NotEnough
+from shop.models import Site
+from shop.roles import Action
+
+
+@write_transaction
+def inspect_shim(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    found: Shims,
+    readings: Sequence[Length],
+    face: str,
+    marking_legible: bool,
+) -> Inspection:
+    """Look at one shim on the bench: it counts at what the readings come to, and a bin or scrap is proposed.
+
+    found: as the books have it; one shim whatever its quantity. readings: one, or two or three on demand; for
+    a pitted face none is needed. A reading more than 0.1 mm outside the family's range leaves the shim as it
+    is, with scrap proposed, unless the figure looks like a slip of the unit. Raises Invalid with code
+    `readings-disagree` when they lie too far apart, NotEnough when no such shim is on the bench.
+    """
+    actor.must(Action.INSPECT, site)
+    look = _face(face)
+    if found.condition == Condition.NEW:
+        words = "A new shim needs no inspection; it counts at its marking."
+        raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
+    judged = _judged(found.family, readings, look)
+    thickness_nm = judged.thickness_nm if judged else found.thickness_nm
+    proposal = propose(found.family.range, thickness_nm, look, marking_legible=marking_legible)
+    if judged and _measurable(found.family, thickness_nm):
+        inspection = measure_shim(
+            site=site,
+            actor=actor,
+            at=at,
+            found=found,
+            measured=_as_keyed(readings, thickness_nm),
+            face=look.value,
+            marking_legible=marking_legible,
+        )
+    else:
+        _refuse_absent(site, found)
+        keyed = _as_keyed(readings, thickness_nm)
+        inspection = Inspection(
+            site=site,
+            family=found.family,
+            face=look.value,
+            marking_legible=marking_legible,
+            thickness_nm=keyed.nm,
+            thickness_keyed=keyed.keyed,
+            at=at,
+            by=actor.label,
+        )
+    inspection.readings = [reading.keyed for reading in readings]
+    inspection.spread_nm = judged.spread_nm if judged and len(readings) > 1 else None
+    inspection.fate, inspection.why = proposal.fate.value, proposal.why
+    if proposal.fate is Fate.BIN:
+        inspection.proposed_bin = proposed_for(site, found.family, thickness_nm).first
+    inspection.save()
+    return inspection
+
+
+def _face(face: str) -> Face:
+    if face not in list(Face):
+        words = f"must be one of {', '.join(Face)}"
+        raise Invalid(f"The face {words}.", errors=[FieldError("/face", words)])
+    return Face(face)
+
+
+def _judged(family: ShimFamily, readings: Sequence[Length], face: Face) -> Judged | None:
+    """What the readings come to; None where the face alone decides."""
+    if not readings and face is Face.PITTED:
+        return None
+    if not 1 <= len(readings) <= MOST_READINGS:
+        words = f"give one to {MOST_READINGS} readings; these are {len(readings)}"
+        raise Invalid(f"Nothing was booked: {words}.", errors=[FieldError("/readings", words)])
+    for index, reading in enumerate(readings):
+        _refuse_slip(family, reading, f"/readings/{index}")
+    try:
+        return judge(readings, parse_text(conf.readings_spread).nm)
+    except ReadingsDisagree as error:
+        another = f"/readings/{len(readings)}" if len(readings) < MOST_READINGS else "/readings"
+        raise Invalid(
+            error.message, code="readings-disagree", errors=[FieldError(another, error.message)]
+        ) from error
+
+
+def _refuse_slip(family: ShimFamily, reading: Length, pointer: str) -> None:
+    """Refuse what is no thickness of a shim, or would be one of this family in another unit."""
+    words = ""
+    try:
+        plausible_shim(reading, "thickness")
+    except LengthError as error:
+        words = error.message
+    if not words and not _measurable(family, reading.nm):
+        lo, hi = family.min_nm - USED_BEYOND_NM, family.max_nm + USED_BEYOND_NM
+        slip = meant(reading, lo, hi, (family.min_nm + family.max_nm) // 2, markings=True)
+        words = f"{reading} is not of this family. {slip}" if slip else ""
+    if words:
+        raise Invalid(words, errors=[FieldError(pointer, words)])
+
+
+def _measurable(family: ShimFamily, nm: int) -> bool:
+    return family.min_nm - USED_BEYOND_NM <= nm <= family.max_nm + USED_BEYOND_NM
+
+
+def _as_keyed(readings: Sequence[Length], thickness_nm: int) -> Length:
+    """The reading that says the thickness as it was keyed, else the thickness in mm."""
+    return next((reading for reading in readings if reading.nm == thickness_nm), from_nm(thickness_nm))
+
+
+def _refuse_absent(site: Site, found: Shims) -> None:
+    bench = place_of(site, PlaceKind.INSPECTION)
+    key = ShimKey(found.family.id, bench.id, found.thickness_nm, found.condition)
+    if available(key) < 1:
+        what = f"{show(found.thickness_nm)} mm {Condition(found.condition).label.lower()}"
+        words = f"no shim of {what} is at inspection"
+        raise NotEnough(f"Nothing was booked: {words}.", errors=[FieldError("/found", words)])
