@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Q
+from django.db.models import Prefetch, Q
 
 from inventory.models import Hold, HoldLine
 from inventory.services.ledger import ShimKey
@@ -23,7 +23,7 @@ from shop.models import Site
 class Locked:
     """What `lock_holds` found.
 
-    held: the holds that were asked for, fresh and still held, by id.
+    held: the holds that were asked for, by themselves or by their job, fresh and still held, by id.
     expired: the overdue ones, which have just expired.
     freed: what those promised. The caller gives it free in its one pass over the balances.
     """
@@ -42,31 +42,34 @@ def lock_hold(hold: Hold, at: datetime) -> Hold:
     return fresh
 
 
-def lock_holds(*, site: Site, at: datetime, holds: Sequence[Hold] = ()) -> Locked:
+def lock_holds(
+    *, site: Site, at: datetime, holds: Sequence[Hold] = (), job_id: uuid.UUID | None = None
+) -> Locked:
     """These holds locked, and with them every overdue one of the site, which expires.
 
+    `job_id`: lock every hold that stands for this job as well; one that is over is just not among them.
     Raises HoldExpired or WrongState for one of `holds` that is over.
     """
-    overdue = Q(site=site, state=Hold.State.HELD, expires_at__lte=at)
     asked = {hold.pk for hold in holds}
+    wanted = Q(site=site, state=Hold.State.HELD, expires_at__lte=at)
+    if job_id is not None:
+        wanted |= Q(job_id=job_id, state=Hold.State.HELD)
+    if asked:
+        wanted |= Q(pk__in=asked)
     # One statement: who locks one hold after another may wait for somebody who does it the other way round.
     # It waits, too, for whoever is expiring one just now, and does not take those shims for held.
-    locked = list(
-        Hold.objects.select_for_update()
-        .filter(overdue | Q(pk__in=asked) if asked else overdue)
-        .prefetch_related("lines")
-        .order_by("pk")
-    )
+    locked = list(Hold.objects.select_for_update().filter(wanted).prefetch_related("lines").order_by("pk"))
     for hold in locked:
         if hold.pk in asked:
             _refuse_over(hold, at)
-    expired = [hold for hold in locked if hold.pk not in asked]
+    held = asked | {hold.pk for hold in locked if hold.expires_at is None or hold.expires_at > at}
+    expired = [hold for hold in locked if hold.pk not in held]
     freed: dict[ShimKey, int] = defaultdict(int)
     for hold in expired:
         for key, quantity in promised(hold).items():
             freed[key] += quantity
         resolve(hold, Hold.State.EXPIRED, by="Coldgap", at=at)
-    return Locked(held=[hold for hold in locked if hold.pk in asked], expired=expired, freed=freed)
+    return Locked(held=[hold for hold in locked if hold.pk in held], expired=expired, freed=freed)
 
 
 def resolve(hold: Hold, state: Hold.State, *, by: str, at: datetime, note: str = "") -> Hold:

@@ -75,7 +75,7 @@ class AtHand:
         ]
         alike.sort(key=lambda line: line.label != label)
         if not alike:
-            raise NotAtHand(f"the {show(thickness_nm)} mm shim held for {label} went into another valve")
+            raise NotAtHand(f"no {show(thickness_nm)} mm shim is held for {label} any more")
         return self._take(alike[0])
 
     def named(

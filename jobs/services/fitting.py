@@ -6,18 +6,19 @@ from datetime import datetime
 from fractions import Fraction
 
 from inventory.compute.lengths import Length, LengthError, plausible_shim
-from inventory.models import Condition, Hold, HoldLine, Movement, PlaceKind
+from inventory.models import Condition, Hold, HoldLine, Movement, Place, PlaceKind
 from inventory.selectors.places import place_of
 from inventory.services.fitting import Fitted, OneShim, fit_shims
-from inventory.services.ledger import Line, lock_balances, transfer
+from inventory.services.hold_state import Locked
+from inventory.services.ledger import Line, transfer
 from inventory.services.purchasing import cancel_needs
 from jobs.compute.windows import clearance_after
 from jobs.models import ClearanceReading, Fit, Job, JobValve, Plan, PlanLine
 from jobs.selectors.readings import current_readings
 from jobs.services.at_hand import AtHand, NotAtHand, Shim
-from jobs.services.handing_out import hand_out
+from jobs.services.handing_out import hand_out, lines_to_tray
 from jobs.services.planning import CHANGES
-from jobs.services.promises import accepted_plan, live_holds
+from jobs.services.promises import accepted_plan, lock_shims, lock_stock
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -76,10 +77,10 @@ def fit_job(
         if label in really or (label in lines and lines[label].action in CHANGES)
     }
     _refuse_unknown_shims(opened)
-    holds = live_holds(job, at)
-    put_in = _shims_by_valve(job, opened, lines, really, holds)
-    movement = _book(job, actor, at, opened, put_in, holds)
     cancel_needs(job_id=job.pk)
+    locked = lock_shims(job, at)
+    put_in = _shims_by_valve(job, opened, lines, really, locked.held)
+    movement = _book(job, actor, at, opened, put_in, locked)
     job.round += 1
     _record(job, plan, movement, actor, at, opened, put_in, lines, really)
     plan.state = Plan.State.DONE
@@ -174,21 +175,21 @@ def _book(
     at: datetime,
     opened: Mapping[str, JobValve],
     put_in: Mapping[str, Shim],
-    holds: Sequence[Hold],
+    locked: Locked,
 ) -> Movement:
     """The movements: hand out what is still in its bin, pull, fit. Returns the fit."""
     engine = place_of(job.site, PlaceKind.ENGINE)
-    in_bins = [hold for hold in holds if not hold.handed_out_at]
+    in_bins = [hold for hold in locked.held if not hold.handed_out_at]
     pulled = [
         OneShim(family_id=job.family_id, thickness_nm=valve.shim_nm or 0, condition=valve.shim_condition)
         for valve in opened.values()
     ]
     # Everything that the movements below will touch is locked here, in the one order, before the first of
     # them.
-    lock_balances(_touched(job, engine, pulled, put_in, in_bins))
+    lock_stock(locked, [*lines_to_tray(job, in_bins), *_touched(job, engine, pulled, put_in)])
     if in_bins:
         hand_out(job, in_bins, actor=actor, at=at)
-    moved = {line.pk: line for line in HoldLine.objects.filter(hold__in=holds).select_related("place")}
+    moved = {line.pk: line for line in HoldLine.objects.filter(hold__in=locked.held).select_related("place")}
     _, fit = fit_shims(
         site=job.site,
         actor=actor,
@@ -208,23 +209,17 @@ def _book(
             )
             for label, shim in put_in.items()
         ],
-        holds=holds,
+        holds=locked.held,
         job_id=job.pk,
         document=str(job),
     )
     return fit
 
 
-def _touched(
-    job: Job, engine, pulled: Sequence[OneShim], put_in: Mapping[str, Shim], in_bins: Sequence[Hold]
-) -> list[Line]:
+def _touched(job: Job, engine: Place, pulled: Sequence[OneShim], put_in: Mapping[str, Shim]) -> list[Line]:
+    """The balances that pull and fit touch."""
     moves = [(engine, job.tray, shim.thickness_nm, shim.condition) for shim in pulled]
     moves += [(shim.place or job.tray, engine, shim.thickness_nm, shim.condition) for shim in put_in.values()]
-    moves += [
-        (line.place, job.tray, line.thickness_nm, line.condition)
-        for hold in in_bins
-        for line in hold.lines.all()
-    ]
     return [
         line
         for source, target, thickness_nm, condition in moves

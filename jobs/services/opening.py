@@ -2,11 +2,10 @@
 
 from datetime import datetime
 
-from django.db.models import Max
-
 from inventory.compute.lengths import Unit
 from inventory.models import Place
 from inventory.selectors.places import empty_trays
+from inventory.services.numbering import next_number
 from jobs.compute.windows import default_aim
 from jobs.models import EnginePosition, EngineType, Job, JobValve, Side, Vehicle
 from jobs.services.events import counted, note_event
@@ -47,14 +46,14 @@ def open_job(
     if unit not in set(Unit):
         errors.append(FieldError("/unit", f"must be one of {', '.join(Unit)}"))
     refuse(errors, "The job was not opened")
-    # The row is the lock: number, bay and tray of two jobs that are opened at once cannot be the same.
-    Site.objects.select_for_update().get(pk=site.pk)
+    # It locks the site's row: number, bay and tray of two jobs that are opened at once cannot be the same.
+    number = next_number(site, Job.objects.filter(site=site))
     engine_type = EngineType.objects.select_related("family").get(pk=vehicle.engine_type_id)
     open_jobs = list(Job.objects.filter(site=site).exclude(state__in=CLOSED).select_related("bay"))
     _refuse_taken(open_jobs, vehicle, bay)
     job = Job.objects.create(
         site=site,
-        number=(Job.objects.filter(site=site).aggregate(last=Max("number"))["last"] or 0) + 1,
+        number=number,
         vehicle=vehicle,
         engine_type=engine_type,
         family=engine_type.family,

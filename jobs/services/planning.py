@@ -12,7 +12,7 @@ from jobs.compute.planner import Choice, plan_engine
 from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.services.events import counted
-from jobs.services.promises import give_free, live_holds, put_aside, put_aside_proposed
+from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -78,7 +78,7 @@ def release_plan(*, job: Job, actor: Actor, at: datetime, note: str = "", versio
     The plan is a proposal again: as long as the readings stand, it may be held again.
     """
     job = begin(job, Act.RELEASE, actor=actor, at=at, version=version)
-    give_free(job, live_holds(job, at), actor=actor, at=at, note=note)
+    end_promises(job, actor=actor, at=at, note=note)
     job.plans.filter(state=Plan.State.ACCEPTED).update(state=Plan.State.PROPOSED, hold=None)
     job.state = Job.State.PLANNED
     text = "Released the plan: its shims are free for others."
@@ -94,7 +94,6 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
     _refuse_nothing_to_fit(lines)
     stock = [line for line in lines if line.action == "stock"]
     buy = [line for line in lines if line.action == "buy"]
-    plan.hold = _hold(job, stock, actor, at) if stock else None
     note_needs(
         site=job.site,
         at=at,
@@ -104,6 +103,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         needed_by=job.promised_at,
         lacks=[Lack(thickness_nm=line.thickness_nm, valve_label=line.label) for line in buy],
     )
+    plan.hold = _hold(job, stock, actor, at) if stock else None
     plan.state = Plan.State.ACCEPTED
     plan.save(update_fields=["state", "hold"])
     job.state = Job.State.WAITING if buy else Job.State.HELD

@@ -9,12 +9,14 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from django.db.models import Q
+from django.db.models import Q, prefetch_related_objects
 
 from inventory.compute.lengths import show
-from inventory.models import Hold, HoldLine, Need
+from inventory.models import Balance, Condition, Hold, HoldLine, Need, PlaceKind
+from inventory.selectors.places import place_of
+from inventory.services.hold_state import Locked, lock_holds
 from inventory.services.holds import hand_back_hold, release_hold
-from inventory.services.ledger import Line, lock_balances, transfer
+from inventory.services.ledger import Line, give_free, lock_balances, transfer
 from inventory.services.purchasing import cancel_needs
 from jobs.models import Job, Plan, PlanLine
 from jobs.services.events import note_event
@@ -23,14 +25,22 @@ from shop.actor import Actor, service_actor
 RESTS_ON_HOLDS = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
 
 
-def live_holds(job: Job, at: datetime) -> list[Hold]:
-    """The job's holds that stand at this moment, locked, with their lines; [] where there are none."""
-    return list(
-        Hold.objects.select_for_update()
-        .filter(Q(expires_at__isnull=True) | Q(expires_at__gt=at), job_id=job.pk, state=Hold.State.HELD)
-        .prefetch_related("lines__place", "lines__taken_from")
-        .order_by("pk")
-    )
+def lock_shims(job: Job, at: datetime) -> Locked:
+    """The job's holds that stand at this moment, locked, with their lines; and the site's overdue ones, which
+    expire. Pass it on to `lock_stock` before anything moves."""
+    locked = lock_holds(site=job.site, at=at, job_id=job.pk)
+    prefetch_related_objects(locked.held, "lines__place", "lines__taken_from")
+    for hold in locked.held:
+        hold.site = job.site
+    return locked
+
+
+def lock_stock(locked: Locked, lines: Iterable[Line] = ()) -> None:
+    """Lock every balance that the act will touch, in the one order, before the first of its movements; what
+    overdue holds promised is free from then on."""
+    lock_balances(lines, locked.freed)
+    for key, quantity in sorted(locked.freed.items()):
+        give_free(key, quantity)
 
 
 def accepted_plan(job: Job) -> Plan | None:
@@ -80,13 +90,15 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     plan = accepted_plan(job)
     if plan is None:
         return ""
-    holds = live_holds(job, at)
-    lost = lost_lines(plan, holds, Need.objects.filter(job_id=job.pk))
+    standing = Hold.objects.filter(
+        Q(expires_at__isnull=True) | Q(expires_at__gt=at), job_id=job.pk, state=Hold.State.HELD
+    ).prefetch_related("lines")
+    lost = lost_lines(plan, list(standing), Need.objects.filter(job_id=job.pk))
     if not lost:
         return ""
     shims = ", ".join(f"{show(line.thickness_nm or 0)} mm for {line.label}" for line in lost)
     because = f"The shims are no longer held for {job}: {shims}."
-    give_free(job, holds, actor=service_actor(), at=at)
+    end_promises(job, actor=service_actor(), at=at)
     put_aside(plan, because)
     job.state = Job.State.PLANNED
     job.version += 1
@@ -108,27 +120,46 @@ def put_aside_proposed(job: Job, because: str) -> int:
     return job.plans.filter(state=Plan.State.PROPOSED).update(state=Plan.State.STALE, stale_because=because)
 
 
-def give_free(job: Job, holds: Sequence[Hold], *, actor: Actor, at: datetime, note: str = "") -> None:
-    """End the job's holds and needs: handed-out shims go back to their bins, the others are free again."""
-    lock_balances(lines_back(holds))
-    for hold in holds:
+def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "") -> None:
+    """End the job's needs and holds: handed-out shims go back to their bins, the others are free again."""
+    cancel_needs(job_id=job.pk)
+    locked = lock_shims(job, at)
+    lock_stock(locked, [*_lines_back(job, locked.held), *_lines_out_of_tray(job)])
+    for hold in locked.held:
         end = hand_back_hold if hold.handed_out_at else release_hold
         end(hold=hold, actor=actor, at=at, note=note)
-    cancel_needs(job_id=job.pk)
 
 
-def lines_back(holds: Sequence[Hold]) -> list[Line]:
-    """The balances that ending these holds will touch."""
+def _lines_back(job: Job, holds: Sequence[Hold]) -> list[Line]:
+    """The balances that ending these holds touches."""
+    receiving = place_of(job.site, PlaceKind.RECEIVING)
     return [
         touched
         for hold in holds
         for line in hold.lines.all()
         for touched in transfer(
             source=line.place,
-            target=line.taken_from,
+            target=receiving if line.taken_from.retired_at else line.taken_from,
             family_id=line.family_id,
             thickness_nm=line.thickness_nm,
             condition=line.condition,
             quantity=line.quantity,
+        )
+    ]
+
+
+def _lines_out_of_tray(job: Job) -> list[Line]:
+    """The balances that clearing the tray after it would touch."""
+    inspection, receiving = place_of(job.site, PlaceKind.INSPECTION), place_of(job.site, PlaceKind.RECEIVING)
+    return [
+        touched
+        for balance in Balance.objects.filter(place=job.tray, on_hand__gt=0)
+        for touched in transfer(
+            source=job.tray,
+            target=receiving if balance.condition == Condition.NEW else inspection,
+            family_id=balance.family_id,
+            thickness_nm=balance.thickness_nm,
+            condition=balance.condition,
+            quantity=1,
         )
     ]

@@ -5,7 +5,7 @@ from datetime import datetime
 from inventory.services.fitting import recover_shims
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
-from jobs.services.promises import give_free, live_holds, put_aside_proposed
+from jobs.services.promises import end_promises, put_aside_proposed
 from jobs.services.refusals import pointer, refuse, too_long
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -35,7 +35,7 @@ def sign_off_job(
     _refuse_unread_after(valves, readings)
     _refuse_out_of_spec(valves, readings, reason)
     # A hold that somebody made for the job beside its plan would keep shims in a tray that is to be empty.
-    give_free(job, live_holds(job, at), actor=actor, at=at, note="The job was signed off.")
+    end_promises(job, actor=actor, at=at, note="The job was signed off.")
     clear_tray(job, actor, at)
     put_aside_proposed(job, "The job was signed off.")
     job.state = Job.State.SIGNED_OFF

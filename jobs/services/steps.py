@@ -1,6 +1,7 @@
 """How every act on a job begins and ends: who, which job, is it possible now; and what is written down.
 
-Lock law: the job's row first, then its holds by id, then balances, the chain head, and needs last.
+Lock law: the job's row first, then what the ledger's law names (inventory/services/ledger.py): its needs, its
+holds, balances, the chain head.
 """
 
 from collections.abc import Iterable

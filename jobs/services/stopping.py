@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from jobs.models import Job, Plan
-from jobs.services.promises import give_free, live_holds
+from jobs.services.promises import end_promises
 from jobs.services.refusals import refuse, too_long
 from jobs.services.sign_off import clear_tray
 from jobs.services.states import Act
@@ -26,7 +26,7 @@ def stop_job(*, job: Job, actor: Actor, at: datetime, note: str, version: int | 
     if not note:
         errors.append(FieldError("/note", "say why the job is stopped"))
     refuse(errors, "The job was not stopped")
-    give_free(job, live_holds(job, at), actor=actor, at=at, note=f"{job} was stopped.")
+    end_promises(job, actor=actor, at=at, note=f"{job} was stopped.")
     clear_tray(job, actor, at)
     job.plans.filter(state__in=[Plan.State.PROPOSED, Plan.State.ACCEPTED]).update(
         state=Plan.State.STALE, stale_because="The job was stopped."

@@ -36,7 +36,7 @@ def enter_vehicle(
         errors.append(FieldError("/description", "say what vehicle it is"))
     refuse(errors, "The vehicle was not entered")
     # The row is the lock: of two who enter the same vehicle at once the second finds the first.
-    Site.objects.select_for_update().get(pk=site.pk)
+    Site.objects.select_for_update(no_key=True).get(pk=site.pk)
     known = Vehicle.objects.filter(site=site, registration=registration).first()
     if known is not None:
         raise Conflict(

@@ -4,14 +4,15 @@ import uuid
 from datetime import datetime
 
 from inventory.models import Hold, Need
-from inventory.services.holds import expire_due_holds, release_hold
+from inventory.services.holds import expire_due_holds, extend_hold, release_hold
 from jobs.models import Job
 from jobs.services.events import note_event
 from jobs.services.promises import (
     RESTS_ON_HOLDS,
     accepted_plan,
     lines_from_shop,
-    live_holds,
+    lock_shims,
+    lock_stock,
     settle_lost_shims,
     shims_for,
 )
@@ -31,18 +32,19 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
     if job is None:
         return ""
     settle_lost_shims(job, at)
-    holds = live_holds(job, at)
+    locked = lock_shims(job, at)
+    lock_stock(locked)
     plan = accepted_plan(job) if job.state in RESTS_ON_HOLDS else None
     if plan is None:
-        _free_stray(job, holds, at)
+        _free_stray(job, locked.held, at)
         return job.state
-    held = shims_for(plan, holds)
+    held = shims_for(plan, locked.held)
     if job.state != Job.State.WAITING or any(line.label not in held for line in lines_from_shop(plan)):
         return job.state
     # The first shims were held when the plan was accepted; the bay gets its time from now on.
-    Hold.objects.filter(pk__in=[hold.pk for hold in holds], expires_at__lt=at + conf.hold_time).update(
-        expires_at=at + conf.hold_time
-    )
+    for hold in locked.held:
+        if hold.expires_at is not None and hold.expires_at < at + conf.hold_time:
+            extend_hold(hold=hold, actor=service_actor(), at=at, expires_in=conf.hold_time)
     job.state = Job.State.HELD
     job.version += 1
     job.save(update_fields=["state", "version"])
