@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from django.db.models import QuerySet, Sum
 from django.db.models.functions import Coalesce
 
-from inventory.compute.sizes import grade_of
+from inventory.compute.sizes import grade_of, nearest_size
 from inventory.models import (
     Balance,
     Condition,
@@ -19,6 +19,7 @@ from inventory.models import (
     ShimFamily,
 )
 from inventory.selectors.places import bins
+from inventory.selectors.stock import SizeCount
 from shop.models import Site
 
 
@@ -67,6 +68,18 @@ def families_on_hand(site: Site) -> list[FamilyOnHand]:
         entry.held += row["promised"]
         entry.sizes_here.add(row["thickness_nm"])
     return list(found.values())
+
+
+def by_made_size(counts: Iterable[SizeCount], family: ShimFamily) -> list[SizeCount]:
+    """The counts gathered per made size, thinnest first: a used shim counts with the nearest one."""
+    gathered = {size: [0, 0, 0] for size in family.sizes_nm()}
+    for count in counts:
+        entry = gathered[nearest_size(family.range, count.size_nm)]
+        for index, number in enumerate((count.new, count.used, count.held)):
+            entry[index] += number
+    return [
+        SizeCount(size_nm=size, new=new, used=used, held=held) for size, (new, used, held) in gathered.items()
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

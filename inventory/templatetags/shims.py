@@ -62,29 +62,23 @@ class Stack:
     """One thickness as a stack of shims, ready to draw. `held_height` is that of the bracket beside it."""
 
     count: SizeCount
-    made: bool
     shims: Sequence[DrawnShim]
     shim_height: float
     held_height: float
 
 
 @register.inclusion_tag("inventory/_stacks.html")
-def stacks(counts: Sequence[SizeCount], family: ShimFamily) -> dict[str, Any]:
+def stacks(counts: Sequence[SizeCount]) -> dict[str, Any]:
     """Every thickness as a stack: new and used shims, those held, and a mark where there is none."""
     tallest = max((count.on_hand for count in counts), default=0)
     pitch = min(SHIM_HEIGHT, STACK_HEIGHT / tallest) if tallest else SHIM_HEIGHT
-    made = set(family.sizes_nm())
-    return {
-        "height": STACK_HEIGHT,
-        "stacks": [_stack(count, pitch, made=count.size_nm in made) for count in counts],
-    }
+    return {"height": STACK_HEIGHT, "stacks": [_stack(count, pitch) for count in counts]}
 
 
-def _stack(count: SizeCount, pitch: float, *, made: bool) -> Stack:
+def _stack(count: SizeCount, pitch: float) -> Stack:
     kinds = ["used"] * count.used + ["new"] * count.new
     return Stack(
         count=count,
-        made=made,
         shims=[
             DrawnShim(kind=kind, y=round(STACK_HEIGHT - (index + 1) * pitch, 2))
             for index, kind in enumerate(kinds)

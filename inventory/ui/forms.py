@@ -5,12 +5,12 @@ from typing import Any
 
 from django import forms
 
-from inventory.compute.lengths import Unit
 from inventory.models import Balance, Condition, Inspection, Place
 from inventory.services.floor import Shims
 from inventory.templatetags.shims import mm
 from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField
 from shop.models import Site
+from shop.pages.forms import spoken
 from shop.pages.once import OnceForm
 
 RECEIVE_LINES = 6
@@ -125,14 +125,14 @@ class ReceiveForm(OnceForm):
     def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for number in range(RECEIVE_LINES):
-            self.fields[f"thickness_{number}"] = LengthField(
-                label=f"Thickness {number + 1}", required=False, unit=Unit.MM
-            )
-            self.fields[f"quantity_{number}"] = HowManyField(label=f"How many {number + 1}", required=False)
-            self.fields[f"place_{number}"] = BinField(
-                label=f"Bin {number + 1}", required=False, empty_label="Receiving, put away later"
-            )
-            self.fields[f"place_{number}"].set_site(site)
+            line = f"of line {number + 1}"
+            place = BinField(label="Bin", required=False, empty_label="Put away later")
+            place.set_site(site)
+            self.fields |= {
+                f"thickness_{number}": spoken(LengthField(label="Thickness in mm", required=False), line),
+                f"quantity_{number}": spoken(HowManyField(label="How many", required=False), line),
+                f"place_{number}": spoken(place, line),
+            }
         self.lines: list[int] = []
 
     def rows(self) -> list[tuple[forms.BoundField, forms.BoundField, forms.BoundField]]:
@@ -213,13 +213,14 @@ class PutAwayForm(OnceForm):
         for lot in lots:
             place = proposed.get((lot.family_id, lot.thickness_nm))
             words = f"of {mm(lot.thickness_nm)} mm"
-            self.fields[f"quantity_{lot.pk}"] = HowManyField(
-                label=f"How many {words}", required=False, initial=lot.on_hand
+            count = HowManyField(label="How many", required=False, initial=lot.on_hand)
+            target = forms.ChoiceField(
+                label="Into bin", required=False, choices=choices, initial=str(place.pk) if place else ""
             )
-            field = forms.ChoiceField(
-                label=f"Bin {words}", required=False, choices=choices, initial=str(place.pk) if place else ""
-            )
-            self.fields[f"place_{lot.pk}"] = field
+            self.fields |= {
+                f"quantity_{lot.pk}": spoken(count, words),
+                f"place_{lot.pk}": spoken(target, words),
+            }
         self.bins = {str(place.pk): place for place in bin_field.queryset}
         self.filled: list[Balance] = []
 

@@ -12,6 +12,7 @@ from inventory.selectors.purchases import ToBuy
 from inventory.services.purchasing import Buy
 from inventory.templatetags.shims import mm
 from inventory.ui.fields import HowManyField
+from shop.pages.forms import spoken
 from shop.pages.once import OnceForm
 from shop.pages.versions import version_field
 
@@ -28,10 +29,9 @@ class BuyForm(OnceForm):
         self.wanted = wanted
         self.filled: list[ToBuy] = []
         for item in wanted:
-            self.fields[quantity_name(item)] = HowManyField(
-                label=f"How many of {item.family.code} {mm(item.thickness_nm)} mm",
-                required=False,
-                initial=item.quantity,
+            self.fields[quantity_name(item)] = spoken(
+                HowManyField(label="How many", required=False, initial=item.quantity),
+                f"of {item.family.code} {mm(item.thickness_nm)} mm",
             )
 
     def rows(self) -> list[tuple[ToBuy, forms.BoundField]]:
@@ -90,8 +90,9 @@ class ReceivePurchaseForm(OnceForm):
         for line in lines:
             left = line.quantity - line.received
             if left:
-                self.fields[str(line.pk)] = HowManyField(
-                    label=f"How many of {mm(line.thickness_nm)} mm came", required=False, initial=left
+                self.fields[str(line.pk)] = spoken(
+                    HowManyField(label="How many came", required=False, initial=left),
+                    f"of {mm(line.thickness_nm)} mm",
                 )
 
     def field_for(self, line: PurchaseLine) -> forms.BoundField | None:

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
 from inventory.models import Balance, ShimFamily
-from inventory.selectors.overview import families_on_hand
+from inventory.selectors.overview import by_made_size, families_on_hand
 from inventory.selectors.stock import count_by_thickness, stock
 from shop.models import Site
 from shop.pages.views import page
@@ -30,7 +30,7 @@ def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
         "inventory/family.html",
         {
             "family": found,
-            "counts": counts,
+            "shelf": by_made_size(counts, found),
             "rows": [(count, lots[count.size_nm]) for count in counts],
             "on_hand": sum(count.on_hand for count in counts),
             "held": sum(count.held for count in counts),

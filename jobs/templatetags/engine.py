@@ -56,7 +56,9 @@ def action(line: PlanLine) -> SafeString:
         where = f" {tag_of(line)}"
     elif line.action == "stock":
         words, where = "Bin", f" {tag_of(line)}"
-    return format_html('<span class="action action-{}">{}{}{}</span>', line.action, mark(shape), words, where)
+    return format_html(
+        '<span class="action action-{}">{}<span>{}{}</span></span>', line.action, mark(shape), words, where
+    )
 
 
 @register.simple_tag

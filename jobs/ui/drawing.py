@@ -5,34 +5,38 @@ Pure geometry: the template draws it, the style sheet colours it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import ceil, hypot
+from math import ceil
 
 from jobs.models import PlanLine
 from jobs.selectors.jobs import ValveSheet
 from jobs.ui.engine_grid import Bank, Cylinder, engine_grid
+from jobs.ui.lanes import Lanes
 
-PITCH = 232  # from one bore to the next
-BORE = 106
-ROW = 47  # from a bore's middle to its rows of valves
-MARGIN = 26
-GAP = 30  # between two lines of cylinders
+PITCH = 246  # from one bore to the next
+BORE = 114
+ROW = 54  # from a bore's middle to its rows of valves
+MARGIN = 36
+GAP = 50  # between two lines of cylinders; shims that move between them go through here
 MOST_IN_A_LINE = 6
 # Beside each other, by how many stand in a row: how far apart, and how large.
 _SPREAD = {1: 0, 2: 92, 3: 66}
 _RADIUS = {1: 42, 2: 41, 3: 32}
-_BEND = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnValve:
-    """One valve: where, how large, what the plan says of it; `tag` is where its shim comes from, in a word.
-    `tag_y` puts that word outside the bore's middle."""
+    """One valve: where, how large, what the plan says of it.
+
+    storey: which row of valves it stands in, counted from the top of the drawing; even ones are upper rows.
+    tag: where its shim comes from, in a word, and tag_y puts that word outside the bore's middle.
+    """
 
     sheet: ValveSheet
     line: PlanLine | None
     x: float
     y: float
     radius: float
+    storey: int
     tag: str
     tag_y: float
 
@@ -55,7 +59,7 @@ class DrawnBore:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrow:
-    """The way of a shim that moves from one valve to another: a bent line from edge to edge."""
+    """The way of a shim that moves from one valve to another (see lanes.py)."""
 
     from_label: str
     to_label: str
@@ -107,7 +111,7 @@ def draw_plan(valves: Sequence[ValveSheet], *, name: str, in_a_line: int | None 
                 middle_x = MARGIN + (index + 0.5) * PITCH
                 middle_y = y + PITCH / 2
                 bores.append(DrawnBore(number=cylinder.number, x=middle_x, y=middle_y))
-                drawn += _valves(cylinder, middle_x, middle_y)
+                drawn += _valves(cylinder, middle_x, middle_y, storey=2 * (len(castings) - 1))
             y += PITCH + GAP
     return Drawing(
         name=name,
@@ -126,7 +130,9 @@ def _lines(bank: Bank[ValveSheet], in_a_line: int | None) -> list[list[Cylinder[
     return [bank.cylinders[start : start + most] for start in range(0, count, most)]
 
 
-def _valves(cylinder: Cylinder[ValveSheet], middle_x: float, middle_y: float) -> list[DrawnValve]:
+def _valves(
+    cylinder: Cylinder[ValveSheet], middle_x: float, middle_y: float, *, storey: int
+) -> list[DrawnValve]:
     drawn = []
     for number, row in enumerate(cylinder.rows):
         upper = number == 0
@@ -141,6 +147,7 @@ def _valves(cylinder: Cylinder[ValveSheet], middle_x: float, middle_y: float) ->
                     x=middle_x + (index - (len(row) - 1) / 2) * _SPREAD[count],
                     y=y,
                     radius=radius,
+                    storey=storey + (not upper),
                     tag=tag_of(sheet.line),
                     tag_y=y + (-radius - 2 if upper else radius + 2),
                 )
@@ -163,21 +170,15 @@ def tag_of(line: PlanLine | None) -> str:
 
 
 def _arrows(valves: Mapping[str, DrawnValve]) -> list[Arrow]:
-    return [
-        Arrow(from_label=source.label, to_label=target.label, path=_bent(source, target))
+    lanes = Lanes(valves.values(), gutter=MARGIN * 0.8)
+    swaps = [
+        (source, target)
         for target in valves.values()
         if target.line is not None and (source := valves.get(target.line.from_valve)) is not None
     ]
-
-
-def _bent(source: DrawnValve, target: DrawnValve) -> str:
-    """From edge to edge, bent to the right of its way, so that two valves that swap have two ways."""
-    dx, dy = target.x - source.x, target.y - source.y
-    length = hypot(dx, dy) or 1.0
-    ux, uy = dx / length, dy / length
-    start = (source.x + ux * source.radius * 0.8, source.y + uy * source.radius * 0.8)
-    end = (target.x - ux * (target.radius + 9), target.y - uy * (target.radius + 9))
-    bend = min(length * _BEND, 60)
-    middle = ((start[0] + end[0]) / 2 - uy * bend, (start[1] + end[1]) / 2 + ux * bend)
-    points = [f"{x:.1f} {y:.1f}" for x, y in (start, middle, end)]
-    return f"M{points[0]}Q{points[1]} {points[2]}"
+    # Of two arrows between the same valves the inner one, which goes to the right, comes first.
+    swaps.sort(key=lambda swap: (abs(swap[0].x - swap[1].x), swap[0].x > swap[1].x))
+    return [
+        Arrow(from_label=source.label, to_label=target.label, path=lanes.way(source, target))
+        for source, target in swaps
+    ]

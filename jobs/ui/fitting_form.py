@@ -13,7 +13,7 @@ from jobs.selectors.jobs import JobSheet, ValveSheet
 from jobs.services.at_hand import TRAY
 from jobs.services.fitting import ReallyFitted
 from jobs.services.refusals import pointer
-from shop.pages.forms import ActForm
+from shop.pages.forms import ActForm, spoken
 from shop.pages.versions import version_field
 
 _PARTS = ("thickness", "condition", "source", "reason")
@@ -47,19 +47,9 @@ class FittingForm(ActForm):
         sources = _sources(sheet)
         for entry in sheet.valves:
             label = entry.valve.label
-            self.fields[f"thickness-{label}"] = LengthField(label="Thickness", required=False, unit=Unit.MM)
-            self.fields[f"condition-{label}"] = forms.ChoiceField(
-                label="Condition", required=False, choices=[("", "Choose"), *_CONDITIONS]
-            )
-            self.fields[f"source-{label}"] = forms.ChoiceField(
-                label="Where it came from", required=False, choices=sources
-            )
-            self.fields[f"reason-{label}"] = forms.CharField(
-                label="Why",
-                required=False,
-                max_length=400,
-                widget=forms.TextInput(attrs={"autocomplete": "off"}),
-            )
+            self.fields |= {
+                f"{part}-{label}": spoken(field, f"on {label}") for part, field in _fields(sources).items()
+            }
             for part in _PARTS:
                 self.pointers[pointer("really", label, part)] = f"{part}-{label}"
             self.pointers[pointer("really", label)] = f"thickness-{label}"
@@ -92,6 +82,23 @@ class FittingForm(ActForm):
                     **{part: self.cleaned_data[name] for part, name in names.items()}
                 )
         return self.cleaned_data
+
+
+def _fields(sources: list[tuple[str, str]]) -> dict[str, forms.Field]:
+    """The four fields of one valve."""
+    return {
+        "thickness": LengthField(label="Thickness in mm", required=False, unit=Unit.MM),
+        "condition": forms.ChoiceField(
+            label="Condition", required=False, choices=[("", "Choose"), *_CONDITIONS]
+        ),
+        "source": forms.ChoiceField(label="Where it came from", required=False, choices=sources),
+        "reason": forms.CharField(
+            label="Why",
+            required=False,
+            max_length=400,
+            widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        ),
+    }
 
 
 def _sources(sheet: JobSheet) -> list[tuple[str, str]]:

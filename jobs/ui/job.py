@@ -35,7 +35,13 @@ def open_page(request: PageRequest, site: Site, refusal: ShopError | None = None
 @page(see=Action.READ)
 def overview_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    return job_page(request, "jobs/job.html", sheet, step="job", next_step=next_step(sheet.job))
+    return job_page(
+        request,
+        "jobs/job.html",
+        sheet,
+        step="job",
+        next_step=next_step(sheet.job, all_read=not sheet.to_read),
+    )
 
 
 @page(see=Action.READ)

@@ -33,7 +33,7 @@ def job_page(
     context |= {
         "sheet": sheet,
         "job": sheet.job,
-        "steps": steps_of(sheet.job),
+        "steps": steps_of(sheet.job, step),
         "step": step,
         "can": {act.name.lower(): act in sheet.may for act in Act},
         "refusal": refusal,

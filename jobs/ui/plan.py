@@ -34,6 +34,8 @@ def plan_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | N
                 draw_plan(sheet.valves, name="wide"),
                 draw_plan(sheet.valves, name="narrow", in_a_line=NARROW),
             ],
+            "to_do": [valve for valve in sheet.valves if valve.line and valve.line.action != "keep"],
+            "staying": [valve for valve in sheet.valves if not valve.line or valve.line.action == "keep"],
             "to_buy": to_buy_words(lines),
             "left_over": [line for line in lines if line.left_over],
             "to_measure": [line for line in lines if line.action == "measure"],

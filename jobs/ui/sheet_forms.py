@@ -48,6 +48,11 @@ class KeyedCell:
     was: str
 
     @property
+    def keyed(self) -> bool:
+        """Whether something stands in the cell that was not kept: it must stay in sight."""
+        return any(bound.form.is_bound and bound.data for bound in self.fields.values()) or bool(self.errors)
+
+    @property
     def errors(self) -> list[tuple[str, str]]:
         """(id of the field, sentence) for everything that is wrong with the cell."""
         return [(bound.id_for_label, error) for bound in self.fields.values() for error in bound.errors]

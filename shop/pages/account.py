@@ -49,4 +49,10 @@ def home(request: PageRequest) -> HttpResponse:
     """The board of the person's one site, or the choice between several."""
     if len(request.memberships) == 1:
         return redirect("board", request.memberships[0].site.code)
+    return you(request)
+
+
+@require_safe
+def you(request: PageRequest) -> HttpResponse:
+    """The person, their sites, and the way out."""
     return render(request, "shop/sites.html", {})

@@ -63,3 +63,9 @@ class ActForm(forms.Form):
 def _sentence(text: str) -> str:
     text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def spoken(field: forms.Field, words: str) -> forms.Field:
+    """The field with words that only a screen reader hears after its label: which line of a list it is in."""
+    field.spoken = words  # type: ignore[attr-defined]
+    return field

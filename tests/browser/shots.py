@@ -33,16 +33,16 @@ def main() -> None:
         subprocess.run([*manage, "--build-only"], cwd=ROOT, check=True)
         server = subprocess.Popen([*manage, "--port", str(options.port)], cwd=ROOT, stdout=subprocess.DEVNULL)
         try:
-            _wait(f"http://127.0.0.1:{options.port}/healthz")
+            _wait(server, f"http://127.0.0.1:{options.port}/healthz")
             _take(options)
         finally:
             server.terminate()
             server.wait(timeout=20)
 
 
-def _wait(address: str) -> None:
+def _wait(server: subprocess.Popen, address: str) -> None:
     end = time.monotonic() + 60
-    while time.monotonic() < end:
+    while time.monotonic() < end and server.poll() is None:
         try:
             urlopen(address, timeout=2).read()
         except (URLError, OSError):
@@ -66,7 +66,9 @@ def _take(options: argparse.Namespace) -> None:
 
     wanted = {name for name in options.only.split(",") if name}
     pages = {
-        (f"{site.code}-{name}", address) for site in Site.objects.order_by("code") for name, address in pages_of(site)
+        (f"{site.code}-{name}", address)
+        for site in Site.objects.order_by("code")
+        for name, address in pages_of(site)
     }
     target = ROOT / "build" / "shots"
     target.mkdir(parents=True, exist_ok=True)

@@ -34,7 +34,9 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         yield name, reverse(name, args=[site.code])
     for family in ShimFamily.objects.all()[:1]:
         yield "family", reverse("family", args=[site.code, family.code])
-    full = Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
+    full = (
+        Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
+    )
     if full is not None:
         for name in ("bin", "move", "count_in", "scrap"):
             yield name, reverse(name, args=[site.code, full.pk])

@@ -5,7 +5,7 @@
 (() => {
   const neighbour = (field, step) => {
     const kind = field.dataset.walk;
-    const fields = [...field.form.elements].filter((other) => other.dataset.walk === kind && !other.disabled);
+    const fields = [...field.form.elements].filter((other) => other.dataset.walk === kind && !other.disabled && other.offsetParent);
     return fields[fields.indexOf(field) + step];
   };
 
