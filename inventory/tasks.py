@@ -1,13 +1,16 @@
 """Background work on stock. Loaded once Django is set up, which also registers the kinds of table."""
 
+from datetime import timedelta
+
 from inventory.imports import bins, families, stock
 from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
 from inventory.models import ImportRun
+from inventory.services.counting import open_due_counts
 from shop.actor import Actor, actor_for_user, service_actor
 from shop.background.context import TaskContext
-from shop.background.registry import task_handler
+from shop.background.registry import periodic, task_handler
 from shop.errors import ShopError
-from shop.models import User
+from shop.models import Site, User
 
 __all__ = ["bins", "families", "stock"]
 
@@ -29,6 +32,17 @@ def apply_import(task: TaskContext) -> dict[str, int] | None:
     except ShopError as error:
         fail_run(run, error.message)
         return {"written": 0}
+
+
+@periodic("open_due_counts", every=timedelta(days=1))
+def open_counts_of_the_day(task: TaskContext) -> dict[str, int]:
+    """Ask at every site for the bins whose turn it is to be counted; safe to run again at any point."""
+    sites = list(Site.objects.all())
+    opened = 0
+    for index, site in enumerate(sites):
+        opened += len(open_due_counts(site=site, actor=service_actor(), at=task.now()))
+        task.heartbeat(100 * (index + 1) // len(sites), f"{index + 1} of {len(sites)} sites")
+    return {"sites": len(sites), "opened": opened}
 
 
 def _run(task: TaskContext) -> ImportRun:

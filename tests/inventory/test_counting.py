@@ -3,12 +3,15 @@
 from datetime import timedelta
 
 import pytest
+from django.utils import timezone
 
 from inventory.compute.lengths import from_nm, parse
 from inventory.models import BinCount, Condition, Movement, TalliedLot, Tally
 from inventory.services.count_posting import cancel_count
 from inventory.services.counting import Found, begin_count, key_count, open_counts, open_due_counts
-from inventory.services.floor import Shims, move_shims
+from inventory.services.floor import Shims, move_shims, receive_shims
+from shop.background.queue import queue_task
+from shop.background.work import run_task
 from shop.errors import Conflict, Forbidden, Invalid, NotFound, WrongState
 
 pytestmark = pytest.mark.django_db
@@ -252,3 +255,18 @@ def test_the_rotation_asks_for_what_is_due_once_a_day(
     assert open_due_counts(site=site, actor=service, at=later + timedelta(hours=5)) == []
     (third,) = open_due_counts(site=site, actor=service, at=later + timedelta(days=1))
     assert (third.place, third.why) == (bins[2], "slow mover: every 180 days, never counted yet")
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_day_s_counts_are_a_task_that_may_run_twice(site, other_site, clerk, family, bins):
+    now = timezone.now()
+    shims = Shims(family=family, thickness_nm=NM, condition=Condition.NEW, quantity=5, place=bins[0])
+    receive_shims(site=site, actor=clerk, at=now - timedelta(days=400), shims=[shims])
+    results = []
+    for _ in range(2):
+        task = queue_task("open_due_counts", {}, at=now)
+        assert run_task(task.pk)
+        task.refresh_from_db()
+        results.append((task.state, task.result))
+    assert results == [("done", {"sites": 2, "opened": 1}), ("done", {"sites": 2, "opened": 0})]
+    assert [count.place.code for count in BinCount.objects.all()] == ["A1"]

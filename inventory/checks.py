@@ -1,0 +1,69 @@
+"""Numbered checks of the settings that the inventory reads: lengths, money, the rotation of counts."""
+
+from collections.abc import Iterator
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from django.conf import settings
+from django.core import checks
+
+from inventory.compute.counting import Rotation
+from inventory.compute.lengths import LengthError, parse_text
+
+
+@checks.register()
+def check_stock_settings(app_configs: Any = None, **_: Any) -> list[checks.CheckMessage]:
+    return list(_errors(settings.COLDGAP))
+
+
+def _error(number: int, what: str, hint: str) -> checks.Error:
+    return checks.Error(what, hint=hint, id=f"inventory.E{number:03}")
+
+
+def _errors(values: dict[str, Any]) -> Iterator[checks.Error]:
+    try:
+        spread_nm = parse_text(str(values["READINGS_SPREAD"])).nm
+    except LengthError as error:
+        yield _error(1, f"COLDGAP_READINGS_SPREAD is no length: {error.message}", "Write it as 0.004 mm.")
+    else:
+        if spread_nm <= 0:
+            yield _error(1, "COLDGAP_READINGS_SPREAD is not above zero.", "Write it as 0.004 mm.")
+    approval = _money(values["COUNT_APPROVAL_VALUE"])
+    if approval is None or approval < 0:
+        yield _error(
+            2,
+            f"COLDGAP_COUNT_APPROVAL_VALUE is {values['COUNT_APPROVAL_VALUE']!r}.",
+            "Set it to an amount of 0 or more, such as 25.",
+        )
+    share = _money(values["USED_VALUE_SHARE"])
+    # What a difference is worth is kept exactly: a price has four decimals, and the column six.
+    if share is None or not 0 <= share <= 1 or share != round(share, 2):
+        yield _error(
+            3,
+            f"COLDGAP_USED_VALUE_SHARE is {values['USED_VALUE_SHARE']!r}.",
+            "Set it to a share from 0 to 1 with at most two decimals, such as 0.5.",
+        )
+    if not (str(values["CURRENCY"]).isalpha() and str(values["CURRENCY"]).isupper()) or (
+        len(str(values["CURRENCY"])) != 3
+    ):
+        yield _error(4, f"COLDGAP_CURRENCY is {values['CURRENCY']!r}.", "Set it to three capitals: EUR.")
+    try:
+        troubled, fast, middle, slow = values["COUNT_DAYS"]
+        Rotation(troubled_days=troubled, fast_days=fast, middle_days=middle, slow_days=slow)
+    except ValueError as error:
+        yield _error(
+            5,
+            f"COLDGAP_COUNT_DAYS makes no rotation: {error}.",
+            "Name days for troubled, fast, middle and slow bins, none below the one before: 14,30,90,180.",
+        )
+    for number, name in ((6, "COUNTS_PER_DAY"), (7, "STALE_DAYS")):
+        if values[name] < 0:
+            yield _error(number, f"COLDGAP_{name} is {values[name]}.", "Set it to 0 or more.")
+
+
+def _money(text: object) -> Decimal | None:
+    try:
+        amount = Decimal(str(text))
+    except InvalidOperation:
+        return None
+    return amount if amount.is_finite() else None
