@@ -111,7 +111,7 @@ class Migration(migrations.Migration):
                 ('act', models.CharField(max_length=24)),
                 ('at', models.DateTimeField()),
                 ('by', models.CharField(max_length=160)),
-                ('text', models.CharField(max_length=400)),
+                ('text', models.CharField(max_length=500)),
                 ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='events', to='jobs.job')),
             ],
             options={

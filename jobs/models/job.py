@@ -142,7 +142,8 @@ class JobEvent(models.Model):
     act = models.CharField(max_length=24)
     at = models.DateTimeField()
     by = models.CharField(max_length=160)
-    text = models.CharField(max_length=400)
+    # Room for a note of 400 characters and the words before it.
+    text = models.CharField(max_length=500)
 
     class Meta:
         ordering = ["job", "id"]

@@ -13,6 +13,7 @@ from inventory.models import Balance, Condition, Hold, HoldLine, Place, PlaceKin
 from jobs.models import Job, JobValve
 
 TRAY = "tray"
+MOST_CODE = Place._meta.get_field("code").max_length or 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +101,8 @@ class AtHand:
         for line in self.held:
             if line.taken_from.code == code and _is(line, length, condition):
                 return self._take(line)
+        if not code.isprintable() or len(code) > MOST_CODE:
+            raise NotAtHand("there is no such bin here")
         place = Place.objects.filter(
             site_id=self.job.site_id, kind=PlaceKind.BIN, code=code, retired_at=None
         ).first()

@@ -7,9 +7,10 @@ from decimal import Decimal
 
 from inventory.compute.lengths import Length, LengthError, plausible_clearance
 from inventory.models import ShimFamily
+from inventory.services.texts import text_errors
 from jobs.compute.layout import EngineLayout, positions
 from jobs.models import EngineItem, EnginePosition, EngineType
-from jobs.services.refusals import pointer, refuse, too_long
+from jobs.services.refusals import pointer, refuse, text_faults
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError
@@ -55,7 +56,7 @@ def add_engine_type(
 ) -> EngineType:
     """A kind of engine with a position for every valve. Raises Invalid naming every wrong value."""
     actor.must_somewhere(Action.EDIT_CATALOGUE)
-    errors = too_long([("code", code, 24), ("name", name, 80), ("spec_source", spec_source, 200)])
+    errors = text_faults(EngineType, code=code, name=name, spec_source=spec_source)
     if not _code(code):
         errors.append(FieldError("/code", "must be small letters, digits and single hyphens, such as twin-8"))
     elif EngineType.objects.filter(code=code).exists():
@@ -142,16 +143,9 @@ def _lash_faults(lash_ratio: Decimal) -> list[FieldError]:
 def _item_faults(items: Sequence[Item]) -> list[FieldError]:
     errors = []
     for index, item in enumerate(items):
-        for name, text, most in (
-            ("name", item.name, 80),
-            ("quantity", item.quantity, 40),
-            ("note", item.note, 200),
-        ):
-            if len(text) > most:
-                errors.append(
-                    FieldError(pointer("items", index, name), f"at most {most} characters are kept")
-                )
-        for name, text in (("name", item.name), ("quantity", item.quantity)):
-            if not text.strip():
-                errors.append(FieldError(pointer("items", index, name), "must not be empty"))
+        for name in ("name", "quantity", "note"):
+            text, where = getattr(item, name), pointer("items", index, name)
+            errors += text_errors(EngineItem, name, text, where)
+            if name != "note" and not text.strip():
+                errors.append(FieldError(where, "must not be empty"))
     return errors

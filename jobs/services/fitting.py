@@ -12,6 +12,7 @@ from inventory.services.fitting import Fitted, OneShim, fit_shims
 from inventory.services.hold_state import Locked
 from inventory.services.ledger import Line, transfer
 from inventory.services.purchasing import cancel_needs
+from inventory.services.texts import text_errors
 from jobs.compute.windows import clearance_after
 from jobs.models import ClearanceReading, Fit, Job, JobValve, Plan, PlanLine
 from jobs.selectors.readings import current_readings
@@ -25,8 +26,6 @@ from jobs.services.steps import begin, finish
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, Unprocessable, WrongState
-
-MOST_REASON = Fit._meta.get_field("reason").max_length or 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,10 +94,7 @@ def _bad_input(really: Mapping[str, ReallyFitted], valves: Mapping[str, JobValve
     for label, item in really.items():
         if not item.reason.strip():
             errors.append(FieldError(pointer("really", label, "reason"), "say why it differs from the plan"))
-        if len(item.reason) > MOST_REASON:
-            errors.append(
-                FieldError(pointer("really", label, "reason"), f"at most {MOST_REASON} characters are kept")
-            )
+        errors += text_errors(Fit, "reason", item.reason, pointer("really", label, "reason"))
         if item.condition not in Condition.values:
             errors.append(
                 FieldError(pointer("really", label, "condition"), "must be new, used or unmeasured")

@@ -9,7 +9,7 @@ from inventory.services.numbering import next_number
 from jobs.compute.windows import default_aim
 from jobs.models import EnginePosition, EngineType, Job, JobValve, Side, Vehicle
 from jobs.services.events import counted, note_event
-from jobs.services.refusals import refuse, too_long
+from jobs.services.refusals import refuse, text_faults
 from jobs.services.states import Act
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -42,7 +42,7 @@ def open_job(
     actor.must(Action.WORK_JOB, site)
     if bay.site_id != site.pk or vehicle.site_id != site.pk:
         raise NotFound(f"There is no such bay or vehicle at {site.name}.")
-    errors = too_long([("odometer", odometer, 40), ("note", note, 400)])
+    errors = text_faults(Job, odometer=odometer, note=note)
     if unit not in set(Unit):
         errors.append(FieldError("/unit", f"must be one of {', '.join(Unit)}"))
     refuse(errors, "The job was not opened")

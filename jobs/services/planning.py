@@ -8,12 +8,13 @@ from inventory.compute.lengths import show
 from inventory.models import Hold
 from inventory.services.holds import Wanted, expire_due_holds, hold_shims
 from inventory.services.purchasing import Lack, note_needs
+from inventory.services.texts import text_errors
 from jobs.compute.planner import Choice, plan_engine
 from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.services.events import counted
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
-from jobs.services.refusals import pointer
+from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
 from shop.actor import Actor
@@ -78,6 +79,7 @@ def release_plan(*, job: Job, actor: Actor, at: datetime, note: str = "", versio
     The plan is a proposal again: as long as the readings stand, it may be held again.
     """
     job = begin(job, Act.RELEASE, actor=actor, at=at, version=version)
+    refuse(text_errors(Hold, "note", note, "/note"), "The plan was not released")
     end_promises(job, actor=actor, at=at, note=note)
     job.plans.filter(state=Plan.State.ACCEPTED).update(state=Plan.State.PROPOSED, hold=None)
     job.state = Job.State.PLANNED

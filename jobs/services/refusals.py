@@ -1,13 +1,18 @@
 """How the services of jobs say what was wrong with what was keyed in: every error at once, each by its
 pointer."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from django.db.models import Model
+
+from inventory.services.texts import text_errors
 from jobs.models import JobValve
 from shop.errors import FieldError, Invalid
 
 MOST_NAMED = 50
+# What is keyed by valve; there the valve says where to look.
+BY_LABEL = frozenset({"readings", "shims", "adjust", "really", "valves"})
 
 
 def pointer(*steps: str | int) -> str:
@@ -28,9 +33,14 @@ def refuse(errors: Sequence[FieldError], done: str) -> None:
 
 
 def _what(where: str) -> str:
-    """The valve's label in front of what is said of it: /readings/2-IN-L/passes -> "2-IN-L: "."""
-    steps = where.split("/")
-    return f"{steps[2].replace('~1', '/').replace('~0', '~')}: " if len(steps) > 2 else ""
+    """What a sentence names before it says what was wrong: /readings/2-IN-L/passes -> "2-IN-L: ",
+    /items/0/name -> "items 1, name: "."""
+    first, *more = (step.replace("~1", "/").replace("~0", "~") for step in where.split("/")[1:])
+    if first in BY_LABEL:
+        return f"{more[0]}: " if more else ""
+    if more and more[0].isdecimal():
+        more[0] = f"{int(more[0]) + 1},"
+    return " ".join([first.replace("_", " "), *more]).rstrip(",") + ": "
 
 
 def unknown_valves(
@@ -47,10 +57,6 @@ def unknown_valves(
     ]
 
 
-def too_long(fields: Iterable[tuple[str, str, int]]) -> list[FieldError]:
-    """An error for every text (name, text, most characters) that is longer than its column."""
-    return [
-        FieldError(pointer(name), f"has {len(text)} characters; at most {most} are kept")
-        for name, text, most in fields
-        if len(text) > most
-    ]
+def text_faults(model: type[Model], **texts: str) -> list[FieldError]:
+    """An error for every text that does not fit the model's field of the same name."""
+    return [error for name, text in texts.items() for error in text_errors(model, name, text, pointer(name))]

@@ -3,10 +3,11 @@
 from datetime import datetime
 
 from inventory.services.fitting import recover_shims
+from inventory.services.texts import text_errors
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
 from jobs.services.promises import end_promises, put_aside_proposed
-from jobs.services.refusals import pointer, refuse, too_long
+from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
 from shop.actor import Actor
@@ -27,7 +28,7 @@ def sign_off_job(
     """
     job = begin(job, Act.SIGN_OFF, actor=actor, at=at, version=version)
     reason = reason.strip()
-    refuse(too_long([("reason", reason, 400)]), "The job was not signed off")
+    refuse(text_errors(Job, "sign_off_reason", reason, "/reason"), "The job was not signed off")
     valves = list(job.valves.order_by("order"))
     readings = current_readings(valves)
     if not job.round:

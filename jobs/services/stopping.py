@@ -2,9 +2,10 @@
 
 from datetime import datetime
 
+from inventory.services.texts import text_errors
 from jobs.models import Job, Plan
 from jobs.services.promises import end_promises
-from jobs.services.refusals import refuse, too_long
+from jobs.services.refusals import refuse
 from jobs.services.sign_off import clear_tray
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -22,7 +23,7 @@ def stop_job(*, job: Job, actor: Actor, at: datetime, note: str, version: int | 
     """
     job = begin(job, Act.STOP, actor=actor, at=at, version=version)
     note = note.strip()
-    errors = too_long([("note", note, 380)])
+    errors = text_errors(Job, "note", note, "/note")
     if not note:
         errors.append(FieldError("/note", "say why the job is stopped"))
     refuse(errors, "The job was not stopped")

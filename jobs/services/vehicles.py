@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from jobs.models import EngineType, Vehicle
-from jobs.services.refusals import refuse, too_long
+from jobs.services.refusals import refuse, text_faults
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError
@@ -27,9 +27,7 @@ def enter_vehicle(
     actor.must(Action.EDIT_VEHICLE, site)
     registration = " ".join(registration.split()).upper()
     description = " ".join(description.split())
-    errors = too_long(
-        [("registration", registration, 20), ("description", description, 120), ("note", note, 400)]
-    )
+    errors = text_faults(Vehicle, registration=registration, description=description, note=note)
     if not registration:
         errors.append(FieldError("/registration", "must not be empty"))
     if not description:

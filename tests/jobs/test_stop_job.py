@@ -66,7 +66,11 @@ def test_what_an_earlier_fit_took_out_goes_to_inspection(read, workshop, tech):
 
 
 def test_it_takes_a_note(read, tech):
-    for note, says in ((" ", "say why"), ("x" * 381, "at most 380")):
+    for note, says in (
+        (" ", "say why"),
+        ("x" * 401, "400 is the most"),
+        ("no\x00time", "a character that is none"),
+    ):
         with pytest.raises(Invalid, match=says) as refusal:
             stop(read, tech, note)
         assert [error.pointer for error in refusal.value.errors] == ["/note"]
