@@ -1,6 +1,7 @@
 """Which tests run against which database, and what holds after each of them."""
 
 import os
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +16,7 @@ environment.prepare()
 django.setup()
 
 # isort: split
+from django.conf import settings as project_settings
 from django.core.management import call_command
 from django.db import connection, connections
 
@@ -24,6 +26,9 @@ from tests.people import counter, manager, other_site, outsider, site, technicia
 from tests.servers.valkey import ValkeyServer
 
 __all__ = ["counter", "manager", "other_site", "outsider", "site", "technician"]
+
+# A test's client starts the service anew; without this each would first walk through all static files.
+project_settings.WHITENOISE_AUTOREFRESH = True
 
 DATABASE_FIXTURES = frozenset(
     {"db", "transactional_db", "django_db_serialized_rollback", "django_db_reset_sequences", "live_server"}
@@ -104,3 +109,12 @@ def pytest_runtest_call(item):
         differences = list(audit())
         assert not differences, f"the books do not balance after this test: {differences}"
     return result
+
+
+@pytest.fixture
+def silent_port() -> Iterator[int]:
+    """A port of 127.0.0.1 that accepts connections and never says a word."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen(50)
+        yield listener.getsockname()[1]

@@ -1,5 +1,6 @@
 """Child processes that never outlive the tests, and that tests can stop, freeze and kill."""
 
+import contextlib
 import ctypes
 import os
 import signal
@@ -25,12 +26,25 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-def wait_until(condition: Callable[[], object], *, seconds: float, what: str, every: float = 0.02) -> None:
-    """Return as soon as `condition()` is true; AssertionError naming `what` when it never becomes so."""
+def wait_until(
+    condition: Callable[[], object],
+    *,
+    seconds: float,
+    what: str,
+    every: float = 0.02,
+    by: "Child | None" = None,
+) -> None:
+    """Return as soon as `condition()` is true; AssertionError naming `what` when it never becomes so.
+
+    `by` is the process that should make it so: when it has ended there is nothing to wait for.
+    """
     end = time.monotonic() + seconds
     while not condition():
+        told = f"\n{by.tail()}" if by is not None else ""
+        if by is not None and not by.running and not condition():
+            raise AssertionError(f"the process ended before: {what}{told}")
         if time.monotonic() > end:
-            raise AssertionError(f"waited {seconds:g} s in vain for: {what}")
+            raise AssertionError(f"waited {seconds:g} s in vain for: {what}{told}")
         time.sleep(every)
 
 
@@ -59,10 +73,12 @@ class Child:
         user: str | None = None,
         stop_signal: int = signal.SIGTERM,
         cwd: Path | None = None,
+        with_children: bool = False,
     ) -> None:
         self.command = [str(word) for word in command]
         self.log = log
         self.stop_signal = stop_signal
+        self._with_children = with_children
         with log.open("ab") as sink:
             # As user `user` where that is given: subprocess drops the supplementary groups with it.
             identity = {} if user is None else {"user": user, "group": group_of(user), "extra_groups": []}
@@ -74,6 +90,8 @@ class Child:
                 env=dict(env) if env is not None else None,
                 cwd=cwd,
                 preexec_fn=die_with_parent(stop_signal),
+                # A group of its own, so that `kill` reaches the processes that it starts.
+                process_group=0 if with_children else None,
                 **identity,
             )
 
@@ -109,8 +127,11 @@ class Child:
         return self.process.wait()
 
     def kill(self) -> None:
-        """As a power cut would: SIGKILL, then reaped."""
-        if self.running:
+        """As a power cut would: SIGKILL, its own children included where it was started so; then reaped."""
+        if self._with_children:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(self.pid, signal.SIGKILL)
+        elif self.running:
             self.process.kill()
         self.process.wait()
 
@@ -122,10 +143,9 @@ def group_of(user: str) -> int:
     return pwd.getpwnam(user).pw_gid
 
 
-def kill_child_of(parent: int) -> int:
-    """SIGKILL the youngest child process of `parent`; its process id. For pools that fork."""
+def kill_children_of(parent: int) -> None:
+    """SIGKILL every child process that `parent` has just now. For pools that fork, and fork again."""
     children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
     assert children, f"process {parent} has no child"
-    victim = int(children[-1])
-    os.kill(victim, signal.SIGKILL)
-    return victim
+    for child in children:
+        os.kill(int(child), signal.SIGKILL)

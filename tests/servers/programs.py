@@ -20,6 +20,7 @@ def program_environment(**more: str) -> dict[str, str]:
     return os.environ | {"DATABASE_URL": url, "PYTHONUNBUFFERED": "1"} | more
 
 
-def python(words: list[str], *, log: Path, **more: str) -> Child:
+def python(words: list[str], *, log: Path, with_children: bool = False, **more: str) -> Child:
     """Start `python WORDS` with the service's settings; it dies with the tests."""
-    return Child([sys.executable, *words], log=log, env=program_environment(**more))
+    environment = program_environment(**more)
+    return Child([sys.executable, *words], log=log, env=environment, with_children=with_children)

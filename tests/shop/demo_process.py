@@ -72,7 +72,11 @@ class Demo:
             cwd=ROOT,
             stop_signal=signal.SIGTERM,
         )
-        self.child.wait_ready(self._answers, seconds=ENOUGH_SECONDS)
+        try:
+            self.child.wait_ready(self._answers, seconds=ENOUGH_SECONDS)
+        except BaseException:
+            self.child.stop()
+            raise
         self.seconds_to_answer = time.monotonic() - began
 
     @property
