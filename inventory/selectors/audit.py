@@ -46,7 +46,7 @@ def _first(differences: Iterator[str], most: int) -> Iterator[str]:
 
 
 def _rows(sql: str) -> Iterator[tuple]:
-    with connection.cursor() as cursor:
+    with connection.chunked_cursor() as cursor:
         cursor.execute(sql)
         while rows := cursor.fetchmany(CHUNK):
             yield from rows

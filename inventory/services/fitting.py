@@ -73,7 +73,14 @@ def fit_shims(
     pull = None
     if out:
         pull = post_movement(
-            site=site, reason=Reason.PULL, actor=actor, at=at, lines=out, job_id=job_id, document=document
+            site=site,
+            reason=Reason.PULL,
+            actor=actor,
+            at=at,
+            lines=out,
+            job_id=job_id,
+            document=document,
+            locked=True,
         )
     fit = post_movement(
         site=site,
@@ -84,6 +91,7 @@ def fit_shims(
         job_id=job_id,
         document=document,
         unhold=unhold,
+        locked=True,
     )
     for hold in locked.held:
         resolve(hold, Hold.State.FITTED, by=actor.label, at=at)
@@ -160,8 +168,7 @@ def _refuse_foreign(site: Site, tray: Place, fitted: Sequence[Fitted], holds: Se
 
 def _count_fitted(holds: Sequence[Hold], fitted: Sequence[Fitted]) -> dict[int, HoldLine]:
     """Every line of the holds by its id, with what of it was fitted written down."""
-    rows = HoldLine.objects.filter(hold__in=holds).select_related("place").order_by("hold_id", "position")
-    lines = {line.pk: line for line in rows}
+    lines = {line.pk: line for hold in holds for line in hold.lines.all()}
     counts: dict[int, int] = defaultdict(int)
     errors = []
     for item in fitted:

@@ -274,6 +274,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         note=note,
         reverses=movement,
         unhold=freed,
+        locked=True,
     )
 
 

@@ -58,7 +58,8 @@ def lock_holds(
         wanted |= Q(pk__in=asked)
     # One statement: who locks one hold after another may wait for somebody who does it the other way round.
     # It waits, too, for whoever is expiring one just now, and does not take those shims for held.
-    locked = list(Hold.objects.select_for_update().filter(wanted).prefetch_related("lines").order_by("pk"))
+    lines = Prefetch("lines", queryset=HoldLine.objects.select_related("place"))
+    locked = list(Hold.objects.select_for_update().filter(wanted).prefetch_related(lines).order_by("pk"))
     for hold in locked:
         if hold.pk in asked:
             _refuse_over(hold, at)

@@ -97,17 +97,21 @@ def post_movement(
     reverses: Movement | None = None,
     unhold: Mapping[ShimKey, int] | None = None,
     hold: Mapping[ShimKey, int] | None = None,
+    locked: bool = False,
 ) -> Movement:
     """Write one movement whole. Call inside a write transaction.
 
     `unhold` gives promised shims free in the same step as they are taken; `hold` promises shims in the place
-    where this movement puts them. Raises NotEnough, with an error per line that falls short, Invalid for
-    lines that are too many, zero, or do not sum to zero per family and for words that are too long, and
-    WrongState for a bin or tray that is no longer in use.
+    where this movement puts them; `locked` says that `lock_balances` was called for all of it. Raises
+    NotEnough, with an error per line that falls short, Invalid for lines that are too many, zero, or do not
+    sum to zero per family and for words that are too long, and WrongState for a bin or tray that is no longer
+    in use.
     """
     check_texts(Movement, document=document, note=note)
     _refuse_bad_lines(lines)
-    take_turns(lines, unhold or {})
+    if not locked:
+        lock_balances(lines, unhold or ())
+    _take_all(lines, unhold or {})
     movement = Movement.objects.create(
         site=site,
         reason=reason,
@@ -134,14 +138,13 @@ def post_movement(
     )
     _seal(movement, rows)
     for key, quantity in sorted((hold or {}).items()):
-        # The row is ours since take_turns, and the seal has just put the shims there.
+        # The row is ours since lock_balances, and the seal has just put the shims there.
         _rows(key).update(held=F("held") + quantity)
     return movement
 
 
-def take_turns(lines: Sequence[Line], unhold: Mapping[ShimKey, int]) -> None:
-    """Lock every balance that will change, in the one order, and refuse what would fall short."""
-    lock_balances(lines, unhold)
+def _take_all(lines: Sequence[Line], unhold: Mapping[ShimKey, int]) -> None:
+    """Give promises free and refuse what would fall short; the balances are locked."""
     net: dict[ShimKey, int] = dict.fromkeys(unhold, 0)
     outside: set[ShimKey] = set()
     for line in lines:

@@ -1,12 +1,17 @@
 """The database itself refuses what code should never try (bars L2, L3, L4), on both databases."""
 
+import time
+
 import pytest
 from django.db import IntegrityError, connection, transaction
 
 from inventory import triggers
 from inventory.models import Balance, ChainHead, Condition, Movement, MovementLine, MovementSeal, Reason
 from inventory.selectors.audit import audit
+from inventory.services.floor import receive_shims, reverse_movement
+from inventory.services.holds import Wanted, hold_shims, release_hold
 from inventory.services.ledger import chain_hash
+from tests.inventory.books import in_bin
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -189,3 +194,81 @@ def test_a_missing_trigger_is_named(db):
     finally:
         triggers.install(connection)
     assert audit() == []
+
+
+@pytest.mark.sqlite
+@pytest.mark.parametrize("recursive", ["ON", "OFF"])
+def test_a_replacing_insert_cannot_knock_out_another_row_by_any_unique_column(
+    recursive, receive, boss, bins, family, at
+):
+    """A row with a new key that shares a unique column would have deleted the one that has it in silence."""
+    first = receive()
+    reverse_movement(movement=first, actor=boss, at=at, note="twice")
+    raw(f"PRAGMA recursive_triggers={recursive}")
+    try:
+        columns = [
+            field.column for field in Movement._meta.concrete_fields if field.column not in ("seq", "uid")
+        ]
+        refused(
+            lambda: raw(
+                f"INSERT OR REPLACE INTO inventory_movement (seq, uid, {', '.join(columns)})"
+                f" SELECT 777, '{'7' * 32}', {', '.join(columns)} FROM inventory_movement"
+                " WHERE reverses_id IS NOT NULL"
+            )
+        )
+        columns = [field.column for field in MovementLine._meta.concrete_fields if field.column != "id"]
+        refused(
+            lambda: raw(
+                f"INSERT OR REPLACE INTO inventory_movementline (id, {', '.join(columns)})"
+                f" SELECT id + 1000, {', '.join(columns)} FROM inventory_movementline"
+            )
+        )
+    finally:
+        raw("PRAGMA recursive_triggers=ON")
+    assert audit() == []
+
+
+def test_a_hold_that_is_over_stays_as_it_is(receive, bins, site, tech, at):
+    """L6: final states are final for raw SQL too, and a state that is final has its moment."""
+    receive(0, 2)
+    line = Wanted(
+        place=bins[0], family_id=bins[0].family_id, thickness_nm=bins[0].size_nm, condition="new", quantity=1
+    )
+    hold = hold_shims(site=site, actor=tech, at=at, lines=[line], reference="Job 4")
+    refused(lambda: raw("UPDATE inventory_hold SET state = 'fitted'"))
+    release_hold(hold=hold, actor=tech, at=at)
+    for change in (
+        "state = 'held', resolved_at = NULL",
+        "state = 'fitted'",
+        "note = 'x'",
+        "resolved_at = NULL",
+    ):
+        refused(lambda change=change: raw(f"UPDATE inventory_hold SET {change}"))
+
+
+def test_a_movement_names_its_actor_and_its_moment(site, at):
+    """L19: who, when and why are there in the database's own rules."""
+    refused(lambda: Movement.objects.create(site=site, reason=Reason.RECEIVE, at=at, actor=""))
+    refused(lambda: Movement.objects.create(site=site, reason=Reason.RECEIVE, at=None, actor="raw"))
+    refused(lambda: Movement.objects.create(site=site, reason=None, at=at, actor="raw"))
+
+
+def test_a_movement_is_reversed_once_whoever_writes_it(receive, boss, site, at):
+    first = receive()
+    reverse_movement(movement=first, actor=boss, at=at, note="twice")
+    refused(
+        lambda: Movement.objects.create(site=site, reason=Reason.REVERSE, at=at, actor="raw", reverses=first)
+    )
+
+
+@pytest.mark.parametrize("quantity", [0, 100_001, -100_001])
+def test_a_lines_quantity_stays_within_bounds(quantity, site, family, bins, places, at):
+    refused(lambda: unsealed(site, family, places, [(bins[0], quantity)], at))
+
+
+def test_a_seal_of_five_hundred_lines_takes_under_a_second(site, clerk, bins, at):
+    """L2: the database's own checks cost by the movement, not by the line."""
+    shims = [in_bin(bins[0], thickness_nm=2_000_000 + 5_000 * n, condition="used") for n in range(240)]
+    began = time.perf_counter()
+    receive_shims(site=site, actor=clerk, at=at, shims=[*shims, *shims[:10]])
+    assert time.perf_counter() - began < 1
