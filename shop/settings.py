@@ -127,7 +127,7 @@ MISSING_TRIGGERS = "inventory.triggers.missing"
 
 AUTH_USER_MODEL = "shop.User"
 PASSWORD_HASHERS = [
-    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "shop.passwords.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 # Length and known-bad words, no rule of composition: those make passwords worse (ASVS 6.2.5).

@@ -61,8 +61,11 @@ def test_any_composition_and_length_will_do(password):
     assert not User(password=make_password(password)).check_password(password.strip() + "x")
 
 
-def test_passwords_are_kept_by_argon2():
-    assert identify_hasher(make_password("quiet blue lathe")).algorithm == "argon2"
+def test_passwords_are_kept_by_argon2_at_the_strength_that_owasp_names():
+    """OWASP Password Storage Cheat Sheet: Argon2id with m=47104 (46 MiB), t=1, p=1."""
+    kept = make_password("quiet blue lathe")
+    assert identify_hasher(kept).algorithm == "argon2"
+    assert kept.startswith("argon2$argon2id$v=19$m=47104,t=1,p=1$")
 
 
 def settings_in(environment, *names):
