@@ -1,17 +1,18 @@
 """Build the invented shop: all of it in one transaction, so that half a shop is never there."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
-from django.contrib.auth import get_user_model
+from django.db import connection
 
+from inventory.models import Movement
 from shop.db import atomic_write
 from shop.demo.bench import start_open_jobs
 from shop.demo.founding import found
 from shop.demo.history import start_history
-from shop.demo.people import PEOPLE
+from shop.demo.people import KEY_HOLDER
 from shop.demo.premises import SITES
-from shop.demo.world import World
-from shop.models import Site
+from shop.demo.world import FIRST_DAY_BEFORE, World
+from shop.models import Site, User
 
 SEED = 20_240
 PAST_JOBS = 150
@@ -35,11 +36,22 @@ def build_shop(*, now: datetime, seed: int = SEED, past_jobs: int = PAST_JOBS) -
 
 def is_there() -> bool:
     """Whether the database holds the invented shop."""
-    return Site.objects.filter(code__in=[facts.code for facts in SITES]).count() == len(SITES) and (
-        get_user_model().objects.filter(username__in=[facts.username for facts in PEOPLE]).exists()
+    return (
+        _has_tables()
+        and Site.objects.filter(code__in=[facts.code for facts in SITES]).count() == len(SITES)
+        and User.objects.filter(username=KEY_HOLDER).exists()
     )
 
 
 def is_empty() -> bool:
-    """Whether the database holds no shop at all."""
-    return not Site.objects.exists() and not get_user_model().objects.exists()
+    """Whether the database holds no shop at all, or nothing at all."""
+    return not _has_tables() or not (Site.objects.exists() or User.objects.exists())
+
+
+def stands_on() -> date:
+    """The day on which the shop in the database was built."""
+    return (Movement.objects.earliest("seq").at + FIRST_DAY_BEFORE).date()
+
+
+def _has_tables() -> bool:
+    return Site._meta.db_table in connection.introspection.table_names()

@@ -37,6 +37,7 @@ from shop.demo.clock import Story
 from shop.demo.founding import middle_of, stocked_sizes
 from shop.demo.premises import SUPPLIERS
 from shop.demo.world import Workshop, World
+from shop.models import Task
 
 HELD_WHILE_BOUGHT = timedelta(days=7)
 INSPECT_EVERY_DAYS = 7
@@ -112,9 +113,9 @@ def _receive(workshop: Workshop, bought: PurchaseList, lines: list[PurchaseLine]
 
 def wake_waiting_jobs(at: datetime) -> None:
     """Do what the background does when shims have come, at the moment at which they came."""
-    for pk in claims.due(at=at, limit=100):
-        task = claims.claim(pk, at=at)
-        if task is not None and task.kind == STOCK_ARRIVED:
+    waiting = Task.objects.filter(kind=STOCK_ARRIVED, state=Task.State.QUEUED, run_after__lte=at)
+    for pk in waiting.order_by("run_after", "id").values_list("pk", flat=True):
+        if (task := claims.claim(pk, at=at)) is not None:
             claims.finish(task, at=at, result=None)
             wake_job(job_id=uuid.UUID(task.payload["job"]), at=at)
 

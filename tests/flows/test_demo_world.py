@@ -24,7 +24,7 @@ from inventory.selectors.purchases import to_buy
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import ClearanceReading, EngineType, Job, JobEvent, Plan, Vehicle
 from jobs.selectors.problem import problem_of
-from shop.demo.build import build_shop, is_empty, is_there
+from shop.demo.build import build_shop, is_empty, is_there, stands_on
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
 from shop.models import Bay, Membership, Role, Site, Task, User
 from tests.flows.shop_content import content, fingerprint
@@ -144,6 +144,7 @@ class TestWhatIsThere:
     def test_it_knows_itself(self):
         assert is_there()
         assert not is_empty()
+        assert stands_on() == TODAY.date()
 
 
 class TestThePast:

@@ -2,7 +2,6 @@
 
 import logging
 import os
-import sqlite3
 import time
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,7 @@ from django.db import connection, connections
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
 
-from shop.demo.build import PAST_JOBS, build_shop, is_empty, is_there
+from shop.demo.build import PAST_JOBS, build_shop, is_empty, is_there, stands_on
 from shop.demo.keys import issue_demo_key
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
 from shop.demo.premises import SHOP_NAME
@@ -88,7 +87,7 @@ class Command(BaseCommand):
     def _throw_away(self) -> None:
         """Remove the database files, if what is in them is the demo's."""
         path = Path(settings.DATABASES["default"]["NAME"])
-        if path.exists() and not _is_ours(path):
+        if path.exists() and not (is_there() or is_empty()):
             raise CommandError(f"{path} holds another shop than the demo's; it is not thrown away.")
         connections.close_all()
         for suffix in ("-wal", "-shm", ""):
@@ -120,13 +119,6 @@ class Command(BaseCommand):
             person = shown[username]
             self.stdout.write(f"  {person.role.label:<14} {username:<6} {PASSWORDS[person.role]}")
         self.stdout.write(f"\nAPI key: {key}\n\nStop with Ctrl-C.")
+        if (day := stands_on()) != timezone.now().date():
+            self.stdout.write(f"The shop stands as on {day}; manage.py demo --reset builds it as of today.")
         self.stdout.flush()
-
-
-def _is_ours(path: Path) -> bool:
-    """Whether the file is a demo's database: whole, not migrated yet, or stopped between the two."""
-    try:
-        return is_there() or is_empty()
-    except Exception:
-        with sqlite3.connect(path) as file:
-            return not file.execute("SELECT 1 FROM sqlite_master WHERE name = 'shop_site'").fetchone()
