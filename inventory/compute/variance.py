@@ -1,17 +1,18 @@
-"""What a count says: the difference of each lot from the books, whether it stands, and what it is worth.
+"""What counts of a bin come to: the difference of each lot from the books, and what it is worth.
 
 Promise
-    A lot's difference is what was counted less what the books said at the moment of counting. While somebody
-    counts, the floor works on: the books' figures over the time of counting are all passed in. A count that
-    equals any of them has no difference; one that equals none, of a lot that moved meanwhile, says nothing
-    and is to be done again; so a difference is only ever taken of a lot that stood still.
-    A count without differences agrees with the books. A difference stands once two persons found the same
-    differences in every lot; until then somebody else counts again.
+    A lot's difference is what was counted less what the books said at the moment of looking. While somebody
+    counts, the floor works on: the books' figures over the time of counting are all passed in, and each of
+    them gives a possible difference. Whoever counted right, the true difference is among them.
+    A count in which nothing but 0 is possible in every lot agrees with the books, whoever counted before.
+    Otherwise two counts by different persons are laid side by side: what is possible in both must be one
+    figure in every lot. Then that is what it comes to, and where it is not 0 two persons found it; else
+    somebody else counts again. So a movement meanwhile never becomes a difference, nor hides one.
     Money is exact; nothing is rounded here.
 """
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 
@@ -26,44 +27,58 @@ class Finding(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tallied:
-    """One person's count of one bin: by lot the difference, None where it says nothing."""
+    """One person's count of one bin: by lot the differences that are possible, never none of them."""
 
     person: Hashable
-    differences: Mapping[Hashable, int | None]
+    possible: Mapping[Hashable, frozenset[int]]
 
 
-def difference(counted: int, books: Sequence[int]) -> int | None:
-    """Counted less what the books said; None where the lot moved meanwhile and the count fits no moment.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """What the counts come to; `differences` by lot, without those of 0, where they differ."""
 
-    `books`: the balance when counting began and after each movement until it ended; never empty.
-    """
-    if counted in books:
-        return 0
-    if any(figure != books[0] for figure in books):
-        return None
-    return counted - books[0]
+    finding: Finding
+    differences: Mapping[Hashable, int] = field(default_factory=dict)
 
 
-def finding(tallies: Sequence[Tallied]) -> Finding:
+_NONE = frozenset({0})
+
+
+def possible_differences(counted: int, books: Iterable[int]) -> frozenset[int]:
+    """Counted less each of the figures that the books had while counting went on."""
+    return frozenset(counted - figure for figure in books)
+
+
+def conclude(tallies: Sequence[Tallied]) -> Conclusion:
     """What the counts come to, the oldest first. Raises ValueError when there is none."""
     if not tallies:
         raise ValueError("nobody has counted yet")
     last = tallies[-1]
-    if None in last.differences.values():
-        return Finding.COUNT_AGAIN
-    if not _found(last):
-        return Finding.AGREES
-    confirmed = any(
-        earlier.person != last.person
-        and None not in earlier.differences.values()
-        and _found(earlier) == _found(last)
-        for earlier in tallies[:-1]
-    )
-    return Finding.DIFFERS if confirmed else Finding.COUNT_AGAIN
+    if all(differences == _NONE for differences in last.possible.values()):
+        return Conclusion(finding=Finding.AGREES)
+    for earlier in reversed(tallies[:-1]):
+        if earlier.person == last.person:
+            continue
+        found = _side_by_side(earlier, last)
+        if found is None:
+            continue
+        differences = {lot: amount for lot, amount in found.items() if amount}
+        return Conclusion(finding=Finding.DIFFERS if differences else Finding.AGREES, differences=differences)
+    return Conclusion(finding=Finding.COUNT_AGAIN)
 
 
-def _found(tally: Tallied) -> dict[Hashable, int]:
-    return {lot: amount for lot, amount in tally.differences.items() if amount}
+def _side_by_side(first: Tallied, second: Tallied) -> dict[Hashable, int] | None:
+    """The one difference that is possible in both, by lot; None where in some lot there is none or several.
+
+    A lot that one of them says nothing of was neither there nor expected: no difference.
+    """
+    found = {}
+    for lot in {*first.possible, *second.possible}:
+        both = first.possible.get(lot, _NONE) & second.possible.get(lot, _NONE)
+        if len(both) != 1:
+            return None
+        (found[lot],) = both
+    return found
 
 
 def unit_value(

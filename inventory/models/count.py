@@ -122,8 +122,9 @@ class Tally(models.Model):
 
 
 class TalliedLot(models.Model):
-    """What a tally says of one lot. `difference` is counted less the books; null where the lot moved while
-    it was counted. `unit_value` is what one was worth when the difference was confirmed."""
+    """What a tally says of one lot. `possible` holds counted less the books, for every figure that the books
+    had while it was counted; `difference` is the one of them that two persons found, null until then, and
+    `unit_value` what one shim was worth at that moment."""
 
     id = models.BigAutoField(primary_key=True)
     tally = models.ForeignKey(Tally, on_delete=models.CASCADE, related_name="lots")
@@ -132,6 +133,7 @@ class TalliedLot(models.Model):
     thickness_keyed = models.CharField(max_length=32)
     condition = models.CharField(max_length=12, choices=Condition.choices)
     counted = models.PositiveIntegerField()
+    possible = models.JSONField(default=list)
     difference = models.IntegerField(null=True)
     unit_value = models.DecimalField(max_digits=16, decimal_places=6, null=True, blank=True)
 

@@ -4,19 +4,19 @@ The floor works on meanwhile. A count names the links of the site's chain betwee
 differences are against what the books said then, so that movements made later stay right when it is posted.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from inventory.compute.lengths import Length, LengthError, show
+from inventory.compute.lengths import Length, LengthError
 from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.compute.variance import (
     Finding,
     Tallied,
-    difference,
-    finding,
+    conclude,
     gross_value,
     needs_approval,
+    possible_differences,
 )
 from inventory.models import (
     BinCount,
@@ -138,65 +138,68 @@ def key_count(*, count: BinCount, actor: Actor, at: datetime, found: Sequence[Fo
     _refuse_bad_found(found, books)
     tally.by, tally.keyed_at, tally.keyed_link = actor.label, at, now
     tally.save()
-    keyed = {lot.key: lot for lot in found}
-    lots = [
+    TalliedLot.objects.bulk_create(
         TalliedLot(
             tally=tally,
-            family_id=key.family_id,
-            thickness_nm=key.thickness_nm,
-            thickness_keyed=keyed[key].thickness.keyed if key in keyed else f"{show(key.thickness_nm)} mm",
-            condition=key.condition,
-            counted=keyed[key].quantity if key in keyed else 0,
-            difference=difference(keyed[key].quantity if key in keyed else 0, books.get(key, [0])),
+            family_id=lot.key.family_id,
+            thickness_nm=lot.key.thickness_nm,
+            thickness_keyed=lot.thickness.keyed,
+            condition=lot.key.condition,
+            counted=lot.quantity,
+            possible=sorted(possible_differences(lot.quantity, books.get(lot.key, [0]))),
         )
-        for key in sorted(set(keyed) | {key for key, figures in books.items() if any(figures)})
-    ]
-    TalliedLot.objects.bulk_create(lots)
-    return _conclude(count, tally, lots, actor=actor, at=at)
+        for lot in sorted(found, key=lambda lot: lot.key)
+    )
+    return _conclude(count, tally, actor=actor, at=at)
 
 
-def _conclude(
-    count: BinCount, tally: Tally, lots: Sequence[TalliedLot], *, actor: Actor, at: datetime
-) -> BinCount:
+def _conclude(count: BinCount, tally: Tally, *, actor: Actor, at: datetime) -> BinCount:
     """Bring the count to the state that its tallies come to."""
     tallies = count.tallies.filter(keyed_at__isnull=False).prefetch_related("lots")
-    result = finding(
+    # The one just keyed in is the last, whatever a clock says that was put back meanwhile.
+    in_order = sorted(tallies, key=lambda each: (each.pk == tally.pk, each.keyed_at, each.pk))
+    result = conclude(
         [
             Tallied(
                 person=each.user_id,
-                differences={
-                    LotKey(lot.family_id, lot.thickness_nm, lot.condition): lot.difference
-                    for lot in each.lots.all()
-                },
+                possible={_key(lot): frozenset(lot.possible) for lot in each.lots.all()},
             )
-            # The one just keyed in is the last, whatever a clock says that was put back meanwhile.
-            for each in sorted(tallies, key=lambda each: (each.pk == tally.pk, each.keyed_at))
+            for each in in_order
         ]
     )
-    if result is Finding.AGREES:
+    if result.finding is Finding.AGREES:
         count.state = BinCount.State.AGREES
         count.closed_at, count.closed_by = at, actor.label
-    elif result is Finding.COUNT_AGAIN:
+    elif result.finding is Finding.COUNT_AGAIN:
         count.state = BinCount.State.AGAIN
     else:
-        _value(count, tally, lots)
+        _value(count, in_order[-1], result.differences)
     count.version += 1
     count.save()
     return count
 
 
-def _value(count: BinCount, tally: Tally, lots: Sequence[TalliedLot]) -> None:
+def _value(count: BinCount, tally: Tally, differences: Mapping[Hashable, int]) -> None:
     """Two persons found the same: say what the differences are worth, and whether a manager must see them."""
-    worth = worth_of({lot.family_id for lot in lots})
-    for lot in lots:
+    lots = {_key(lot): lot for lot in tally.lots.all()}
+    for key in differences:
+        if key not in lots:
+            raise AssertionError("a difference in a lot that the last count says nothing of")
+    worth = worth_of({lot.family_id for lot in lots.values()})
+    for key, lot in lots.items():
+        lot.difference = differences.get(key, 0)
         lot.unit_value = worth.of(lot.family_id, lot.condition)
-    TalliedLot.objects.bulk_update(lots, ["unit_value"])
+    TalliedLot.objects.bulk_update(lots.values(), ["difference", "unit_value"])
     tally.confirmed = True
     tally.save(update_fields=["confirmed"])
-    gross = gross_value((lot.difference or 0, lot.unit_value) for lot in lots)
+    gross = gross_value((lot.difference or 0, lot.unit_value) for lot in lots.values())
     count.gross_value, count.currency = gross, worth.currency
     above = needs_approval(gross, conf.count_approval_value)
     count.state = BinCount.State.TO_APPROVE if above else BinCount.State.DIFFERS
+
+
+def _key(lot: TalliedLot) -> LotKey:
+    return LotKey(lot.family_id, lot.thickness_nm, lot.condition)
 
 
 def lock_count(count: BinCount) -> BinCount:

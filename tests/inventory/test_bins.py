@@ -3,14 +3,14 @@
 import threading
 
 import pytest
-from django.db import connection, connections, transaction
-from inventory.services.counting import open_counts
+from django.db import connection, transaction
 
 from inventory.models import Condition, Place, PlaceEvent, PlaceKind
 from inventory.selectors.movements import history_of_place
 from inventory.selectors.places import bins as bins_in_use
 from inventory.services.bins import relocate_bin, restore_bin, retire_bin
 from inventory.services.catalogue import add_bin
+from inventory.services.counting import open_counts
 from inventory.services.floor import Shims, move_shims, receive_shims, scrap_shims
 from inventory.services.holds import Wanted, hand_back_hold, hand_out_hold, hold_shims
 from shop.actor import service_actor
@@ -147,40 +147,6 @@ def test_it_comes_back_without_a_position_that_was_given_away(bins, clerk, at):
     retired = retire_bin(place=bins[0], actor=clerk, at=at)
     relocate_bin(place=bins[1], actor=clerk, at=at, cabinet="A", row=1, column=1)
     assert position(restore_bin(place=retired, actor=clerk, at=at)) == ("", None, None)
-
-
-@pytest.mark.django_db(transaction=True)
-def test_a_delivery_and_a_retirement_at_once(site, family, clerk, at):
-    """Twenty times: either the bin is retired and empty, or in use with the shim in it."""
-    outcomes = set()
-    for number in range(20):
-        place = Place.objects.create(site=site, kind=PlaceKind.BIN, code=f"R{number}")
-        shims = Shims(family=family, thickness_nm=NM, condition=Condition.NEW, quantity=1, place=place)
-        refused = []
-        together = threading.Barrier(2)
-
-        def run(act, together=together, refused=refused):
-            together.wait()
-            try:
-                act()
-            except ShopError as refusal:
-                refused.append(refusal)
-            finally:
-                connections.close_all()
-
-        acts = [
-            lambda place=place: retire_bin(place=place, actor=clerk, at=at),
-            lambda shims=shims: receive_shims(site=site, actor=clerk, at=at, shims=[shims]),
-        ]
-        threads = [threading.Thread(target=run, args=(act,)) for act in acts]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        place.refresh_from_db()
-        assert len(refused) == 1, refused
-        outcomes.add((place.retired_at is None, bool(lots(place))))
-    assert outcomes <= {(True, True), (False, False)}
 
 
 @pytest.mark.postgresql
