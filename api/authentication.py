@@ -107,7 +107,7 @@ def _note_use(key: ApiKey, at: datetime) -> None:
     """Remember when the key was last used, to the minute; a busy database is no reason to refuse a reader."""
     if key.last_used_at is not None and at - key.last_used_at < LAST_USE_EVERY:
         return
-    stale = Q(last_used_at=None) | Q(last_used_at__lt=at - LAST_USE_EVERY)
+    stale = Q(last_used_at=None) | Q(last_used_at__lte=at - LAST_USE_EVERY)
     try:
         ApiKey.objects.filter(stale, pk=key.pk).update(last_used_at=at)
     except DatabaseError:

@@ -19,6 +19,7 @@ from api.problem_types import CODE_OF_STATUS
 from api.problems import PROBLEM_JSON, problem_response
 
 MOST_BYTES = 1024 * 1024
+MOST_QUERY, MOST_PARAMETERS = 4_000, 100
 _UNDER_API = re.compile(r"/api(/|$)").match
 # What programs call the parameter in which they send a key that belongs into a header.
 _KEY_PARAMETERS = frozenset({"key", "api_key", "apikey", "api-key", "access_token", "token", "authorization"})
@@ -60,6 +61,12 @@ def refusal_of(request: HttpRequest) -> HttpResponse | None:
 
 def _bad_address(request: HttpRequest) -> HttpResponse | None:
     query = request.META.get("QUERY_STRING", "")
+    if len(query) > MOST_QUERY or query.count("&") >= MOST_PARAMETERS:
+        return problem_response(
+            request,
+            "bad-request",
+            f"A query has at most {MOST_QUERY:,} characters and {MOST_PARAMETERS} parameters.",
+        )
     raw = unquote_to_bytes(query.encode("latin-1", "replace").replace(b"+", b" "))
     try:
         raw.decode("utf-8")
@@ -69,7 +76,7 @@ def _bad_address(request: HttpRequest) -> HttpResponse | None:
         path_is_good = False
     if not path_is_good or b"\0" in raw:
         return problem_response(request, "bad-request", "The address holds a NUL character or is not UTF-8.")
-    named = {name.casefold() for name in request.GET}
+    named = {part.partition("=")[0].casefold() for part in query.split("&")}
     if named & _KEY_PARAMETERS or _KEY_IN_VALUE(raw):
         return problem_response(
             request,

@@ -34,7 +34,8 @@ class RoleOrScope(BasePermission):
         credential = request.auth
         if not isinstance(credential, Credential):
             return False
-        handler = getattr(view, request.method.lower(), None)
+        method = request.method.lower()
+        handler = getattr(view, method, None) if method in view.http_method_names else None
         if handler is None:
             return True  # the framework answers 405
         operation = operation_of(handler)

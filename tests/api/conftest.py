@@ -2,8 +2,14 @@
 
 import pytest
 
+from api import limits
 from tests.api.program import Program, program
 from tests.api.world import World, make_world
+
+
+@pytest.fixture(autouse=True)
+def fresh_limits() -> None:
+    limits.here.clear()
 
 
 @pytest.fixture
