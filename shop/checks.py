@@ -6,6 +6,7 @@ and the embedded server run all of them through `refuse_unsafe_start`.
 
 import os
 from collections.abc import Iterable, Iterator, Sequence
+from ipaddress import ip_network
 from typing import Any
 
 from django.conf import settings
@@ -147,6 +148,30 @@ def _celery_errors() -> Iterator[checks.Error]:
             "The broker's socket timeouts are missing or above one second.",
             "A broker that accepts and stays silent would hang its callers: set both to 1.",
         )
+
+
+@checks.register()
+def check_webhooks(app_configs: Any = None, **_: Any) -> list[checks.CheckMessage]:
+    return list(_webhook_errors(settings.COLDGAP["WEBHOOK_ALLOW_PRIVATE"]))
+
+
+def _webhook_errors(networks: Iterable[str]) -> Iterator[checks.Error]:
+    for text in networks:
+        try:
+            network = ip_network(text)
+        except ValueError:
+            yield _error(
+                40,
+                f"COLDGAP_WEBHOOK_ALLOW_PRIVATE holds {text!r}, which is no network.",
+                "Name networks such as 10.4.0.0/16, comma between.",
+            )
+            continue
+        if settings.PRODUCTION and (network.is_loopback or network.is_link_local or network.prefixlen < 8):
+            yield _error(
+                41,
+                f"COLDGAP_WEBHOOK_ALLOW_PRIVATE opens {text} to whoever may register a webhook.",
+                "Name only the networks in which receivers stand: never this machine or link-local ones.",
+            )
 
 
 @checks.register(checks.Tags.database)

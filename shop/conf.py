@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 from decimal import Decimal
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Any
 
 from django.conf import settings
@@ -91,6 +92,36 @@ class _Conf:
     def task_retention(self) -> timedelta:
         """How long a finished task and its result can be looked at."""
         return timedelta(hours=self._get("TASK_RETENTION_HOURS"))
+
+    @property
+    def hold_warning(self) -> timedelta:
+        """How long before a hold runs out it is told."""
+        return timedelta(minutes=self._get("HOLD_WARNING_MINUTES"))
+
+    @property
+    def webhook_allow_private(self) -> tuple[IPv4Network | IPv6Network, ...]:
+        """Networks that are not public and that webhooks may be sent to all the same, in clear if need be."""
+        return tuple(ip_network(text) for text in self._get("WEBHOOK_ALLOW_PRIVATE"))
+
+    @property
+    def webhook_retention(self) -> timedelta:
+        """How long a delivery that is over can be looked at and replayed."""
+        return timedelta(days=self._get("WEBHOOK_RETENTION_DAYS"))
+
+    @property
+    def stream_time(self) -> timedelta:
+        """For how long a stream of events stays open before its reader has to ask again."""
+        return timedelta(seconds=self._get("STREAM_SECONDS"))
+
+    @property
+    def stream_heartbeat(self) -> timedelta:
+        """After what silence a stream says that it is still there."""
+        return timedelta(seconds=self._get("STREAM_HEARTBEAT_SECONDS"))
+
+    @property
+    def streams_at_once(self) -> int:
+        """How many streams one process keeps open; each takes one of its threads."""
+        return int(self._get("STREAMS_AT_ONCE"))
 
     def _get(self, name: str) -> Any:
         return settings.COLDGAP[name]

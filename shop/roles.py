@@ -39,6 +39,7 @@ class Action(Enum):
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
     IMPORT = ("import tables", frozenset({"admin"}))
     MANAGE_KEYS = ("issue or revoke API keys", frozenset({"admin"}))
+    MANAGE_WEBHOOKS = ("look at or change who is told of events", frozenset({"admin"}))
 
     def __init__(self, label: str, scopes: frozenset[str]) -> None:
         self.label = label
@@ -72,4 +73,5 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.EDIT_VEHICLE: EVERYONE,
     Action.IMPORT: frozenset({MANAGER}),
     Action.MANAGE_KEYS: frozenset({MANAGER}),
+    Action.MANAGE_WEBHOOKS: frozenset({MANAGER}),
 }

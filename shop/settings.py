@@ -147,6 +147,7 @@ SESSION_ENGINE = "django.contrib.sessions.backends.db"
 SESSION_COOKIE_AGE = 10 * 60 * 60
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
+MESSAGE_STORAGE = "shop.pages.told.ToldStorage"
 CSRF_FAILURE_VIEW = "shop.pages.errors.form_too_old"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_COOKIE_SAMESITE = "Lax"
@@ -312,6 +313,13 @@ COLDGAP = {
     "TASK_TIME_LIMIT_SECONDS": env.float("COLDGAP_TASK_TIME_LIMIT_SECONDS", default=900),
     "PUMP_SECONDS": env.float("COLDGAP_PUMP_SECONDS", default=5),
     "TASK_RETENTION_HOURS": env.int("COLDGAP_TASK_RETENTION_HOURS", default=72),
+    "HOLD_WARNING_MINUTES": env.int("COLDGAP_HOLD_WARNING_MINUTES", default=120),
+    # Networks such as 127.0.0.0/8 or 10.4.0.0/16, comma between; none: webhooks go to public addresses only.
+    "WEBHOOK_ALLOW_PRIVATE": env.list("COLDGAP_WEBHOOK_ALLOW_PRIVATE", default=[]),
+    "WEBHOOK_RETENTION_DAYS": env.int("COLDGAP_WEBHOOK_RETENTION_DAYS", default=30),
+    "STREAM_SECONDS": env.float("COLDGAP_STREAM_SECONDS", default=55),
+    "STREAM_HEARTBEAT_SECONDS": env.float("COLDGAP_STREAM_HEARTBEAT_SECONDS", default=10),
+    "STREAMS_AT_ONCE": env.int("COLDGAP_STREAMS_AT_ONCE", default=4),
 }
 
 # A pool process that is past a task's own limit by a minute is ended.

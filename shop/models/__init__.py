@@ -1,5 +1,19 @@
 from .background import OutboxEvent, PeriodicSlot, Task
 from .pages import UsedForm
 from .people import Bay, Membership, Role, Site, User
+from .webhooks import WebhookDelivery, WebhookEndpoint, WebhookSecret
 
-__all__ = ["Bay", "Membership", "OutboxEvent", "PeriodicSlot", "Role", "Site", "Task", "UsedForm", "User"]
+__all__ = [
+    "Bay",
+    "Membership",
+    "OutboxEvent",
+    "PeriodicSlot",
+    "Role",
+    "Site",
+    "Task",
+    "UsedForm",
+    "User",
+    "WebhookDelivery",
+    "WebhookEndpoint",
+    "WebhookSecret",
+]
