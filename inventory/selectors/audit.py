@@ -16,6 +16,7 @@ from django.db import connection
 from inventory import triggers
 from inventory.compute.lengths import show
 from inventory.models import ChainHead, Movement, MovementLine, MovementSeal, PlaceKind
+from inventory.selectors.audit_papers import posted_counts, retired_bins, transits
 from inventory.services.ledger import chain_hash
 
 MOST_NAMED = 100  # of one kind; the rest is counted
@@ -238,4 +239,7 @@ CHECKS: tuple[Check, ...] = (
     limits,
     reversals,
     chains,
+    transits,
+    posted_counts,
+    retired_bins,
 )

@@ -58,15 +58,20 @@ class HistoryRow:
 
 
 def history(site: Site, wanted: HistoryFilter | None = None) -> QuerySet[MovementLine]:
-    """The site's lines with their movement, place and family, the newest first.
+    """What the site's movements did in its places, line by line, the newest first.
 
-    Lines by which another site took something out of this one's transit belong to it as well.
+    Of a place it is everything: also what another site took out of this one's transit.
     """
     wanted = wanted or HistoryFilter()
     rows = MovementLine.objects.filter(_conditions(site, wanted), movement__seal__isnull=False)
-    return rows.select_related(
+    rows = rows.select_related(
         "movement__reverses", "movement__reversed_by", "movement__site", "place", "family"
-    ).order_by("-id")
+    )
+    if wanted.place is not None:
+        return rows.order_by("-id")
+    # By the site's movements from the last one back: by the lines' own index a site that rests while others
+    # work would be looked for among all of theirs.
+    return rows.order_by("-movement_id", "-position")
 
 
 def history_rows(lines: QuerySet[MovementLine]) -> Iterator[HistoryRow]:
@@ -94,7 +99,8 @@ def history_rows(lines: QuerySet[MovementLine]) -> Iterator[HistoryRow]:
 
 def _conditions(site: Site, wanted: HistoryFilter) -> Q:
     # The place alone where there is one: its index gives a bin's history without a look at the site's.
-    found = Q(place=wanted.place, place__site=site) if wanted.place is not None else Q(place__site=site)
+    found = Q(place__site=site)
+    found &= Q(movement__site=site) if wanted.place is None else Q(place=wanted.place)
     exact = {
         "family": wanted.family,
         "thickness_nm__gte": wanted.thinnest_nm,
