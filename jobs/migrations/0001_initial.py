@@ -98,7 +98,7 @@ class Migration(migrations.Migration):
                 ('engine_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='jobs.enginetype')),
                 ('family', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.shimfamily')),
                 ('site', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='shop.site')),
-                ('tray', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='inventory.place')),
+                ('tray', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='inventory.place')),
             ],
             options={
                 'ordering': ['-opened_at', 'id'],

@@ -36,7 +36,7 @@ class Job(models.Model):
     lash_ratio = models.DecimalField(max_digits=8, decimal_places=6, default=1)
     spec_source = models.CharField(max_length=200)
     bay = models.ForeignKey(Bay, null=True, blank=True, on_delete=models.PROTECT, related_name="jobs")
-    tray = models.ForeignKey(Place, null=True, blank=True, on_delete=models.PROTECT, related_name="jobs")
+    tray = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="jobs")
     state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN)
     round = models.PositiveSmallIntegerField(default=0)
     unit = models.CharField(max_length=4, default="thou")
@@ -127,6 +127,13 @@ class JobValve(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+    @property
+    def known_nm(self) -> int:
+        """The thickness of the valve's shim. Raises ValueError while nobody knows it."""
+        if self.shim_nm is None:
+            raise ValueError(f"the shim of {self.label} is not known")
+        return self.shim_nm
 
     @property
     def shim_condition(self) -> str:

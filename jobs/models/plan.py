@@ -76,3 +76,17 @@ class PlanLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.label}: {self.action}"
+
+    @property
+    def bin(self) -> Place:
+        """The bin that the shim lies in. Raises ValueError for a line that takes none from stock."""
+        if self.from_place is None:
+            raise ValueError(f"the plan takes nothing from stock for {self.label}")
+        return self.from_place
+
+    @property
+    def gets_nm(self) -> int:
+        """The thickness of the shim that the plan gives the valve. Raises ValueError where it gives none."""
+        if self.thickness_nm is None:
+            raise ValueError(f"the plan gives {self.label} no shim")
+        return self.thickness_nm

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from django.db.models import Model, QuerySet
+from django.db.models import QuerySet
 
 from inventory.compute.lengths import show
 from inventory.models import Hold, Need
@@ -32,7 +32,7 @@ from shop.errors import NotFound
 from shop.models import Bay, Site
 
 CLOSED = (Job.State.SIGNED_OFF, Job.State.STOPPED)
-Row = TypeVar("Row", bound=Model)
+Row = TypeVar("Row", ClearanceReading, ShimReading, Fit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

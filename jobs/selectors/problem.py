@@ -2,11 +2,13 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import cast
 
 from inventory.compute.lengths import parse_text
 from inventory.models import Balance
 from inventory.selectors.stock import available_lots
-from jobs.compute.planner import Lot, OwnShim, Problem, Uncertainty, Valve
+from jobs.compute.planner import Adjust, Condition, Lot, OwnShim, Problem, Uncertainty, Valve
+from jobs.compute.planner.types import KnownBy
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings
 from shop.conf import conf
@@ -39,7 +41,7 @@ def problem_of(job: Job) -> JobProblem:
         lots=tuple(
             Lot(
                 thickness_nm=balance.thickness_nm,
-                condition=balance.condition,
+                condition=cast(Condition, balance.condition),
                 quantity=balance.on_hand - balance.held,
             )
             for balance in balances
@@ -66,7 +68,7 @@ def uncertainty() -> Uncertainty:
 def _valve(valve: JobValve, reading: ClearanceReading) -> Valve:
     shim = None
     if valve.shim_nm is not None:
-        shim = OwnShim(thickness_nm=valve.shim_nm, known_by=valve.shim_known_by)
+        shim = OwnShim(thickness_nm=valve.shim_nm, known_by=cast(KnownBy, valve.shim_known_by))
     return Valve(
         label=valve.label,
         min_nm=valve.min_nm,
@@ -75,5 +77,5 @@ def _valve(valve: JobValve, reading: ClearanceReading) -> Valve:
         passes_nm=reading.passes_nm,
         stops_nm=reading.stops_nm,
         shim=shim,
-        adjust=valve.adjust,
+        adjust=cast(Adjust, valve.adjust),
     )

@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 
 from inventory.compute.lengths import Length, from_nm, show
 from inventory.models import Balance, Condition, Hold, HoldLine, Place, PlaceKind
+from inventory.services.texts import text_errors
 from jobs.models import Job, JobValve
 
 TRAY = "tray"
-MOST_CODE = Place._meta.get_field("code").max_length or 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +101,7 @@ class AtHand:
         for line in self.held:
             if line.taken_from.code == code and _is(line, length, condition):
                 return self._take(line)
-        if not code.isprintable() or len(code) > MOST_CODE:
+        if text_errors(Place, "code", code, ""):
             raise NotAtHand("there is no such bin here")
         place = Place.objects.filter(
             site_id=self.job.site_id, kind=PlaceKind.BIN, code=code, retired_at=None
@@ -142,7 +142,7 @@ class AtHand:
 
 def _own(valve: JobValve) -> Shim:
     return Shim(
-        thickness_nm=valve.shim_nm or 0,
+        thickness_nm=valve.known_nm,
         condition=valve.shim_condition,
         source=f"valve:{valve.label}",
         keyed=valve.shim_keyed,

@@ -1,17 +1,23 @@
 """The history of a job: one line per act, only ever added."""
 
 from datetime import datetime
+from typing import cast
+
+from django.db.models import CharField, Model
 
 from jobs.models import Job, JobEvent
-
-MOST_TEXT = JobEvent._meta.get_field("text").max_length or 0
 
 
 def note_event(job: Job, act: str, *, by: str, at: datetime, text: str) -> None:
     """Write down what happened. A text that is too long for its column is cut: the facts stand elsewhere
     too."""
-    shown = text if len(text) <= MOST_TEXT else f"{text[: MOST_TEXT - 1]}…"
-    JobEvent.objects.create(job=job, act=act, at=at, by=by, text=shown)
+    JobEvent.objects.create(job=job, act=act, at=at, by=by, text=cut(text, JobEvent, "text"))
+
+
+def cut(text: str, model: type[Model], name: str) -> str:
+    """As much of the text as the model's field of this name, a CharField, has room for."""
+    most = cast(CharField, model._meta.get_field(name)).max_length or 0
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def counted(count: int, noun: str) -> str:

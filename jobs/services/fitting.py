@@ -142,7 +142,7 @@ def _shims_by_valve(
             elif line.action == "swap":
                 put_in[label] = at_hand.from_valve(line.from_valve, to=label, opened=opened)
             else:
-                put_in[label] = at_hand.held_for(label, line.thickness_nm or 0, line.condition)
+                put_in[label] = at_hand.held_for(label, line.gets_nm, line.condition)
         except NotAtHand as missing:
             errors.append(FieldError(pointer("really", label), str(missing)))
     for label, item in really.items():
@@ -177,7 +177,7 @@ def _book(
     engine = place_of(job.site, PlaceKind.ENGINE)
     in_bins = [hold for hold in locked.held if not hold.handed_out_at]
     pulled = [
-        OneShim(family_id=job.family_id, thickness_nm=valve.shim_nm or 0, condition=valve.shim_condition)
+        OneShim(family_id=job.family_id, thickness_nm=valve.known_nm, condition=valve.shim_condition)
         for valve in opened.values()
     ]
     # Everything that the movements below will touch is locked here, in the one order, before the first of

@@ -103,7 +103,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         job_id=job.pk,
         job_label=str(job),
         needed_by=job.promised_at,
-        lacks=[Lack(thickness_nm=line.thickness_nm, valve_label=line.label) for line in buy],
+        lacks=[Lack(thickness_nm=line.gets_nm, valve_label=line.label) for line in buy],
     )
     plan.hold = _hold(job, stock, actor, at) if stock else None
     plan.state = Plan.State.ACCEPTED
@@ -111,7 +111,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
     job.state = Job.State.WAITING if buy else Job.State.HELD
     text = f"Plan {plan.number}: {counted(len(stock), 'shim')} held"
     if buy:
-        text += ", to buy: " + ", ".join(f"{show(line.thickness_nm)} mm for {line.label}" for line in buy)
+        text += ", to buy: " + ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in buy)
     finish(job, Act.ACCEPT, actor=actor, at=at, text=f"{text}.")
     return plan
 
@@ -124,9 +124,9 @@ def _hold(job: Job, stock: list[PlanLine], actor: Actor, at: datetime) -> Hold:
             at=at,
             lines=[
                 Wanted(
-                    place=line.from_place,
+                    place=line.bin,
                     family_id=job.family_id,
-                    thickness_nm=line.thickness_nm,
+                    thickness_nm=line.gets_nm,
                     condition=line.condition,
                     quantity=1,
                     label=line.label,

@@ -19,7 +19,7 @@ from inventory.services.holds import hand_back_hold, release_hold
 from inventory.services.ledger import Line, give_free, lock_balances, transfer
 from inventory.services.purchasing import cancel_needs
 from jobs.models import Job, Plan, PlanLine
-from jobs.services.events import note_event
+from jobs.services.events import cut, note_event
 from shop.actor import Actor, service_actor
 
 RESTS_ON_HOLDS = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
@@ -57,10 +57,10 @@ def shims_for(plan: Plan, holds: Sequence[Hold]) -> dict[str, HoldLine]:
             # A line may hold several shims alike; the plan's own lines hold one for one valve.
             free[(line.label, line.thickness_nm)] += [line] * line.quantity
     found: dict[str, HoldLine] = {}
-    for line in lines_from_shop(plan):
-        waiting = free[(line.label, line.thickness_nm or 0)]
+    for wanted in lines_from_shop(plan):
+        waiting = free[(wanted.label, wanted.gets_nm)]
         if waiting:
-            found[line.label] = waiting.pop(0)
+            found[wanted.label] = waiting.pop(0)
     return found
 
 
@@ -96,7 +96,7 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     lost = lost_lines(plan, list(standing), Need.objects.filter(job_id=job.pk))
     if not lost:
         return ""
-    shims = ", ".join(f"{show(line.thickness_nm or 0)} mm for {line.label}" for line in lost)
+    shims = ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in lost)
     because = f"The shims are no longer held for {job}: {shims}."
     end_promises(job, actor=service_actor(), at=at)
     put_aside(plan, because)
@@ -110,14 +110,15 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
 def put_aside(plan: Plan, because: str) -> None:
     """Mark a plan as out of date."""
     plan.state = Plan.State.STALE
-    most = Plan._meta.get_field("stale_because").max_length or 0
-    plan.stale_because = because if len(because) <= most else f"{because[: most - 1]}…"
+    plan.stale_because = cut(because, Plan, "stale_because")
     plan.save(update_fields=["state", "stale_because"])
 
 
 def put_aside_proposed(job: Job, because: str) -> int:
     """Mark every proposed plan of the job as out of date; returns how many there were."""
-    return job.plans.filter(state=Plan.State.PROPOSED).update(state=Plan.State.STALE, stale_because=because)
+    return job.plans.filter(state=Plan.State.PROPOSED).update(
+        state=Plan.State.STALE, stale_because=cut(because, Plan, "stale_because")
+    )
 
 
 def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "") -> None:

@@ -190,7 +190,7 @@ def _keyed(job: Job, act: Act, actor: Actor, at: datetime, keyed: Mapping[str, s
     if not keyed:
         return job
     text = f"{counted(len(keyed), what)}: {', '.join(f'{label} {value}' for label, value in keyed.items())}."
-    if put_aside_proposed(job, f"Keyed in after it was made: {text[:150]}"):
+    if put_aside_proposed(job, f"Keyed in after it was made: {text}"):
         text = f"The plan is out of date. {text}"
     job.state = resting_state(job)
     return finish(job, act, actor=actor, at=at, text=text)

@@ -1,5 +1,7 @@
 """Sign a job off: everything measured, the tray cleared, bay and tray free."""
 
+import uuid
+from collections.abc import Mapping
 from datetime import datetime
 
 from inventory.services.fitting import recover_shims
@@ -13,6 +15,8 @@ from jobs.services.steps import begin, finish
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, WrongState
+
+Readings = Mapping[uuid.UUID, ClearanceReading]
 
 
 @write_transaction
@@ -51,7 +55,7 @@ def clear_tray(job: Job, actor: Actor, at: datetime) -> None:
     recover_shims(site=job.site, actor=actor, at=at, tray=job.tray, job_id=job.pk, document=str(job))
 
 
-def _refuse_work_to_do(job: Job, valves: list[JobValve], readings: dict) -> None:
+def _refuse_work_to_do(job: Job, valves: list[JobValve], readings: Readings) -> None:
     to_do = [valve.label for valve in valves if not opens_nothing(valve, readings.get(valve.pk))]
     if to_do:
         raise WrongState(
@@ -62,7 +66,7 @@ def _refuse_work_to_do(job: Job, valves: list[JobValve], readings: dict) -> None
         )
 
 
-def _refuse_unread_after(valves: list[JobValve], readings: dict) -> None:
+def _refuse_unread_after(valves: list[JobValve], readings: Readings) -> None:
     unread = [valve.label for valve in valves if valve.fit_round and valve.pk not in readings]
     if unread:
         raise Conflict(
@@ -73,9 +77,7 @@ def _refuse_unread_after(valves: list[JobValve], readings: dict) -> None:
         )
 
 
-def _refuse_out_of_spec(
-    valves: list[JobValve], readings: dict[object, ClearanceReading], reason: str
-) -> None:
+def _refuse_out_of_spec(valves: list[JobValve], readings: Readings, reason: str) -> None:
     if reason:
         return
     out = [
