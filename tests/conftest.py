@@ -21,8 +21,9 @@ from django.core.management import call_command
 from django.db import connection, connections
 
 from inventory.selectors.audit import audit
-from tests.flushing import allow_flush
+from tests.flushing import acting_as_owner, allow_flush
 from tests.people import counter, manager, other_site, outsider, site, technician
+from tests.servers.postgres import APP
 from tests.servers.valkey import ValkeyServer
 
 __all__ = ["counter", "manager", "other_site", "outsider", "site", "technician"]
@@ -74,12 +75,22 @@ def django_db_modify_db_settings(django_db_modify_db_settings) -> None:
 
 
 @pytest.fixture(scope="session")
-def django_db_setup(django_db_setup, django_db_blocker) -> None:
-    """The migrated database, with the restricted role's rights granted as `migrate` grants them."""
+def django_db_setup(django_db_setup, django_db_blocker) -> Iterator[None]:
+    """The migrated database. On PostgreSQL every test then works with the rights that the service has in
+    production, as `grant_app_role` gives them; one marked `owner` works with the owner's."""
     allow_flush(connection)
-    if connection.vendor == "postgresql":
-        with django_db_blocker.unblock():
-            call_command("grant_app_role", "coldgap_app", verbosity=0)
+    if connection.vendor != "postgresql":
+        yield
+        return
+    with django_db_blocker.unblock():
+        call_command("grant_app_role", APP, verbosity=0)
+        connection.close()
+    connection.settings_dict["OPTIONS"]["assume_role"] = APP
+    yield
+    # To drop the database takes its owner.
+    del connection.settings_dict["OPTIONS"]["assume_role"]
+    with django_db_blocker.unblock():
+        connection.close()
 
 
 @pytest.fixture
@@ -97,6 +108,18 @@ def valkey() -> Iterator[ValkeyServer]:
     server.start()
     yield server
     server.remove()
+
+
+@pytest.fixture(autouse=True)
+def rights(request) -> Iterator[None]:
+    """The rights of the tables' owner for tests marked so, before any of their own fixtures runs."""
+    marked = request.node.get_closest_marker("owner") or request.node.get_closest_marker("broken_books")
+    if marked is None or not needs_database(request.node):
+        yield
+        return
+    request.getfixturevalue("django_db_setup")
+    with acting_as_owner(connection):
+        yield
 
 
 @pytest.hookimpl(wrapper=True)

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 
 from django.db import transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
+from psycopg.pq import TransactionStatus
 
 
 def allow_flush(connection: BaseDatabaseWrapper) -> None:
@@ -16,10 +17,40 @@ def allow_flush(connection: BaseDatabaseWrapper) -> None:
     plain = connection.ops.execute_sql_flush
 
     def flush_without_triggers(sql_list: list[str]) -> None:
-        with transaction.atomic(using=connection.alias), _triggers_off(connection):
+        with (
+            acting_as_owner(connection),
+            transaction.atomic(using=connection.alias),
+            _triggers_off(connection),
+        ):
             plain(sql_list)
 
     connection.ops.execute_sql_flush = flush_without_triggers
+
+
+@contextmanager
+def acting_as_owner(connection: BaseDatabaseWrapper) -> Iterator[None]:
+    """On PostgreSQL the rights of the tables' owner for a while, in this connection and new ones."""
+    if connection.vendor != "postgresql":
+        yield
+        return
+    options = connection.settings_dict["OPTIONS"]
+    role = options.pop("assume_role", None)
+    _set_role(connection, None)
+    try:
+        yield
+    finally:
+        options["assume_role"] = role
+        _set_role(connection, role)
+
+
+def _set_role(connection: BaseDatabaseWrapper, role: str | None) -> None:
+    # The driver's connection: Django's may be blocked, as nothing of the test runs any more.
+    session = connection.connection
+    if session is None or session.closed:
+        return
+    # A transaction that is broken takes its own role with it when it is rolled back.
+    if session.info.transaction_status != TransactionStatus.INERROR:
+        session.execute("RESET ROLE" if role is None else f"SET ROLE {role}")
 
 
 @contextmanager

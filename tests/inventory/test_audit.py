@@ -19,7 +19,7 @@ from inventory.services.floor import reverse_movement
 from inventory.services.holds import Wanted, hold_shims
 from shop.db import read_snapshot
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.owner]
 
 GONE = "00000000-0000-7000-8000-000000000000"
 

@@ -13,7 +13,7 @@ from inventory.services.holds import Wanted, hold_shims, release_hold
 from inventory.services.ledger import chain_hash
 from tests.inventory.books import in_bin
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.owner]
 
 TABLES = [(Movement, "note"), (MovementLine, "quantity"), (MovementSeal, "hash")]
 

@@ -158,6 +158,8 @@ class PostgresServer:
                         sql.Identifier(role), sql.SQL(rights), sql.Literal(self.password)
                     )
                 )
+            # So that a test's connection can lay its own rights down and take the service's.
+            connection.execute(sql.SQL("GRANT {} TO {}").format(sql.Identifier(APP), sql.Identifier(OWNER)))
 
     def _call(self, command: list[str | Path]) -> subprocess.CompletedProcess[str]:
         identity = (

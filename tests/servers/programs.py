@@ -15,7 +15,9 @@ def program_environment(**more: str) -> dict[str, str]:
     if connection.vendor == "sqlite":
         url = f"sqlite:///{settings['NAME']}"
     else:
-        login = f"{settings['USER']}:{settings['PASSWORD']}"
+        # As the role that the test works as; the tests' roles share one password.
+        role = settings["OPTIONS"].get("assume_role") or settings["USER"]
+        login = f"{role}:{settings['PASSWORD']}"
         url = f"postgresql://{login}@{settings['HOST']}:{settings['PORT']}/{settings['NAME']}"
     return os.environ | {"DATABASE_URL": url, "PYTHONUNBUFFERED": "1"} | more
 

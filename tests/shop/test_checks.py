@@ -251,7 +251,7 @@ def test_a_missing_trigger_is_named():
 @pytest.mark.parametrize(("role", "refused"), [("coldgap_owner", True), ("coldgap_app", False)])
 def test_in_production_the_owner_of_the_tables_is_no_role_for_the_service(role, refused):
     environment = program_environment(**PRODUCTION)
-    environment["DATABASE_URL"] = environment["DATABASE_URL"].replace("coldgap_owner", role)
+    environment["DATABASE_URL"] = environment["DATABASE_URL"].replace("coldgap_app", role)
     done = subprocess.run(
         [sys.executable, "-c", "import shop.wsgi"],
         env=environment,

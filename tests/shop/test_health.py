@@ -41,6 +41,7 @@ def test_ready_when_the_database_is_there_and_migrated(client):
     assert fastest(client, "/readyz") < 0.05
 
 
+@pytest.mark.owner
 @pytest.mark.django_db
 def test_not_ready_before_it_is_migrated(client):
     with connection.cursor() as cursor:

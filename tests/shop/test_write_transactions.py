@@ -98,7 +98,8 @@ def test_two_that_lock_in_opposite_order_both_get_through():
     for thread in crowd:
         thread.join()
     assert list(Site.objects.values_list("name", flat=True)) == ["2", "2"]
-    assert sorted(tries.values()) == [1, 2]
+    # The one that was ended ran again; while it did, it may have met the other a second time.
+    assert max(tries.values()) >= 2
 
 
 @committing
@@ -174,6 +175,7 @@ def test_a_row_that_stays_locked_is_busy_and_the_limits_are_set():
 
 @committing
 @pytest.mark.postgresql
+@pytest.mark.owner
 def test_a_connection_that_was_cut_is_away_and_the_next_one_works():
     with connection.cursor() as cursor:
         cursor.execute("SELECT pg_backend_pid()")
