@@ -1,4 +1,4 @@
-"""Lists a page at a time (bar A7): everything once, whatever comes and goes; a cursor is good for one list."""
+"""Lists a page at a time (bar A7): everything once, whatever comes and goes; cursors of one list only."""
 
 import threading
 from datetime import UTC, datetime

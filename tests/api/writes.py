@@ -45,7 +45,7 @@ def writes():
 @case("add_family")
 def add_family(world: World):
     return "/shim-families", {
-        "code": "cap9",
+        "code": f"cap9-{next(world.numbers)}",
         "name": "9 mm cap",
         "form": "cap",
         "marking": "thousandths",
@@ -59,7 +59,7 @@ def add_family(world: World):
 @case("add_bin")
 def add_bin(world: World):
     return "/bins", {
-        "code": "X1",
+        "code": f"X{next(world.numbers)}",
         "cabinet": "X",
         "row": 1,
         "column": 1,
@@ -146,7 +146,7 @@ def fit_hold(world: World):
 @case("add_engine_type")
 def add_engine_type(world: World):
     return "/engine-types", {
-        "code": "single-3",
+        "code": f"single-{next(world.numbers)}",
         "name": "Single",
         "cylinders": 1,
         "intake_per_cylinder": 2,
@@ -163,7 +163,7 @@ def add_engine_type(world: World):
 @case("enter_vehicle")
 def enter_vehicle(world: World):
     return "/vehicles", {
-        "registration": "NEW 1",
+        "registration": f"NEW {next(world.numbers)}",
         "description": "red tourer",
         "engine_type": world.shop.engine.code,
     }
