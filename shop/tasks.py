@@ -2,5 +2,6 @@
 
 from shop.background.work import purge_background
 from shop.pages.once import purge_used_forms
+from shop.webhooks.delivering import purge_webhooks, resume_webhooks
 
-__all__ = ["purge_background", "purge_used_forms"]
+__all__ = ["purge_background", "purge_used_forms", "purge_webhooks", "resume_webhooks"]

@@ -76,6 +76,8 @@ def _exchange(
         response = connection.getresponse()
     except _TROUBLE as trouble:
         return Outcome(error=limit.words or _in_words(trouble))
+    if limit.words:
+        return Outcome(error=limit.words)
     status = response.status
     if 200 <= status <= 299:
         return Outcome(status=status)

@@ -28,8 +28,9 @@ _UNICAST = ip_network("2000::/3")
 _NOT_FOR_US = tuple(
     ip_network(text)
     for text in (
+        "192.0.0.0/24",  # protocol assignments (RFC 6890)
         "192.88.99.0/24",  # 6to4 relays (RFC 7526)
-        "2001::/32",  # Teredo (RFC 4380)
+        "2001::/23",  # protocol assignments, Teredo among them (RFC 2928, 4380)
         "2002::/16",  # 6to4 (RFC 3056)
         "3fff::/20",  # documentation (RFC 9637)
     )

@@ -16,7 +16,7 @@ from shop.webhooks import targets
 from shop.webhooks.sending import post
 from shop.webhooks.targets import TargetRefused, check_target, is_public
 
-# Invented names; the public addresses are the name service's own answer to nobody: nothing is sent to them.
+# Invented names. The public addresses are any that are given out: nothing is ever sent to them.
 PUBLIC_4, PUBLIC_6 = "93.184.215.14", "2606:2800:21f:cb07::1"
 NAMES = {
     "hooks.example": [PUBLIC_4],
