@@ -160,6 +160,9 @@ class PostgresServer:
                 )
             # So that a test's connection can lay its own rights down and take the service's.
             connection.execute(sql.SQL("GRANT {} TO {}").format(sql.Identifier(APP), sql.Identifier(OWNER)))
+            # So that tests can empty the ledger between them (tests/flushing.py).
+            grant = sql.SQL("GRANT SET ON PARAMETER session_replication_role TO {}")
+            connection.execute(grant.format(sql.Identifier(OWNER)))
 
     def _call(self, command: list[str | Path]) -> subprocess.CompletedProcess[str]:
         identity = (
