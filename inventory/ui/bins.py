@@ -15,6 +15,7 @@ from inventory.ui.forms import CountInForm, MoveForm, ScrapForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.once import once
 from shop.pages.people import PageRequest
 from shop.pages.views import page
@@ -48,7 +49,7 @@ def bin_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 @page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
 def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     place = _bin(site, pk)
-    form = MoveForm(request.POST or None, place=place)
+    form = MoveForm(posted(request), place=place)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -64,8 +65,8 @@ def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | N
         return done(
             request, f"{keyed['quantity']} moved from {place} to {keyed['target']}.", "bin", site.code, pk
         )
-    form.take(refusal)
-    return _act(request, place, form, "Move shims to another bin", "Move")
+    refusal = form.take(refusal)
+    return _act(request, place, form, "Move shims to another bin", "Move", refusal)
 
 
 @page(see=Action.SCRAP, do=Action.SCRAP)
@@ -73,7 +74,7 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
     place = get_object_or_404(
         Place, site=site, pk=pk, kind__in=[PlaceKind.BIN, PlaceKind.INSPECTION, PlaceKind.RECEIVING]
     )
-    form = ScrapForm(request.POST or None, place=place, initial={"lot": request.GET.get("lot")})
+    form = ScrapForm(posted(request), place=place, initial={"lot": request.GET.get("lot")})
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -90,8 +91,8 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
         if place.kind == PlaceKind.BIN:
             return done(request, sentence, "bin", site.code, pk)
         return done(request, sentence, "inspection", site.code)
-    form.take(refusal)
-    return _act(request, place, form, "Scrap shims", "Scrap", danger=True)
+    refusal = form.take(refusal)
+    return _act(request, place, form, "Scrap shims", "Scrap", refusal, danger=True)
 
 
 @page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
@@ -99,15 +100,15 @@ def count_in_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     place = _bin(site, pk)
-    form = CountInForm(request.POST or None, place=place)
+    form = CountInForm(posted(request), place=place)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
                 count_in(site=site, actor=request.actor, at=at, shims=form.shims(), note=keyed["note"])
         return done(request, f"{keyed['quantity']} counted into {place}.", "bin", site.code, pk)
-    form.take(refusal)
-    return _act(request, place, form, "Count shims in", "Count in")
+    refusal = form.take(refusal)
+    return _act(request, place, form, "Count shims in", "Count in", refusal)
 
 
 def _bin(site: Site, pk: UUID) -> Place:
@@ -122,12 +123,20 @@ def _act(
     form: MoveForm | ScrapForm | CountInForm,
     title: str,
     verb: str,
+    refusal: ShopError | None,
     *,
     danger: bool = False,
 ) -> HttpResponse:
     return render(
         request,
         "inventory/act_on_place.html",
-        {"place": place, "form": form, "title": title, "verb": verb, "danger": danger},
+        {
+            "place": place,
+            "form": form,
+            "title": title,
+            "verb": verb,
+            "danger": danger,
+            "refusal": refusal,
+        },
         status=400 if form.errors else 200,
     )

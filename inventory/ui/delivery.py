@@ -12,6 +12,7 @@ from inventory.ui.forms import PutAwayForm, ReceiveForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.once import once
 from shop.pages.people import PageRequest
 from shop.pages.views import page
@@ -25,7 +26,7 @@ def counter_page(request: PageRequest, site: Site) -> HttpResponse:
 
 @page(see=Action.RECEIVE, do=Action.RECEIVE)
 def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
-    form = ReceiveForm(request.POST or None, site=site)
+    form = ReceiveForm(posted(request), site=site)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -39,15 +40,20 @@ def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = N
                 )
         count = sum(line.quantity for line in form.shims())
         return done(request, f"{count} shims received.", "counter", site.code)
-    form.take(refusal)
-    return render(request, "inventory/receive.html", {"form": form}, status=400 if form.errors else 200)
+    refusal = form.take(refusal)
+    return render(
+        request,
+        "inventory/receive.html",
+        {"form": form, "refusal": refusal},
+        status=400 if form.errors else 200,
+    )
 
 
 @page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
 def put_away_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
     lots = list(content(site, PlaceKind.RECEIVING))
     proposed = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
-    form = PutAwayForm(request.POST or None, lots=lots, proposed=proposed, site=site)
+    form = PutAwayForm(posted(request), lots=lots, proposed=proposed, site=site)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -55,5 +61,10 @@ def put_away_page(request: PageRequest, site: Site, refusal: ShopError | None = 
                 put_away(site=site, actor=request.actor, at=at, shims=form.shims())
         count = sum(line.quantity for line in form.shims())
         return done(request, f"{count} shims put away.", "counter", site.code)
-    form.take(refusal)
-    return render(request, "inventory/put_away.html", {"form": form}, status=400 if form.errors else 200)
+    refusal = form.take(refusal)
+    return render(
+        request,
+        "inventory/put_away.html",
+        {"form": form, "refusal": refusal},
+        status=400 if form.errors else 200,
+    )

@@ -13,6 +13,7 @@ from inventory.ui.forms import MeasureForm, ReturnForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.once import once
 from shop.pages.people import PageRequest
 from shop.pages.views import page
@@ -43,7 +44,7 @@ def measure_page(
     request: PageRequest, site: Site, lot: int, refusal: ShopError | None = None
 ) -> HttpResponse:
     found = _lot(site, lot)
-    form = MeasureForm(request.POST or None)
+    form = MeasureForm(posted(request))
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -63,8 +64,8 @@ def measure_page(
                     marking_legible=keyed["marking_legible"],
                 )
         return done(request, f"Measured: {keyed['thickness']}.", "inspection", site.code)
-    form.take(refusal)
-    context = {"form": form, "lot": found}
+    refusal = form.take(refusal)
+    context = {"form": form, "lot": found, "refusal": refusal}
     return render(request, "inventory/measure.html", context, status=400 if form.errors else 200)
 
 
@@ -75,7 +76,7 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
         (found.family_id, found.thickness_nm)
     )
     form = ReturnForm(
-        request.POST or None,
+        posted(request),
         place=found.place,
         initial={"lot": found.pk, "quantity": found.on_hand, "target": place},
     )
@@ -87,8 +88,8 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
         return done(
             request, f"{keyed['quantity']} returned to bin {keyed['target']}.", "inspection", site.code
         )
-    form.take(refusal)
-    context = {"form": form, "lot": found, "proposed": place}
+    refusal = form.take(refusal)
+    context = {"form": form, "lot": found, "proposed": place, "refusal": refusal}
     return render(request, "inventory/return.html", context, status=400 if form.errors else 200)
 
 

@@ -14,6 +14,7 @@ from inventory.ui.forms import ReverseForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.once import once
 from shop.pages.people import PageRequest
 from shop.pages.views import page
@@ -39,7 +40,7 @@ def movement_page(
     request: PageRequest, site: Site, uid: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     movement = get_object_or_404(movements(site).select_related("reverses", "reversed_by", "site"), uid=uid)
-    form = ReverseForm(request.POST or None)
+    form = ReverseForm(posted(request))
     if request.method == "POST" and refusal is None and form.is_valid():
         at = timezone.now()
         with once(form.cleaned_data["once"], at) as first:
@@ -48,8 +49,13 @@ def movement_page(
                     movement=movement, actor=request.actor, at=at, note=form.cleaned_data["note"]
                 )
         return done(request, f"Movement {movement.seq} is undone.", "movement", site.code, uid)
-    form.take(refusal)
-    context = {"movement": movement, "form": form, "undone_by": _undone_by(movement)}
+    refusal = form.take(refusal)
+    context = {
+        "movement": movement,
+        "form": form,
+        "undone_by": _undone_by(movement),
+        "refusal": refusal,
+    }
     return render(request, "inventory/movement.html", context, status=400 if form.errors else 200)
 
 

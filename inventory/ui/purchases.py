@@ -15,6 +15,7 @@ from inventory.ui.purchase_forms import BuyForm, ReceivePurchaseForm, by_cheapes
 from shop.errors import ShopError, StaleVersion
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.once import once
 from shop.pages.people import PageRequest
 from shop.pages.versions import must_be_current
@@ -38,10 +39,10 @@ def to_buy_page(request: PageRequest, site: Site, refusal: ShopError | None = No
     if request.method == "POST" and form is None and refusal is None:
         raise StaleVersion("What you wanted to buy is no longer on the list; it was bought or is not needed.")
     if form is not None:
-        form.take(refusal)
+        refusal = form.take(refusal)
     context = {
         "groups": groups,
-        "refusal": refusal if form is None else None,
+        "refusal": refusal,
         "on_the_way": purchase_lists(site, state=PurchaseList.State.BOUGHT),
     }
     return render(request, "inventory/to_buy.html", context, status=400 if form and form.errors else 200)
@@ -65,7 +66,7 @@ def purchase_page(
     found = _list(site, pk)
     lines = list(found.lines.all())
     proposed = proposed_bins(site, [(line.family_id, line.thickness_nm) for line in lines])
-    form = ReceivePurchaseForm(request.POST or None, purchase_list=found, lines=lines)
+    form = ReceivePurchaseForm(posted(request), purchase_list=found, lines=lines)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -73,8 +74,8 @@ def purchase_page(
                 must_be_current(found, keyed["version"])
                 receive_purchase(purchase_list=found, actor=request.actor, at=at, received=form.received())
         return done(request, f"Received from {found}.", "purchase", site.code, pk)
-    form.take(refusal)
-    context = {"list": found, "form": form, "rows": _rows(form, lines, proposed)}
+    refusal = form.take(refusal)
+    context = {"list": found, "form": form, "rows": _rows(form, lines, proposed), "refusal": refusal}
     return render(request, "inventory/purchase.html", context, status=400 if form.errors else 200)
 
 

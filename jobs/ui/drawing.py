@@ -10,11 +10,11 @@ from math import ceil
 from jobs.models import PlanLine
 from jobs.selectors.jobs import ValveSheet
 from jobs.ui.engine_grid import Bank, Cylinder, engine_grid
-from jobs.ui.lanes import Lanes
+from jobs.ui.lanes import ways
 
-PITCH = 246  # from one bore to the next
-BORE = 114
-ROW = 54  # from a bore's middle to its rows of valves
+PITCH = 262  # from one bore to the next
+BORE = 123
+ROW = 63  # from a bore's middle to its rows of valves
 MARGIN = 36
 GAP = 50  # between two lines of cylinders; shims that move between them go through here
 MOST_IN_A_LINE = 6
@@ -113,14 +113,15 @@ def draw_plan(valves: Sequence[ValveSheet], *, name: str, in_a_line: int | None 
                 bores.append(DrawnBore(number=cylinder.number, x=middle_x, y=middle_y))
                 drawn += _valves(cylinder, middle_x, middle_y, storey=2 * (len(castings) - 1))
             y += PITCH + GAP
+    height = y - GAP + MARGIN
     return Drawing(
         name=name,
         width=max(casting.width for casting in castings) + MARGIN,
-        height=y - GAP + MARGIN,
+        height=height,
         castings=castings,
         bores=bores,
         valves=drawn,
-        arrows=_arrows({valve.label: valve for valve in drawn}),
+        arrows=_arrows({valve.label: valve for valve in drawn}, height=height),
     )
 
 
@@ -169,16 +170,14 @@ def tag_of(line: PlanLine | None) -> str:
     return line.action
 
 
-def _arrows(valves: Mapping[str, DrawnValve]) -> list[Arrow]:
-    lanes = Lanes(valves.values(), gutter=MARGIN * 0.8)
+def _arrows(valves: Mapping[str, DrawnValve], *, height: float) -> list[Arrow]:
     swaps = [
         (source, target)
         for target in valves.values()
         if target.line is not None and (source := valves.get(target.line.from_valve)) is not None
     ]
-    # Of two arrows between the same valves the inner one, which goes to the right, comes first.
-    swaps.sort(key=lambda swap: (abs(swap[0].x - swap[1].x), swap[0].x > swap[1].x))
+    paths = ways(valves.values(), swaps, gutter=MARGIN * 0.8, height=height)
     return [
-        Arrow(from_label=source.label, to_label=target.label, path=lanes.way(source, target))
-        for source, target in swaps
+        Arrow(from_label=source.label, to_label=target.label, path=path)
+        for (source, target), path in zip(swaps, paths, strict=True)
     ]

@@ -15,6 +15,7 @@ from jobs.ui.words import CHANGES
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.people import PageRequest
 from shop.pages.versions import posted_version
 from shop.pages.views import page
@@ -50,7 +51,7 @@ def hand_out_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 @page(see=Action.WORK_JOB, do=Action.WORK_JOB)
 def fit_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = FittingForm(request.POST or None, sheet=sheet)
+    form = FittingForm(posted(request), sheet=sheet)
     if request.method == "POST" and refusal is None and form.is_valid():
         fit_job(
             job=sheet.job,
@@ -66,12 +67,13 @@ def fit_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | No
             site.code,
             pk,
         )
-    form.take(refusal)
+    refusal = form.take(refusal)
     return job_page(
         request,
         "jobs/fitting.html",
         sheet,
         step="fitting",
+        refusal=refusal,
         status=400 if form.errors else 200,
         **_to_fit(sheet, form),
     )

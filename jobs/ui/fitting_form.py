@@ -91,7 +91,14 @@ def _fields(sources: list[tuple[str, str]]) -> dict[str, forms.Field]:
         "condition": forms.ChoiceField(
             label="Condition", required=False, choices=[("", "Choose"), *_CONDITIONS]
         ),
-        "source": forms.ChoiceField(label="Where it came from", required=False, choices=sources),
+        "source": forms.ChoiceField(
+            label="Where it came from",
+            required=False,
+            choices=sources,
+            error_messages={
+                "invalid_choice": "There is nothing of this family any more; choose another place."
+            },
+        ),
         "reason": forms.CharField(
             label="Why",
             required=False,

@@ -14,6 +14,7 @@ from jobs.ui.steps import next_step
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -22,14 +23,16 @@ from shop.roles import Action
 @page(see=Action.WORK_JOB, do=Action.WORK_JOB)
 def open_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
     chosen = {"bay": request.GET.get("bay"), "vehicle": request.GET.get("vehicle")}
-    form = OpenJobForm(request.POST or None, site=site, initial=chosen)
+    form = OpenJobForm(posted(request), site=site, initial=chosen)
     if request.method == "POST" and refusal is None and form.is_valid():
         job = open_job(site=site, actor=request.actor, at=timezone.now(), **form.cleaned_data)
         return done(
             request, f"{job} is open, its tray is {job.tray}. Readings first.", "readings", site.code, job.pk
         )
-    form.take(refusal)
-    return render(request, "jobs/open.html", {"form": form}, status=400 if form.errors else 200)
+    refusal = form.take(refusal)
+    return render(
+        request, "jobs/open.html", {"form": form, "refusal": refusal}, status=400 if form.errors else 200
+    )
 
 
 @page(see=Action.READ)
@@ -52,11 +55,17 @@ def paper_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 @page(see=Action.STOP_JOB, do=Action.STOP_JOB)
 def stop_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = StopForm(request.POST or None, initial={"version": sheet.job.version})
+    form = StopForm(posted(request), initial={"version": sheet.job.version})
     if request.method == "POST" and refusal is None and form.is_valid():
         stop_job(job=sheet.job, actor=request.actor, at=timezone.now(), **form.cleaned_data)
         return done(request, f"{sheet.job} is stopped.", "job", site.code, pk)
-    form.take(refusal)
+    refusal = form.take(refusal)
     return job_page(
-        request, "jobs/stop.html", sheet, step="stop", form=form, status=400 if form.errors else 200
+        request,
+        "jobs/stop.html",
+        sheet,
+        step="stop",
+        refusal=refusal,
+        form=form,
+        status=400 if form.errors else 200,
     )

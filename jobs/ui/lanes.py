@@ -1,10 +1,10 @@
 """The ways that arrows take on a drawn engine: around the valves, never across one.
 
-Between two rows of valves that face each other, above the first and below the last row there is a lane, and
-left of all rows a gutter. An arrow leaves its valve straight into the nearest lane, runs along it and turns
-into the other valve; where another lane is nearer to its end it goes there through the gutter. Arrows that
-would lie on each other run side by side. Valves are left to the right of their middle and entered to the left
-of it, so that the two arrows of a swap lie one inside the other.
+Above and below each row of valves, and between two rows that face each other, there is a lane; left of all
+rows a gutter. An arrow leaves its valve straight into a lane, runs along it and turns into the other valve;
+where another lane is nearer to its end it goes there through the gutter. Arrows that would lie on each other
+run side by side, closer together where a lane is full. A valve is left and entered beside its middle, on such
+sides that the two arrows of a swap do not cross.
 """
 
 from collections import defaultdict
@@ -12,11 +12,12 @@ from collections.abc import Iterable, Sequence
 from typing import Protocol
 
 APART = 13  # between two arrows side by side, and from a valve's middle to where an arrow leaves or enters
-CLEAR = 17  # from a valve's edge to the first arrow in its lane
+CLEAR = 17  # from a valve's edge to the first arrow above or below its row
 TURN = 12  # radius of a corner
 HEAD = 10  # what the arrow's head needs before the valve's edge
 
 Point = tuple[float, float]
+Lane = tuple[str, int]  # "above" or "below" a row, or "between" it and the one before
 
 
 class Disc(Protocol):
@@ -32,45 +33,83 @@ class Disc(Protocol):
     def storey(self) -> int: ...
 
 
-class Lanes:
-    """The lanes of one drawing. `way` takes a place in them, so ask once per arrow, the shortest first."""
+def ways(
+    valves: Iterable[Disc], swaps: Sequence[tuple[Disc, Disc]], *, gutter: float, height: float
+) -> list[str]:
+    """The path of each swap (from, to), from the one's edge to just before the other's, in the order given.
 
-    def __init__(self, valves: Iterable[Disc], *, gutter: float) -> None:
-        # Lane n lies above row n: the upper edge of each row, and the lower edge of the one before it.
+    `gutter`: where it lies; `height`: of the whole drawing.
+    """
+    rows = _Rows(valves, height)
+    lanes: dict[Lane, _Tracks] = defaultdict(_Tracks)
+    gutters = _Tracks()
+    taken = {}
+    for number in sorted(range(len(swaps)), key=lambda number: _turn(*swaps[number])):
+        source, target = swaps[number]
+        way = _Way(source, target)
+        if way.first == way.last:
+            tracks = (lanes[way.first].take(way.start_x, way.end_x),)
+        else:
+            tracks = (
+                lanes[way.first].take(gutter, way.start_x),
+                lanes[way.last].take(gutter, way.end_x),
+                gutters.take(source.y, target.y),
+            )
+        taken[number] = (way, tracks)
+    return [
+        _draw(*taken[number], rows=rows, lanes=lanes, gutter=gutter, gutters=gutters)
+        for number in range(len(swaps))
+    ]
+
+
+class _Rows:
+    """The upper and lower edge of each row of valves."""
+
+    def __init__(self, valves: Iterable[Disc], height: float) -> None:
+        self._height = height
         self._upper: dict[int, float] = {}
         self._lower: dict[int, float] = {}
         for valve in valves:
             top, bottom = valve.y - valve.radius, valve.y + valve.radius
             self._upper[valve.storey] = min(top, self._upper.get(valve.storey, top))
             self._lower[valve.storey] = max(bottom, self._lower.get(valve.storey, bottom))
-        self._gutter = gutter
-        self._lanes: dict[int, _Tracks] = defaultdict(_Tracks)
-        self._gutters = _Tracks()
 
-    def way(self, source: Disc, target: Disc) -> str:
-        """The arrow's path, from the source's edge to just before the target's."""
-        first, last = _lanes_between(source.storey, target.storey)
-        start_x, end_x = source.x + APART, target.x - APART
-        start = (start_x, source.y + (0.9 if source.storey < first else -0.9) * source.radius)
-        edge = target.radius + HEAD
-        end = (end_x, target.y + (edge if target.storey < last else -edge))
-        if first == last:
-            y = self._height(first, self._lanes[first].take(start_x, end_x))
-            return _path([start, (start_x, y), (end_x, y), end])
-        first_y = self._height(first, self._lanes[first].take(self._gutter, start_x))
-        last_y = self._height(last, self._lanes[last].take(self._gutter, end_x))
-        x = self._gutter - APART * self._gutters.take(first_y, last_y)
-        return _path([start, (start_x, first_y), (x, first_y), (x, last_y), (end_x, last_y), end])
+    def y(self, lane: Lane, track: int, tracks: int) -> float:
+        """The height of one of so many tracks of a lane."""
+        side, row = lane
+        if side == "between":
+            above, below = self._lower[row - 1], self._upper[row]
+            apart = min(APART, (below - above) / (tracks + 1))
+            return (above + below) / 2 + (track - (tracks - 1) / 2) * apart
+        if side == "above":
+            edge, end = self._upper[row], self._lower.get(row - 1, 0.0)
+        else:
+            edge, end = self._lower[row], self._upper.get(row + 1, self._height)
+        room = abs(edge - end) - CLEAR - 4
+        away = CLEAR + track * min(APART, room / tracks)
+        return edge - away if side == "above" else edge + away
 
-    def _height(self, lane: int, track: int) -> float:
-        if (
-            lane % 2
-        ):  # between the two rows of one line of cylinders there is little room: from the middle out
-            middle = (self._lower[lane - 1] + self._upper[lane]) / 2
-            return middle + APART * ((track + 1) // 2) * (-1 if track % 2 else 1)
-        if lane in self._upper:
-            return self._upper[lane] - CLEAR - APART * track
-        return self._lower[lane - 1] + CLEAR + APART * track
+
+class _Way:
+    """Which lanes an arrow begins and ends in, and beside which side of the valves' middles."""
+
+    def __init__(self, source: Disc, target: Disc) -> None:
+        self.source, self.target = source, target
+        steps = target.storey - source.storey
+        if steps == 0:
+            # Out to the right, in from the left: of the two arrows of a swap one lies inside the other.
+            out, into = APART, -APART
+            self.first = self.last = ("below" if source.storey % 2 else "above", source.storey)
+        elif abs(steps) == 1:
+            # Rows that face each other: down on the right, up on the left.
+            out = into = APART * steps
+            self.first = self.last = ("between", max(source.storey, target.storey))
+        else:
+            out, into = APART, -APART
+            down = steps > 0
+            self.first = ("between", source.storey + 1 if down else source.storey)
+            self.last = ("between", target.storey if down else target.storey + 1)
+        self.start_x, self.end_x = source.x + out, target.x + into
 
 
 class _Tracks:
@@ -78,6 +117,9 @@ class _Tracks:
 
     def __init__(self) -> None:
         self._taken: list[list[tuple[float, float]]] = []
+
+    def __len__(self) -> int:
+        return len(self._taken)
 
     def take(self, one: float, other: float) -> int:
         """The number of the first track in which nothing runs between the two."""
@@ -90,12 +132,35 @@ class _Tracks:
         return len(self._taken) - 1
 
 
-def _lanes_between(source: int, target: int) -> tuple[int, int]:
-    """The lane in which the way begins and that in which it ends: the outer one for two valves of one row."""
-    if source == target:
-        lane = source if source % 2 == 0 else source + 1
-        return lane, lane
-    return (source + 1, target) if source < target else (source, target + 1)
+def _turn(source: Disc, target: Disc) -> tuple[bool, float, bool]:
+    """In which order arrows take their tracks, so that the two of a swap do not cross: between rows that face
+    each other the upper track first, in one row the inner one, which is that of the arrow to the right."""
+    right = target.x - source.x
+    if source.storey == target.storey:
+        return (False, abs(right), right < 0)
+    upper = right >= 0 if target.storey > source.storey else right > 0
+    return (True, 0.0, not upper)
+
+
+def _draw(
+    way: _Way,
+    tracks: tuple[int, ...],
+    *,
+    rows: _Rows,
+    lanes: dict[Lane, _Tracks],
+    gutter: float,
+    gutters: _Tracks,
+) -> str:
+    source, target = way.source, way.target
+    first_y = rows.y(way.first, tracks[0], len(lanes[way.first]))
+    last_y = first_y if len(tracks) == 1 else rows.y(way.last, tracks[1], len(lanes[way.last]))
+    start = (way.start_x, source.y + (0.9 if first_y > source.y else -0.9) * source.radius)
+    edge = target.radius + HEAD
+    end = (way.end_x, target.y + (edge if last_y > target.y else -edge))
+    if len(tracks) == 1:
+        return _path([start, (way.start_x, first_y), (way.end_x, first_y), end])
+    x = gutter - min(APART, gutter / (len(gutters) + 1)) * tracks[2]
+    return _path([start, (way.start_x, first_y), (x, first_y), (x, last_y), (way.end_x, last_y), end])
 
 
 def _path(points: Sequence[Point]) -> str:

@@ -23,7 +23,14 @@ NARROW = 2  # cylinders side by side on a phone
 
 
 @page(see=Action.READ)
-def plan_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
+def plan_page(
+    request: PageRequest,
+    site: Site,
+    pk: UUID,
+    plan: UUID | None = None,
+    refusal: ShopError | None = None,
+) -> HttpResponse:
+    """The plan at work, or the last one; `plan` is the one that a button was pressed for."""
     sheet = sheet_of(site, pk)
     lines = [valve.line for valve in sheet.valves if valve.line is not None]
     context = {}
@@ -54,12 +61,12 @@ def plan_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 
 
 @page(do=Action.HOLD, refused_on=plan_page)
-def hold_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
-    plan = get_object_or_404(job_of(site, pk).plans.select_related("job__site"), pk=request.POST.get("plan"))
-    plan = accept_plan(
-        plan=plan, actor=request.actor, at=timezone.now(), version=posted_version(request.POST)
+def hold_button(request: PageRequest, site: Site, pk: UUID, plan: UUID) -> HttpResponse:
+    found = get_object_or_404(job_of(site, pk).plans.select_related("job__site"), pk=plan)
+    held = accept_plan(
+        plan=found, actor=request.actor, at=timezone.now(), version=posted_version(request.POST)
     )
-    if plan.bought:
+    if held.bought:
         return done(
             request, "Held. What has to be bought is on the list of what to buy.", "plan", site.code, pk
         )

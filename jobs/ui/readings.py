@@ -18,6 +18,7 @@ from shop.db import atomic_write
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import SeeOther, done
+from shop.pages.forms import posted
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -32,7 +33,7 @@ def readings_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = ReadingsForm(request.POST or None, sheet=sheet)
+    form = ReadingsForm(posted(request), sheet=sheet)
     if request.method == "POST" and refusal is None and form.is_valid():
         if form.changed:
             key_clearances(job=sheet.job, actor=request.actor, at=timezone.now(), readings=form.changed)
@@ -40,26 +41,26 @@ def readings_page(
             kept = sheet_of(site, pk)
             return _cell(request, kept, ReadingsForm(sheet=kept), "jobs/_reading_state.html")
         return _on(request, site, pk, "readings", len(form.changed))
-    form.take(refusal)
+    refusal = form.take(refusal)
     if _one_valve(request, sheet):
-        return _cell(request, sheet, form, "jobs/_reading_state.html")
-    return _sheet(request, "jobs/readings.html", sheet, form, step="readings")
+        return _cell(request, sheet, form, "jobs/_reading_state.html", refusal)
+    return _sheet(request, "jobs/readings.html", sheet, form, step="readings", refusal=refusal)
 
 
 @page(see=Action.READ, do=Action.WORK_JOB)
 def shims_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = ShimsForm(request.POST or None, sheet=sheet)
+    form = ShimsForm(posted(request), sheet=sheet)
     if request.method == "POST" and refusal is None and form.is_valid():
         _keep_shims(request, sheet, form)
         if _one_valve(request, sheet):
             kept = sheet_of(site, pk)
             return _cell(request, kept, ShimsForm(sheet=kept), "jobs/_shim_state.html")
         return _on(request, site, pk, "shims", len(form.changed) + len(form.adjust))
-    form.take(refusal)
+    refusal = form.take(refusal)
     if _one_valve(request, sheet):
-        return _cell(request, sheet, form, "jobs/_shim_state.html")
-    return _sheet(request, "jobs/shims.html", sheet, form, step="shims")
+        return _cell(request, sheet, form, "jobs/_shim_state.html", refusal)
+    return _sheet(request, "jobs/shims.html", sheet, form, step="shims", refusal=refusal)
 
 
 def _keep_shims(request: PageRequest, sheet: JobSheet, form: ShimsForm) -> None:
@@ -79,11 +80,17 @@ def _one_valve(request: PageRequest, sheet: JobSheet) -> ValveSheet | None:
     return next((valve for valve in sheet.valves if valve.valve.label == label), None)
 
 
-def _cell(request: PageRequest, sheet: JobSheet, form: SheetForm, template: str) -> HttpResponse:
+def _cell(
+    request: PageRequest,
+    sheet: JobSheet,
+    form: SheetForm,
+    template: str,
+    refusal: ShopError | None = None,
+) -> HttpResponse:
     """The fragment beside a field: verdict, what was kept, what is wrong."""
     valve = _one_valve(request, sheet)
     assert valve is not None
-    context = {"cell": form.cell(valve), "job": sheet.job, "sheet": sheet}
+    context = {"cell": form.cell(valve), "job": sheet.job, "refusal": refusal}
     return render(request, template, context, status=400 if form.errors else 200)
 
 
@@ -95,7 +102,13 @@ def _on(request: PageRequest, site: Site, pk: UUID, here: str, changed: int) -> 
 
 
 def _sheet(
-    request: PageRequest, template: str, sheet: JobSheet, form: SheetForm, *, step: str
+    request: PageRequest,
+    template: str,
+    sheet: JobSheet,
+    form: SheetForm,
+    *,
+    step: str,
+    refusal: ShopError | None,
 ) -> HttpResponse:
     cells = [form.cell(valve) for valve in sheet.valves]
     return job_page(
@@ -103,6 +116,7 @@ def _sheet(
         template,
         sheet,
         step=step,
+        refusal=refusal,
         status=400 if form.errors else 200,
         form=form,
         banks=engine_grid(cells, _valve_of),

@@ -11,6 +11,7 @@ from jobs.ui.pages import job_page, sheet_of
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -21,7 +22,7 @@ def sign_off_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = SignOffForm(request.POST or None, initial={"version": sheet.job.version})
+    form = SignOffForm(posted(request), initial={"version": sheet.job.version})
     if request.method == "POST" and refusal is None and form.is_valid():
         sign_off_job(job=sheet.job, actor=request.actor, at=timezone.now(), **form.cleaned_data)
         return done(
@@ -31,7 +32,7 @@ def sign_off_page(
             site.code,
             pk,
         )
-    form.take(refusal)
+    refusal = form.take(refusal)
     unread = [valve for valve in sheet.valves if valve.reading is None]
     out = [valve for valve in sheet.valves if valve.verdict in ("tight", "loose")]
     return job_page(
@@ -39,6 +40,7 @@ def sign_off_page(
         "jobs/sign_off.html",
         sheet,
         step="sign_off",
+        refusal=refusal,
         status=400 if form.errors else 200,
         form=form,
         unread=unread,

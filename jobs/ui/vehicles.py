@@ -15,6 +15,7 @@ from jobs.ui.forms import VehicleForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
+from shop.pages.forms import posted
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -44,9 +45,18 @@ def vehicle_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 
 @page(see=Action.EDIT_VEHICLE, do=Action.EDIT_VEHICLE)
 def new_vehicle_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
-    form = VehicleForm(request.POST or None)
+    form = VehicleForm(posted(request))
     if request.method == "POST" and refusal is None and form.is_valid():
         vehicle = enter_vehicle(site=site, actor=request.actor, at=timezone.now(), **form.cleaned_data)
-        return done(request, f"{vehicle} is entered.", "vehicle", site.code, vehicle.pk)
-    form.take(refusal)
-    return render(request, "jobs/new_vehicle.html", {"form": form}, status=400 if form.errors else 200)
+        said = f"{vehicle} is entered."
+        if request.actor.may(Action.WORK_JOB, site):
+            chosen = {"vehicle": vehicle.pk, "bay": request.GET.get("bay", "")}
+            return done(request, said, "open_job", site.code, query=chosen)
+        return done(request, said, "vehicle", site.code, vehicle.pk)
+    refusal = form.take(refusal)
+    return render(
+        request,
+        "jobs/new_vehicle.html",
+        {"form": form, "refusal": refusal},
+        status=400 if form.errors else 200,
+    )

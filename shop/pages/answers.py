@@ -1,5 +1,8 @@
 """How a page answers once its service has done the act."""
 
+from collections.abc import Mapping
+from urllib.parse import urlencode
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponseRedirect
 from django.shortcuts import resolve_url
@@ -11,7 +14,10 @@ class SeeOther(HttpResponseRedirect):
     status_code = 303
 
 
-def done(request: HttpRequest, sentence: str, to: str, *args: object) -> SeeOther:
-    """Say what was done and go on to the named page."""
+def done(
+    request: HttpRequest, sentence: str, to: str, *args: object, query: Mapping[str, object] | None = None
+) -> SeeOther:
+    """Say what was done and go on to the named page, with what it is asked."""
     messages.success(request, sentence)
-    return SeeOther(resolve_url(to, *args))
+    asked = f"?{urlencode(query)}" if query else ""
+    return SeeOther(resolve_url(to, *args) + asked)

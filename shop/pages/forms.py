@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 from django.forms.renderers import DjangoTemplates
+from django.http import HttpRequest, QueryDict
 
 from shop.errors import ShopError
 
@@ -18,7 +19,7 @@ class ActForm(forms.Form):
     """The form of one shop act.
 
     `pointers` says which field a service's pointer means where that is not its last name: {"/lines/0/bin":
-    "place"}. A refusal that names no field of the form is shown above it.
+    "place"}.
     """
 
     default_renderer = ShopRenderer()
@@ -31,21 +32,26 @@ class ActForm(forms.Form):
 
     def full_clean(self) -> None:
         super().full_clean()
+        # A hidden field has no place where its error could stand.
+        for bound in self.hidden_fields():
+            for error in self.errors.pop(bound.name, []):
+                self.add_error(None, error)
         self._focus_first_error()
 
-    def take(self, refusal: ShopError | None) -> None:
-        """Put a service's refusal at the fields that it names; None is no refusal."""
-        if refusal is None:
-            return
+    def take(self, refusal: ShopError | None) -> ShopError | None:
+        """Put a service's refusal at the fields that it names. What names none of them comes back, for the
+        page to show; so does None."""
+        if refusal is None or not self.is_bound:
+            return refusal
+        self.is_valid()
         placed = False
         for error in refusal.errors:
             name = self.field_of(error.pointer)
             if name is not None:
                 self.add_error(name, _sentence(error.detail))
                 placed = True
-        if not placed:
-            self.add_error(None, refusal.message)
         self._focus_first_error()
+        return None if placed else refusal
 
     def field_of(self, pointer: str) -> str | None:
         """The field that a pointer means, or None."""
@@ -69,3 +75,8 @@ def spoken(field: forms.Field, words: str) -> forms.Field:
     """The field with words that only a screen reader hears after its label: which line of a list it is in."""
     field.spoken = words  # type: ignore[attr-defined]
     return field
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """What was posted, even if it is nothing; None where the page was only asked for."""
+    return request.POST if request.method == "POST" else None

@@ -6,8 +6,11 @@ is no member is answered like one that does not exist.
 
 from collections.abc import Callable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotAllowed
+from django.utils import timezone
+from django.utils.cache import patch_cache_control
 from django_htmx.middleware import HtmxDetails
 
 from shop.actor import Actor
@@ -36,7 +39,14 @@ class PeopleMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        return self.get_response(request)
+        try:
+            response = self.get_response(request)
+        finally:
+            timezone.deactivate()
+        if hasattr(request, "actor"):
+            # A page that somebody had to log in for is kept by nobody else, and asked for again.
+            patch_cache_control(response, private=True, no_cache=True)
+        return response
 
     def process_view(
         self, request: PageRequest, view: PageView, args: tuple[Any, ...], kwargs: dict[str, Any]
@@ -52,6 +62,8 @@ class PeopleMiddleware:
         if "site" not in kwargs:
             return None
         kwargs["site"] = request.site = _site(request, kwargs["site"])
+        # Times are keyed and shown as the clock on that workshop's wall has them.
+        timezone.activate(ZoneInfo(request.site.time_zone))
         return _refuse_unless_allowed(request, view)
 
 

@@ -14,6 +14,7 @@ from django.shortcuts import render
 
 from shop.db import Failure, classify
 from shop.errors import Busy, ShopError
+from shop.pages.errors import bad_request
 from shop.pages.views import PageView, rules_of
 
 # What the person can put right on the page where they are. 403, 404 and 503 are pages of their own.
@@ -28,6 +29,9 @@ class RefusalMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        # PostgreSQL takes no NUL, and no person keys one in.
+        if "%00" in request.META.get("QUERY_STRING", "") or "\0" in request.path_info:
+            return bad_request(request)
         return self.get_response(request)
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:

@@ -62,7 +62,7 @@ def _take(options: argparse.Namespace) -> None:
     from shop.demo.people import PASSWORDS  # noqa: PLC0415
     from shop.models import Role, Site  # noqa: PLC0415
     from tests.browser.launch import ARGUMENTS, EXECUTABLE  # noqa: PLC0415
-    from tests.browser.walk import pages_of  # noqa: PLC0415
+    from tests.ui.walk import pages_of  # noqa: PLC0415
 
     wanted = {name for name in options.only.split(",") if name}
     pages = {

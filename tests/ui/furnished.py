@@ -1,0 +1,124 @@
+"""A workshop in the middle of a day: something on every page, a job in every state."""
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from inventory.models import Condition, PlaceKind, PurchaseList
+from inventory.selectors.places import place_of
+from inventory.selectors.purchases import to_buy
+from inventory.services.catalogue import add_offer, add_supplier
+from inventory.services.floor import Shims, receive_shims
+from inventory.services.ledger import post_movement, transfer
+from inventory.services.purchasing import Buy, mark_bought
+from jobs.models import Job
+from jobs.services.fitting import fit_job
+from jobs.services.handing_out import hand_out_job
+from jobs.services.sign_off import sign_off_job
+from jobs.services.stopping import stop_job
+from shop.actor import Actor, service_actor
+from shop.db import atomic_write
+from tests.jobs.shop import AT, NEW, USED, Workshop, mm
+
+READ = {"1-IN": "5 thou", "1-EX": "11 thou", "2-IN": "8 thou", "2-EX": "12 thou"}
+TIGHT = {"1-IN": "2.650 mm"}
+
+
+@dataclass
+class Furnished:
+    """jobs: one in every state, by state. bought: a purchase list that is on its way."""
+
+    workshop: Workshop
+    clerk: Actor
+    jobs: dict[str, Job] = field(default_factory=dict)
+    bought: PurchaseList | None = None
+
+    @property
+    def site(self):
+        return self.workshop.site
+
+
+def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
+    shop = Furnished(workshop=workshop, clerk=clerk)
+    _stock(shop)
+    _jobs(shop)
+    _purchases(shop)
+    _counter(shop)
+    return shop
+
+
+def _stock(shop: Furnished) -> None:
+    shop.workshop.stock(
+        ("2.500", NEW, 4), ("2.550", NEW, 6), ("2.575", USED, 1), ("2.574", USED, 2), ("2.600", NEW, 1)
+    )
+
+
+def _jobs(shop: Furnished) -> None:
+    workshop, tech = shop.workshop, shop.workshop.tech
+
+    def read() -> Job:
+        return workshop.read(workshop.job(), READ, TIGHT)
+
+    def held() -> Job:
+        return workshop.held(read())
+
+    jobs = shop.jobs
+    jobs["open"] = workshop.job(unit="mm", note="knocks when cold")
+    planned = read()
+    workshop.planned(planned)
+    jobs["planned"] = planned
+    jobs["held"] = held()
+    jobs["handed_out"] = hand_out_job(job=held(), actor=tech, at=AT)
+    jobs["fitted"] = fit_job(job=held(), actor=tech, at=AT)
+    signed = workshop.read(fit_job(job=held(), actor=tech, at=AT), {"1-IN": "8 thou"})
+    jobs["signed_off"] = sign_off_job(job=signed, actor=tech, at=AT)
+    jobs["stopped"] = stop_job(job=workshop.job(), actor=tech, at=AT, note="the customer came back")
+    # No shim in the building is near what this one needs: it has to be bought.
+    waiting = workshop.read(
+        workshop.job(), {**READ, "1-IN": "8 thou", "2-EX": "2 thou"}, {"2-EX": "2.900 mm"}
+    )
+    jobs["waiting"] = workshop.held(waiting)
+    for job in jobs.values():
+        job.refresh_from_db()
+
+
+def _purchases(shop: Furnished) -> None:
+    near = add_supplier(actor=service_actor(), code="near", name="Nearby Shims", lead_days=1)
+    far = add_supplier(actor=service_actor(), code="far", name="Far Away Parts", lead_days=4)
+    family = shop.workshop.family
+    add_offer(actor=service_actor(), supplier=near, family=family, price=Decimal("8.40"), currency="EUR")
+    add_offer(actor=service_actor(), supplier=far, family=family, price=Decimal("6.90"), currency="EUR")
+    assert to_buy(shop.site)
+    shop.bought = mark_bought(
+        site=shop.site,
+        actor=shop.clerk,
+        at=AT,
+        supplier=near,
+        buys=[Buy(family=family, thickness_nm=mm("2.450").nm, quantity=3)],
+    )
+
+
+def _counter(shop: Furnished) -> None:
+    """Two shims in receiving, and one at inspection that nobody has measured."""
+    family = shop.workshop.family
+    receive_shims(
+        site=shop.site,
+        actor=shop.clerk,
+        at=AT,
+        shims=[Shims(family=family, thickness_nm=mm("2.600").nm, condition=NEW, quantity=2)],
+        document="note 7",
+    )
+    with atomic_write():
+        post_movement(
+            site=shop.site,
+            reason="recover",
+            actor=service_actor(),
+            at=AT,
+            lines=transfer(
+                source=place_of(shop.site, PlaceKind.ENGINE),
+                target=place_of(shop.site, PlaceKind.INSPECTION),
+                family_id=family.pk,
+                thickness_nm=mm("2.700").nm,
+                condition=Condition.UNMEASURED,
+                quantity=1,
+            ),
+        )

@@ -1,0 +1,147 @@
+"""P5: how many questions a page asks the database does not grow with its rows."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from inventory.models import Condition, PlaceKind
+from inventory.selectors.places import place_of
+from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.floor import Shims, receive_shims
+from inventory.services.ledger import post_movement, transfer
+from inventory.services.purchasing import Buy, Lack, mark_bought, note_needs
+from shop.actor import service_actor
+from shop.db import atomic_write
+from shop.ids import new_id
+from tests.jobs.shop import AT, NEW, make_engine, mm
+from tests.ui.furnished import READ, TIGHT
+
+pytestmark = pytest.mark.django_db
+LISTS = (
+    "board",
+    "jobs",
+    "open_job",
+    "vehicles",
+    "stock",
+    "bins",
+    "counter",
+    "put_away",
+    "inspection",
+    "movements",
+    "to_buy",
+    "purchases",
+)
+
+
+def asked(browser, name, *args):
+    browser.get(name, *args)  # what is asked once per process is asked now
+    with CaptureQueriesContext(connection) as captured:
+        assert browser.get(name, *args).status_code == 200
+    return len(captured)
+
+
+def grow(shop):
+    """Several more of everything that a list shows."""
+    workshop, site, family = shop.workshop, shop.site, shop.workshop.family
+    for number in range(4):
+        workshop.read(workshop.job(), READ, TIGHT)
+        add_bin(
+            site=site,
+            actor=service_actor(),
+            code=f"G{number}",
+            cabinet=f"G{number}",
+            row=number,
+            column=1,
+            family=family,
+            size_nm=mm("2.300").nm + 25_000 * number,
+        )
+        add_supplier(actor=service_actor(), code=f"more{number}", name=f"More {number}", lead_days=1)
+        receive_shims(
+            site=site,
+            actor=shop.clerk,
+            at=AT,
+            shims=[
+                Shims(family=family, thickness_nm=mm("2.700").nm + 25_000 * number, condition=NEW, quantity=1)
+            ],
+        )
+        _recover(site, family, mm("2.400").nm + 1_000 * number)
+        note_needs(
+            site=site,
+            at=AT,
+            family=family,
+            job_id=new_id(),
+            job_label=f"Job 9{number}",
+            needed_by=None,
+            lacks=[Lack(thickness_nm=mm("2.100").nm + 25_000 * number, valve_label="1-IN")],
+        )
+        mark_bought(
+            site=site,
+            actor=shop.clerk,
+            at=AT,
+            supplier=shop.bought.supplier,
+            buys=[
+                Buy(family=family, thickness_nm=mm("2.100").nm + 25_000 * n, quantity=2) for n in (5, 6, 7)
+            ],
+        )
+    workshop.stock(*[(f"2.{number}00", NEW, 2) for number in (1, 2, 3, 4)])
+
+
+def _recover(site, family, thickness_nm):
+    with atomic_write():
+        post_movement(
+            site=site,
+            reason="recover",
+            actor=service_actor(),
+            at=AT,
+            lines=[
+                line
+                for condition in (Condition.USED, Condition.UNMEASURED)
+                for line in transfer(
+                    source=place_of(site, PlaceKind.ENGINE),
+                    target=place_of(site, PlaceKind.INSPECTION),
+                    family_id=family.pk,
+                    thickness_nm=thickness_nm,
+                    condition=condition,
+                    quantity=1,
+                )
+            ],
+        )
+
+
+def test_lists_ask_as_much_for_many_rows_as_for_few(shop, office):
+    things = {
+        "family": ("family", "disc29"),
+        "bin": ("bin", shop.workshop.bin("2.500").pk),
+        "vehicle": ("vehicle", shop.jobs["signed_off"].vehicle_id),
+        "purchase": ("purchase", shop.bought.pk),
+    }
+    few = {name: asked(office, name) for name in LISTS}
+    few |= {name: asked(office, *page) for name, page in things.items()}
+    grow(shop)
+    many = {name: asked(office, name) for name in LISTS}
+    many |= {name: asked(office, *page) for name, page in things.items()}
+    assert many == few
+
+
+def test_a_job_of_many_valves_asks_as_much_as_one_of_few(shop, office, workshop):
+    pages = ("job", "readings", "shims", "plan", "fitting", "sign_off", "paper")
+    small = workshop.read(workshop.job(), READ, TIGHT)
+    big = workshop.job(
+        vehicle=workshop.vehicle(
+            "BIG", engine=make_engine(workshop.family, "big", cylinders=12, banks=2, intake=2, exhaust=2)
+        )
+    )
+    labels = [valve.label for valve in big.valves.all()]
+    big = workshop.read(
+        big,
+        {
+            label: ("5 thou" if label == "1-IN-L" else "8 thou" if "IN" in label else "12 thou")
+            for label in labels
+        },
+        dict.fromkeys(labels, "2.650 mm"),
+    )
+    for job in (small, big):
+        workshop.held(job)
+    assert {name: asked(office, name, small.pk) for name in pages} == {
+        name: asked(office, name, big.pk) for name in pages
+    }
