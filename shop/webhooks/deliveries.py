@@ -60,14 +60,15 @@ def hand_on(event: OutboxEvent, *, at: datetime) -> int:
 
 
 def queue_line(endpoint: WebhookEndpoint, *, at: datetime, when: datetime) -> None:
-    """Have a worker look at what is due for the endpoint at `when`; one task for each such moment."""
+    """Have a worker look at what is due for the endpoint at `when`; one task for each moment to come."""
     queue_task(
         DELIVER,
         {"endpoint": str(endpoint.pk)},
         at=at,
         site=endpoint.site,
         run_after=when,
-        dedupe_key=f"{DELIVER} {endpoint.pk} {when.isoformat()}",
+        # Not for now: the task of this very moment may have looked already.
+        dedupe_key=f"{DELIVER} {endpoint.pk} {when.isoformat()}" if when > at else None,
     )
 
 
