@@ -26,8 +26,9 @@ from jobs.models import (
     ShimReading,
     Vehicle,
 )
+from jobs.selectors.plans import next_step
 from jobs.selectors.readings import current_readings
-from jobs.services.states import ALLOWED, NEXT, Act
+from jobs.services.states import ALLOWED, Act
 from shop.errors import NotFound
 from shop.models import Bay, Site
 
@@ -178,7 +179,7 @@ def job_sheet(job: Job) -> JobSheet:
             .order_by("thickness_nm", "id")
         ),
         may=ALLOWED[job.state],
-        next=NEXT[job.state],
+        next=next_step(job, plan, lines.values()),
     )
 
 

@@ -15,10 +15,10 @@ from inventory.services.purchasing import cancel_needs
 from inventory.services.texts import text_errors
 from jobs.compute.windows import clearance_after
 from jobs.models import ClearanceReading, Fit, Job, JobValve, Plan, PlanLine
+from jobs.selectors.plans import CHANGES
 from jobs.selectors.readings import current_readings
 from jobs.services.at_hand import AtHand, NotAtHand, Shim
 from jobs.services.handing_out import hand_out, lines_to_tray
-from jobs.services.planning import CHANGES
 from jobs.services.promises import accepted_plan, lock_shims, lock_stock
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act

@@ -98,13 +98,14 @@ def _refuse_taken(open_jobs: list[Job], vehicle: Vehicle, bay: Bay) -> None:
 
 def _lowest_tray(site: Site, open_jobs: list[Job]) -> Place:
     taken = {job.tray_id for job in open_jobs}
-    tray = next((tray for tray in empty_trays(site) if tray.pk not in taken), None)
-    if tray is None:
+    free = [tray for tray in empty_trays(site) if tray.pk not in taken]
+    if not free:
         raise Conflict(
             f"No tray is free at {site.name}: clear one by signing a job off, or add a tray.",
             code="no-free-tray",
         )
-    return tray
+    # T2 before T10.
+    return min(free, key=lambda tray: (len(tray.code), tray.code))
 
 
 def _known_shims(vehicle: Vehicle, engine_type: EngineType) -> dict[str, JobValve]:

@@ -11,6 +11,7 @@ from inventory.services.purchasing import Lack, note_needs
 from inventory.services.texts import text_errors
 from jobs.compute.planner import Choice, plan_engine
 from jobs.models import Job, JobValve, Plan, PlanLine
+from jobs.selectors.plans import nothing_to_fit
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.services.events import counted
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
@@ -20,8 +21,6 @@ from jobs.services.steps import begin, finish
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, NotEnough, WrongState
-
-CHANGES = ("swap", "stock", "buy")
 
 
 @write_transaction
@@ -93,7 +92,8 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
     plan = job.plans.prefetch_related("lines__from_place").get(pk=plan.pk)
     _refuse_out_of_date(job, plan)
     lines = list(plan.lines.all())
-    _refuse_nothing_to_fit(lines)
+    if nothing := nothing_to_fit(lines):
+        raise WrongState(nothing)
     stock = [line for line in lines if line.action == "stock"]
     buy = [line for line in lines if line.action == "buy"]
     note_needs(
@@ -178,22 +178,6 @@ def _refuse_out_of_date(job: Job, plan: Plan) -> None:
         return
     because = plan.stale_because or f"It is {plan.get_state_display().lower()}."
     raise Conflict(f"This plan is out of date. {because} Plan again.", code="plan-stale")
-
-
-def _refuse_nothing_to_fit(lines: list[PlanLine]) -> None:
-    if any(line.action in CHANGES for line in lines):
-        return
-    if measure := [line.label for line in lines if line.action == "measure"]:
-        raise WrongState(
-            f"This plan has nothing to fit yet: measure the shims of {', '.join(measure)}, "
-            "key them in, then plan again."
-        )
-    if unresolved := [line.label for line in lines if line.action == "unresolved"]:
-        raise WrongState(
-            f"This plan has nothing to fit: no shim is made that would do for {', '.join(unresolved)}. "
-            "Have the engine looked at by someone qualified."
-        )
-    raise WrongState("This plan opens nothing: every valve may stay as it is. Sign the job off.")
 
 
 def _line(plan: Plan, asked: JobProblem, choice: Choice, left_over: set[str]) -> PlanLine:

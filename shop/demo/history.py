@@ -6,9 +6,9 @@ from fractions import Fraction
 from random import Random
 
 from jobs.models import EngineType, Job, Plan, Vehicle
+from jobs.selectors.plans import CHANGES
 from jobs.services.handing_out import hand_out_job
 from jobs.services.opening import open_job
-from jobs.services.planning import CHANGES
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
 from jobs.services.vehicles import enter_vehicle

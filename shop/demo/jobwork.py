@@ -12,8 +12,9 @@ from inventory.compute.lengths import Length, Unit, from_nm, parse, show
 from inventory.compute.sizes import nearest_size
 from jobs.compute.readings import verdict
 from jobs.models import Job, JobValve, Plan
+from jobs.selectors.plans import CHANGES
 from jobs.services.fitting import fit_job
-from jobs.services.planning import CHANGES, accept_plan, plan_job
+from jobs.services.planning import accept_plan, plan_job
 from jobs.services.readings import FeelerInput, ShimInput, key_clearances, key_shims
 from shop.actor import Actor
 from shop.demo.seats import HUNDREDTH_NM, THOU_NM, TrueEngine

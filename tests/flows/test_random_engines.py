@@ -21,10 +21,11 @@ from inventory.services.catalogue import add_supplier
 from inventory.services.purchasing import Buy, mark_bought, receive_purchase
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import Fit, Job
+from jobs.selectors.plans import CHANGES
 from jobs.selectors.problem import problem_of
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
-from jobs.services.planning import CHANGES, accept_plan, plan_job, release_plan
+from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.services.readings import FeelerInput, ShimInput, key_clearances, key_shims, set_adjust
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job

@@ -100,6 +100,12 @@ def test_the_lowest_free_tray_is_taken(workshop, tech, at):
     assert workshop.job().tray.code == "T01"
 
 
+def test_tray_2_comes_before_tray_10(workshop, tech, service):
+    for code in ("10", "2"):
+        add_tray(site=workshop.site, actor=service, code=code)
+    assert workshop.job().tray.code == "2"
+
+
 def test_without_a_free_tray_it_says_so(workshop, tech, bay):
     opened(workshop, tech, bay)
     extra = Bay.objects.create(site=workshop.site, number=9)

@@ -4,7 +4,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from jobs.models import Job
+from jobs.models import Job, Plan
 from jobs.selectors.jobs import board, job_of, job_sheet, jobs_of, vehicle_history
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
@@ -83,6 +83,23 @@ def test_the_sheet_of_a_waiting_job_names_what_is_to_buy(workshop):
         ("1-IN", 2_575_000),
         ("2-IN", 2_775_000),
     ]
+
+
+def test_the_sheet_says_what_comes_next(workshop, tech):
+    good = {**OUT, "1-IN": "8 thou", "2-IN": "8 thou"}
+    right = workshop.read(workshop.job(), good)
+    assert job_sheet(right).next == "Key in the readings, then plan."
+    plan = workshop.planned(right)
+    assert job_sheet(right).next.endswith("Sign the job off.")
+    plan.state, plan.stale_because = Plan.State.STALE, "The stock changed."
+    plan.save()
+    assert job_sheet(right).next == "The plan is out of date. The stock changed. Plan again."
+    unknown = workshop.read(workshop.job(), OUT)
+    workshop.planned(unknown)
+    assert "measure the shims of 1-IN, 2-IN" in job_sheet(unknown).next
+    known = workshop.read(workshop.job(), OUT, SHIMS)
+    workshop.planned(known)
+    assert job_sheet(known).next == "Hold the plan's shims, or plan again."
 
 
 def test_a_job_without_a_plan_has_a_sheet(workshop):
