@@ -41,12 +41,13 @@ def pytest_addoption(parser):
 
 
 def needs_database(item) -> bool:
-    return bool(
-        item.get_closest_marker("django_db")
-        or item.get_closest_marker("db_both")
-        or item.get_closest_marker("postgresql")
-        or DATABASE_FIXTURES & set(getattr(item, "fixturenames", ()))
-    )
+    """Whether Django's test database is set up for the test."""
+    asked_for = DATABASE_FIXTURES & set(getattr(item, "fixturenames", ()))
+    return bool(item.get_closest_marker("django_db") or asked_for)
+
+
+def concerns_databases(item) -> bool:
+    return needs_database(item) or any(map(item.get_closest_marker, ("db_both", "postgresql")))
 
 
 @pytest.hookimpl(trylast=True)
@@ -56,7 +57,7 @@ def pytest_collection_modifyitems(config, items):
     kept, dropped = [], []
     for item in items:
         foreign = "sqlite" if on_postgresql else "postgresql"
-        fits = item.get_closest_marker(foreign) is None and (not on_postgresql or needs_database(item))
+        fits = item.get_closest_marker(foreign) is None and (not on_postgresql or concerns_databases(item))
         timely = config.getoption("--long") or item.get_closest_marker("long") is None
         (kept if fits and timely else dropped).append(item)
     if dropped:
