@@ -2,12 +2,14 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inventory.compute.sizes import nearest_size
+from django.db.models import QuerySet
+
+from inventory.compute.sizes import FamilyRange, nearest_size
 from inventory.compute.spread import Spread, mean_and_spread
-from inventory.models import Balance, BinCount, Condition, Place, PlaceKind
+from inventory.models import Balance, BinCount, Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from shop.models import Site
 
@@ -74,7 +76,7 @@ class Cabinets:
 
 
 def cabinets_of(site: Site) -> Cabinets:
-    """All cabinets with their bins in use: three queries, however many there are."""
+    """All cabinets with their bins in use: four queries, however many there are."""
     by_cabinet: dict[str, list[BinGlance]] = defaultdict(list)
     loose = []
     for glance in _glances(list(bins(site)), Balance.objects.filter(site=site, place__kind=PlaceKind.BIN)):
@@ -94,34 +96,34 @@ def bin_at_a_glance(place: Place) -> BinGlance:
     return _glances([place], Balance.objects.filter(place=place))[0]
 
 
-def _glances(places: Sequence[Place], balances: Iterable[Balance]) -> list[BinGlance]:
+def _glances(places: Sequence[Place], balances: QuerySet[Balance]) -> list[BinGlance]:
+    families = {family.pk: (family, family.range) for family in ShimFamily.objects.all()}
     lots: dict[uuid.UUID, list[Balance]] = defaultdict(list)
-    rows = balances.filter(on_hand__gt=0).select_related("family")
-    for row in rows.order_by("family__code", "thickness_nm", "condition"):
+    for row in balances.filter(on_hand__gt=0).order_by("family__code", "thickness_nm", "condition"):
+        # One family for all of its lots: a site has thousands of these and a handful of those.
+        row.family = families[row.family_id][0]
         lots[row.place_id].append(row)
-    under_count = set(
-        BinCount.objects.filter(place__in=places, state__in=BinCount.OPEN_STATES).values_list(
-            "place_id", flat=True
+    open_counts = BinCount.objects.filter(place__in=places, state__in=BinCount.OPEN_STATES)
+    under_count = set(open_counts.values_list("place_id", flat=True))
+    return [
+        BinGlance(
+            place=place,
+            lots=lots[place.pk],
+            misplaced=[lot for lot in lots[place.pk] if not _belongs(lot, place, families)],
+            used=mean_and_spread(
+                (lot.thickness_nm, lot.on_hand) for lot in lots[place.pk] if lot.condition == Condition.USED
+            ),
+            under_count=place.pk in under_count,
         )
-    )
-    return [_glance(place, lots[place.pk], place.pk in under_count) for place in places]
+        for place in places
+    ]
 
 
-def _glance(place: Place, lots: Sequence[Balance], under_count: bool) -> BinGlance:
-    used = [(lot.thickness_nm, lot.on_hand) for lot in lots if lot.condition == Condition.USED]
-    return BinGlance(
-        place=place,
-        lots=lots,
-        misplaced=[lot for lot in lots if not _belongs(lot, place)],
-        used=mean_and_spread(used),
-        under_count=under_count,
-    )
-
-
-def _belongs(lot: Balance, place: Place) -> bool:
+def _belongs(lot: Balance, place: Place, families: dict[uuid.UUID, tuple[ShimFamily, FamilyRange]]) -> bool:
     if place.family_id is not None and lot.family_id != place.family_id:
         return False
-    return place.size_nm is None or nearest_size(lot.family.range, lot.thickness_nm) == place.size_nm
+    made = families[lot.family_id][1]
+    return place.size_nm is None or nearest_size(made, lot.thickness_nm) == place.size_nm
 
 
 def _grid(found: Sequence[BinGlance]) -> list[list[list[BinGlance]]]:

@@ -1,5 +1,6 @@
 """Where shims should be put: the bins proposed for a lot, and for everything that waits to be put away."""
 
+import uuid
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -85,12 +86,16 @@ def to_put_away(site: Site, kind: PlaceKind = PlaceKind.RECEIVING) -> list[ToPut
 
 
 def _views(site: Site, places: Sequence[Place]) -> list[BinView]:
-    filled: dict[object, int] = defaultdict(int)
-    grades: dict[object, set[tuple[str, int]]] = defaultdict(set)
+    filled: dict[uuid.UUID, int] = defaultdict(int)
+    grades: dict[uuid.UUID, set[tuple[str, int]]] = defaultdict(set)
+    # Bare figures: a site has thousands of lots, and an inspection asks for one bin.
     lots = Balance.objects.filter(site=site, place__kind=PlaceKind.BIN, on_hand__gt=0)
-    for lot in lots.select_related("family"):
-        filled[lot.place_id] += lot.on_hand
-        grades[lot.place_id].add((lot.family.code, nearest_size(lot.family.range, lot.thickness_nm)))
+    rows = lots.values_list("place_id", "family_id", "thickness_nm", "on_hand")
+    families = {family.pk: (family.code, family.range) for family in ShimFamily.objects.all()}
+    for place_id, family_id, thickness_nm, on_hand in rows:
+        code, made = families[family_id]
+        filled[place_id] += on_hand
+        grades[place_id].add((code, nearest_size(made, thickness_nm)))
     return [
         BinView(
             code=place.code,

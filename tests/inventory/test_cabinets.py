@@ -86,7 +86,7 @@ def test_fill_without_and_above_capacity(bins, put):
 def test_as_many_queries_however_many_bins(site, bins, receive, django_assert_num_queries):
     for index in range(4):
         receive(index)
-    with django_assert_num_queries(3):
+    with django_assert_num_queries(4):
         assert len(cabinets_of(site).cabinets[0].rows[0]) == 4
 
 
