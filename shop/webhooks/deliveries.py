@@ -11,6 +11,7 @@ from django.db.models import F, QuerySet
 
 from shop.actor import Actor
 from shop.background.queue import queue_task
+from shop.conf import conf
 from shop.db import write_transaction
 from shop.errors import WrongState
 from shop.models import OutboxEvent, WebhookDelivery, WebhookEndpoint
@@ -33,8 +34,6 @@ BACKOFF = (
     timedelta(hours=24),
 )
 MOST_JITTER = 0.1
-# One worker at a time has the line to a receiver, for this long after its last sign of life.
-LINE_LEASE = timedelta(seconds=60)
 # After a failure the receiver is left alone for a while that doubles, whatever else waits for it: one that is
 # down must not keep the workers, each attempt at it fifteen seconds, from the shop's own work.
 FIRST_REST, LONGEST_REST = timedelta(seconds=5), timedelta(minutes=5)
@@ -72,6 +71,12 @@ def queue_line(endpoint: WebhookEndpoint, *, at: datetime, when: datetime) -> No
     )
 
 
+def line_lease() -> timedelta:
+    """For how long after its last sign of life a worker has the line to a receiver: a task's lease, which is
+    longer than an attempt takes."""
+    return conf.task_lease
+
+
 def next_due(endpoint: WebhookEndpoint, *, at: datetime) -> WebhookDelivery | None:
     """What waits longest among what is due for the endpoint."""
     due = WebhookDelivery.objects.filter(endpoint=endpoint, state=State.WAITING, next_attempt_at__lte=at)
@@ -89,7 +94,7 @@ def record_outcome(delivery: WebhookDelivery, outcome: Outcome, *, at: datetime)
         .select_related("site")
         .get(pk=delivery.endpoint_id)
     )
-    endpoint.busy_until = at + LINE_LEASE
+    endpoint.busy_until = at + line_lease()
     endpoint.failures = 0 if outcome.taken else endpoint.failures + 1
     endpoint.rest_until = None if outcome.taken else at + _rest(endpoint.failures, outcome)
     endpoint.save(update_fields=["busy_until", "failures", "rest_until"])

@@ -20,9 +20,9 @@ from shop.models import OutboxEvent, WebhookDelivery, WebhookEndpoint
 from shop.sealing import UnreadableSeal
 from shop.webhooks.deliveries import (
     DELIVER,
-    LINE_LEASE,
     State,
     hand_on,
+    line_lease,
     next_due,
     queue_line,
     record_outcome,
@@ -37,8 +37,6 @@ HAND_ON = "hand_on_webhooks"
 # Then the line is left and taken up again behind whatever else waits for a worker.
 MOST_AT_ONCE = 50
 LONGEST_AT_ONCE_SECONDS = 30.0
-# Moments at which a busy line is looked at again: few different ones, so that few tasks wait for them.
-_LOOK_AGAIN_EVERY_SECONDS = 10
 OVERDUE = timedelta(minutes=1)
 PURGED_AT_ONCE = 500
 
@@ -94,7 +92,7 @@ def take_line(endpoint_id: uuid.UUID, *, at: datetime) -> WebhookEndpoint | None
     free = Q(busy_until=None) | Q(busy_until__lt=at)
     rested = Q(rest_until=None) | Q(rest_until__lte=at)
     endpoints = WebhookEndpoint.objects.filter(pk=endpoint_id)
-    taken = endpoints.filter(free, rested, disabled_at=None).update(busy_until=at + LINE_LEASE)
+    taken = endpoints.filter(free, rested, disabled_at=None).update(busy_until=at + line_lease())
     endpoint = endpoints.select_related("site").first()
     if endpoint is None or taken:
         return endpoint
@@ -151,5 +149,6 @@ def _forget(ids: list[uuid.UUID]) -> int:
 
 
 def _rounded_up(at: datetime) -> datetime:
-    step = _LOOK_AGAIN_EVERY_SECONDS
+    """A moment soon after: few different ones, so that few tasks wait for a busy line."""
+    step = math.ceil(line_lease().total_seconds() / 3)
     return datetime.fromtimestamp(math.ceil(at.timestamp() / step) * step, tz=UTC)

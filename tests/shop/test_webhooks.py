@@ -14,7 +14,7 @@ from shop.models import OutboxEvent, Task, WebhookEndpoint
 from shop.webhooks import delivering
 from shop.webhooks.deliveries import (
     BACKOFF,
-    LINE_LEASE,
+    line_lease,
     hand_on,
     record_outcome,
     replay_dead,
@@ -287,8 +287,8 @@ class TestLine:
     def test_is_had_by_one_worker_at_a_time(self, site, receiver, clock):
         endpoint, _ = registered(site, receiver)
         assert delivering.take_line(endpoint.pk, at=AT) == endpoint
-        assert delivering.take_line(endpoint.pk, at=AT + LINE_LEASE) is None
-        assert delivering.take_line(endpoint.pk, at=AT + LINE_LEASE + MINUTE) == endpoint
+        assert delivering.take_line(endpoint.pk, at=AT + line_lease()) is None
+        assert delivering.take_line(endpoint.pk, at=AT + line_lease() + MINUTE) == endpoint
 
     def test_of_a_worker_that_died_is_taken_up_by_another(self, site, receiver, clock):
         endpoint, _ = registered(site, receiver)
@@ -296,7 +296,7 @@ class TestLine:
         happen(site)
         settle()
         assert receiver.got == []
-        clock.move_to(AT + LINE_LEASE + timedelta(seconds=10))
+        clock.move_to(AT + line_lease() + timedelta(seconds=10))
         settle()
         assert len(receiver.got) == 1
 
