@@ -121,6 +121,12 @@ def operation_at(path, method):
     return document()["paths"].get(template, {}).get(method)
 
 
+def request_schema(path, method) -> Draft202012Validator:
+    """What the document says that this operation takes."""
+    content = operation_at(path, method)["requestBody"]["content"]
+    return _validator(json.dumps(content["application/json"]["schema"]))
+
+
 @cache
 def _validator(schema: str) -> Draft202012Validator:
     whole = Resource(contents=document(), specification=DRAFT202012)
