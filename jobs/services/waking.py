@@ -1,11 +1,12 @@
 """What happens to jobs without anybody's hand: shims arrive for them, or their holds run out."""
 
 import uuid
+from collections import defaultdict
 from datetime import datetime
 
 from inventory.models import Hold, Need
 from inventory.services.holds import expire_due_holds, extend_hold, release_hold
-from jobs.models import Job
+from jobs.models import Job, Plan
 from jobs.services.events import note_event
 from jobs.services.promises import (
     RESTS_ON_HOLDS,
@@ -13,6 +14,7 @@ from jobs.services.promises import (
     lines_from_shop,
     lock_shims,
     lock_stock,
+    lost_lines,
     settle_lost_shims,
     shims_for,
 )
@@ -56,13 +58,27 @@ def sweep_holds(*, site: Site, at: datetime) -> int:
     """Expire the site's overdue holds, and put back the jobs whose plans rested on them; returns how many
     jobs.
 
-    One transaction a job: a sweep never keeps the whole site waiting. Safe to run twice or at once.
+    One transaction a job, and none for a job that has what it needs: a sweep keeps nobody waiting. Safe to
+    run twice or at once.
     """
     expire_due_holds(site=site, at=at)
-    return sum(
-        _settle(pk, at)
-        for pk in Job.objects.filter(site=site, state__in=RESTS_ON_HOLDS).values_list("pk", flat=True)
+    return sum(_settle(plan.job_id, at) for plan in _plans_that_lost(site))
+
+
+def _plans_that_lost(site: Site) -> list[Plan]:
+    """Plans at work whose shims are neither held nor to come, as a look without any lock has it."""
+    plans = list(
+        Plan.objects.filter(
+            job__site=site, job__state__in=RESTS_ON_HOLDS, state=Plan.State.ACCEPTED
+        ).prefetch_related("lines")
     )
+    jobs = [plan.job_id for plan in plans]
+    holds, needs = defaultdict(list), defaultdict(list)
+    for hold in Hold.objects.filter(job_id__in=jobs, state=Hold.State.HELD).prefetch_related("lines"):
+        holds[hold.job_id].append(hold)
+    for need in Need.objects.filter(job_id__in=jobs):
+        needs[need.job_id].append(need)
+    return [plan for plan in plans if lost_lines(plan, holds[plan.job_id], needs[plan.job_id])]
 
 
 @write_transaction

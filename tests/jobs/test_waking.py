@@ -4,6 +4,8 @@ import uuid
 from datetime import timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Balance, Hold, Need, PurchaseList
 from inventory.services.catalogue import add_bin, add_supplier
@@ -178,6 +180,24 @@ def test_handed_out_shims_do_not_run_out(held, clerk, workshop):
     hand_out_job(job=held, actor=clerk, at=AT)
     assert sweep_holds(site=workshop.site, at=LATE + 900 * HOUR) == 0
     assert now(held)[0] == Job.State.OUT
+
+
+def test_a_sweep_that_finds_nothing_takes_as_many_queries_for_many_jobs(workshop):
+    workshop.stock(("2.575", USED, 4))
+
+    def hold_one() -> None:
+        workshop.held(workshop.read(workshop.job(), {**OUT, "2-IN": "8 thou"}, SHIMS))
+
+    def sweep() -> int:
+        with CaptureQueriesContext(connection) as seen:
+            assert sweep_holds(site=workshop.site, at=AT) == 0
+        return len(seen)
+
+    hold_one()
+    one = sweep()
+    hold_one()
+    hold_one()
+    assert sweep() == one
 
 
 def test_the_sweep_of_one_site_leaves_the_other_alone(held, other_site):
