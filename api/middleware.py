@@ -1,6 +1,6 @@
 """What happens to a request under /api before the framework reads it, and to every answer on its way out.
 
-Refused here (bar A11, law 7): a body that is too large, before a byte of it is read; one of unknown length;
+Refused here (bar A11, law 7): a body that is too large, before any of it is looked at; one of unknown length;
 NUL and what is not UTF-8 in address and query; a key in the query; a host that is not ours; plain HTTP where
 HTTPS is served. And every error that is not a problem document yet becomes one (bar A1): an address that
 nobody has, a mistake of ours.
@@ -19,6 +19,7 @@ from api.problem_types import CODE_OF_STATUS
 from api.problems import PROBLEM_JSON, problem_response
 
 MOST_BYTES = 1024 * 1024
+MOST_READ_AWAY, PIECE = 32 * 1024 * 1024, 64 * 1024
 MOST_QUERY, MOST_PARAMETERS = 4_000, 100
 _UNDER_API = re.compile(r"/api(/|$)").match
 # What programs call the parameter in which they send a key that belongs into a header.
@@ -41,7 +42,11 @@ class ApiMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         if not _UNDER_API(request.path_info):
             return self.get_response(request)
-        response = refusal_of(request) or self.get_response(request)
+        response = refusal_of(request)
+        if response is None:
+            response = self.get_response(request)
+        else:
+            _let_client_finish(request)
         if response.status_code >= 400 and response.get("Content-Type") != PROBLEM_JSON:
             response = _as_problem(request, response)
         _finish(request, response)
@@ -98,6 +103,21 @@ def _bad_length(request: HttpRequest) -> HttpResponse | None:
             request, "too-large", f"A body has at most {MOST_BYTES:,} bytes; this one has more."
         )
     return None
+
+
+def _let_client_finish(request: HttpRequest) -> None:
+    """Read away, piece by piece, the body of a request that is refused unread.
+
+    A client that is still sending when the connection closes sees a broken pipe instead of the refusal. What
+    is far too large is cut off all the same.
+    """
+    length = request.META.get("CONTENT_LENGTH") or "0"
+    left = min(int(length), MOST_READ_AWAY) if length.isascii() and length.isdigit() else 0
+    while left > 0:
+        piece = request.META["wsgi.input"].read(min(left, PIECE))
+        if not piece:
+            return
+        left -= len(piece)
 
 
 def _as_problem(request: HttpRequest, response: HttpResponse) -> HttpResponse:
