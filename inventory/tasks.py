@@ -6,6 +6,8 @@ from inventory.imports import bins, families, stock
 from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
 from inventory.models import ImportRun
 from inventory.services.counting import open_due_counts
+from inventory.services.hold_warnings import warn_of_expiring_holds
+from inventory.services.minimums import tell_low_stock
 from shop.actor import Actor, actor_for_user, service_actor
 from shop.background.context import TaskContext
 from shop.background.registry import periodic, task_handler
@@ -43,6 +45,16 @@ def open_counts_of_the_day(task: TaskContext) -> dict[str, int]:
         opened += len(open_due_counts(site=site, actor=service_actor(), at=task.now()))
         task.heartbeat(100 * (index + 1) // len(sites), f"{index + 1} of {len(sites)} sites")
     return {"sites": len(sites), "opened": opened}
+
+
+@periodic("tell_due_news", every=timedelta(minutes=1))
+def tell_due_news(task: TaskContext) -> dict[str, int]:
+    """Tell of sizes that have run low and of holds that run out soon; safe to run again at any point."""
+    low = expiring = 0
+    for site in Site.objects.all():
+        low += tell_low_stock(site=site, at=task.now())
+        expiring += warn_of_expiring_holds(site=site, at=task.now())
+    return {"low": low, "expiring": expiring}
 
 
 def _run(task: TaskContext) -> ImportRun:

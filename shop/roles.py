@@ -35,6 +35,7 @@ class Action(Enum):
     RETURN_TO_SUPPLIER = ("return shims to a supplier", frozenset({"stock", "purchasing"}))
     EDIT_BINS = ("relocate, merge, split or retire bins", frozenset({"stock", "admin"}))
     PURCHASE = ("work on purchase lists", frozenset({"purchasing"}))
+    SET_MINIMUM = ("set how many shims of a size to keep", frozenset({"stock", "purchasing"}))
     EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
     IMPORT = ("import tables", frozenset({"admin"}))
@@ -69,6 +70,7 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.RETURN_TO_SUPPLIER: frozenset({COUNTER, MANAGER}),
     Action.EDIT_BINS: frozenset({COUNTER, MANAGER}),
     Action.PURCHASE: frozenset({COUNTER, MANAGER}),
+    Action.SET_MINIMUM: frozenset({COUNTER, MANAGER}),
     Action.EDIT_CATALOGUE: frozenset({MANAGER}),
     Action.EDIT_VEHICLE: EVERYONE,
     Action.IMPORT: frozenset({MANAGER}),

@@ -12,6 +12,7 @@ from .supplier import Offer, Supplier
 from .supplier_return import SupplierReturn
 from .take_over import HoldTakeOver
 from .transfer import Transfer, TransferLine, TransferMovement
+from .watch import HoldWarning, StockMinimum
 
 __all__ = [
     "Balance",
@@ -22,6 +23,7 @@ __all__ = [
     "Hold",
     "HoldLine",
     "HoldTakeOver",
+    "HoldWarning",
     "ImportRow",
     "ImportRun",
     "Inspection",
@@ -37,6 +39,7 @@ __all__ = [
     "PurchaseList",
     "Reason",
     "ShimFamily",
+    "StockMinimum",
     "Supplier",
     "SupplierReturn",
     "TalliedLot",

@@ -22,6 +22,7 @@ from inventory.models import (
     Supplier,
 )
 from inventory.selectors.places import bin_for, place_of
+from inventory.services import news
 from inventory.services.holds import Wanted, record_hold
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY, ShimKey, post_movement, transfer
 from inventory.services.texts import in_words
@@ -197,6 +198,7 @@ def receive_purchase(
         purchase_list.state, purchase_list.closed_at = PurchaseList.State.RECEIVED, at
     purchase_list.version += 1
     purchase_list.save(update_fields=["state", "closed_at", "version"])
+    news.delivery_received(purchase_list, lines, came, at)
     return purchase_list
 
 

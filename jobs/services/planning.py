@@ -67,7 +67,7 @@ def accept_plan(*, plan: Plan, actor: Actor, at: datetime, version: int | None =
         return _accept(plan=plan, actor=actor, at=at, version=version)
     except NotEnough as gone:
         # In a transaction of its own: the one that found the shims gone has been rolled back with its locks.
-        _put_aside_gone(plan=plan, because=gone.message)
+        _put_aside_gone(plan=plan, because=gone.message, at=at)
         raise
 
 
@@ -152,12 +152,12 @@ def _for_valve(error: FieldError, stock: list[PlanLine]) -> FieldError:
 
 
 @write_transaction
-def _put_aside_gone(*, plan: Plan, because: str) -> None:
+def _put_aside_gone(*, plan: Plan, because: str, at: datetime) -> None:
     """Mark the plan as out of date, unless somebody has done something else with it meanwhile."""
     job = Job.objects.select_for_update(of=("self",)).get(pk=plan.job_id)
     gone = job.plans.filter(pk=plan.pk, state=Plan.State.PROPOSED).first()
     if gone is not None:
-        put_aside(gone, because)
+        put_aside(gone, because, at)
 
 
 def _refuse_unread(job: Job) -> None:

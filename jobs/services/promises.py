@@ -19,6 +19,7 @@ from inventory.services.holds import hand_back_hold, release_hold
 from inventory.services.ledger import Line, give_free, lock_balances, transfer
 from inventory.services.purchasing import cancel_needs
 from jobs.models import Job, Plan, PlanLine
+from jobs.services import news
 from jobs.services.events import cut, note_event
 from shop.actor import Actor, service_actor
 
@@ -99,7 +100,7 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     shims = ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in lost)
     because = f"The shims are no longer held for {job}: {shims}."
     end_promises(job, actor=service_actor(), at=at)
-    put_aside(plan, because)
+    put_aside(plan, because, at)
     job.state = Job.State.PLANNED
     job.version += 1
     job.save(update_fields=["state", "version"])
@@ -107,11 +108,12 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     return because
 
 
-def put_aside(plan: Plan, because: str) -> None:
-    """Mark a plan as out of date."""
+def put_aside(plan: Plan, because: str, at: datetime) -> None:
+    """Mark a plan as out of date, and tell whoever counts on it."""
     plan.state = Plan.State.STALE
     plan.stale_because = cut(because, Plan, "stale_because")
     plan.save(update_fields=["state", "stale_because"])
+    news.plan_stale(plan, at)
 
 
 def put_aside_proposed(job: Job, because: str) -> int:

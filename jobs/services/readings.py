@@ -12,7 +12,8 @@ from datetime import datetime
 from inventory.compute.lengths import Length, LengthError, next_leaf, plausible_clearance
 from inventory.compute.sizes import check_new_shim, check_used_shim
 from jobs.compute.readings import feeler_reading
-from jobs.models import ClearanceReading, Job, JobValve, ShimReading
+from jobs.models import ClearanceReading, Job, JobValve, Plan, ShimReading
+from jobs.services import news
 from jobs.services.events import counted
 from jobs.services.promises import put_aside_proposed
 from jobs.services.refusals import pointer, refuse, unknown_valves
@@ -192,5 +193,6 @@ def _keyed(job: Job, act: Act, actor: Actor, at: datetime, keyed: Mapping[str, s
     text = f"{counted(len(keyed), what)}: {', '.join(f'{label} {value}' for label, value in keyed.items())}."
     if put_aside_proposed(job, f"Keyed in after it was made: {text}"):
         text = f"The plan is out of date. {text}"
+        news.plan_stale(job.plans.filter(state=Plan.State.STALE).latest("number"), at)
     job.state = resting_state(job)
     return finish(job, act, actor=actor, at=at, text=text)

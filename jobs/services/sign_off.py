@@ -8,6 +8,7 @@ from inventory.services.fitting import recover_shims
 from inventory.services.texts import text_errors
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
+from jobs.services import news
 from jobs.services.promises import end_promises, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
@@ -45,6 +46,7 @@ def sign_off_job(
     put_aside_proposed(job, "The job was signed off.")
     job.state = Job.State.SIGNED_OFF
     job.closed_at, job.closed_by, job.sign_off_reason = at, actor.label, reason
+    news.job_signed_off(job, at)
     text = f"Signed off. {reason}".strip()
     changed = ["closed_at", "closed_by", "sign_off_reason"]
     return finish(job, Act.SIGN_OFF, actor=actor, at=at, text=text, changed=changed)

@@ -7,6 +7,7 @@ from datetime import datetime
 from inventory.models import Hold, Need
 from inventory.services.holds import expire_due_holds, extend_hold, release_hold
 from jobs.models import Job, Plan
+from jobs.services import news
 from jobs.services.events import note_event
 from jobs.services.promises import (
     RESTS_ON_HOLDS,
@@ -51,6 +52,7 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
     job.version += 1
     job.save(update_fields=["state", "version"])
     note_event(job, "shims_arrived", by=service_actor().label, at=at, text="Everything is here and held.")
+    news.hold_ready(job, at)
     return job.state
 
 

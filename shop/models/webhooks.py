@@ -59,7 +59,7 @@ class WebhookSecret(models.Model):
 
 
 class WebhookDelivery(models.Model):
-    """One event for one endpoint. `event_id` is the message's id, the same at every attempt and replay; `body`
+    """One event for one endpoint. `event_id` is the message's id, the same at each attempt and replay; `body`
     is what is signed and sent, to the byte."""
 
     class State(models.TextChoices):

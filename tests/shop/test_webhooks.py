@@ -14,8 +14,8 @@ from shop.models import OutboxEvent, Task, WebhookEndpoint
 from shop.webhooks import delivering
 from shop.webhooks.deliveries import (
     BACKOFF,
-    line_lease,
     hand_on,
+    line_lease,
     record_outcome,
     replay_dead,
     replay_delivery,

@@ -1,0 +1,64 @@
+"""How many shims of a size a site wants to have available, and telling when there are fewer.
+
+Running low is a level and not an act: shims are taken, held, counted, moved and sent by many acts, some of
+them at once, each of which sees only its own. So the level is looked at, every minute, and what is told and
+that it was told are written in one transaction: nothing is missed for good, and nothing told twice.
+"""
+
+from datetime import datetime
+
+from inventory.compute.lengths import show
+from inventory.models import ShimFamily, StockMinimum
+from inventory.selectors.minimums import to_tell
+from inventory.services import news
+from shop.actor import Actor
+from shop.db import write_transaction
+from shop.errors import FieldError, Invalid
+from shop.models import Site
+from shop.roles import Action
+
+MOST = 100_000
+
+
+@write_transaction
+def set_minimum(
+    *, site: Site, actor: Actor, at: datetime, family: ShimFamily, thickness_nm: int, minimum: int
+) -> StockMinimum:
+    """Have it told when fewer than `minimum` of a size are available; 0: no longer. Raises Invalid for a
+    size that the family is not made in."""
+    actor.must(Action.SET_MINIMUM, site)
+    errors = []
+    if not 0 <= minimum <= MOST:
+        errors.append(FieldError("/minimum", f"must be 0 to {MOST}"))
+    if thickness_nm not in family.sizes_nm():
+        words = f"{show(thickness_nm)} mm is no size that {family.name} is made in"
+        errors.append(FieldError("/thickness", words))
+    if errors:
+        details = "; ".join(error.detail for error in errors)
+        raise Invalid(f"Nothing was changed: {details}.", errors=errors)
+    size, _ = StockMinimum.objects.update_or_create(
+        site=site,
+        family=family,
+        thickness_nm=thickness_nm,
+        defaults={"minimum": minimum, "changed_at": at, "changed_by": actor.label},
+    )
+    return size
+
+
+def tell_low_stock(*, site: Site, at: datetime) -> int:
+    """Tell of the sizes that have run low since the last look; how many. Safe to run twice or at once."""
+    found = to_tell(site)
+    return sum(_note(size, available, at) for size, available in found)
+
+
+@write_transaction
+def _note(size: StockMinimum, available: int, at: datetime) -> bool:
+    """Whether it is told. Of two who look at once, one changes the row."""
+    seen = StockMinimum.objects.filter(pk=size.pk, low_since=size.low_since, minimum=size.minimum)
+    if available >= size.minimum:
+        seen.update(low_since=None)
+        return False
+    if not seen.update(low_since=at):
+        return False
+    news.stock_low(size, available, at)
+    return True
