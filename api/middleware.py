@@ -109,11 +109,11 @@ def _let_client_finish(request: HttpRequest) -> None:
     """Read away, piece by piece, the body of a request that is refused unread.
 
     A client that is still sending when the connection closes sees a broken pipe instead of the refusal. What
-    is far too large is cut off all the same.
+    is far too large is cut off unread.
     """
     length = request.META.get("CONTENT_LENGTH") or "0"
-    left = min(int(length), MOST_READ_AWAY) if length.isascii() and length.isdigit() else 0
-    while left > 0:
+    left = int(length) if length.isascii() and length.isdigit() and len(length) <= 18 else 0
+    while 0 < left <= MOST_READ_AWAY:
         piece = request.META["wsgi.input"].read(min(left, PIECE))
         if not piece:
             return

@@ -114,20 +114,29 @@ class TestSize:
         assert response.status_code == 413
         check_problem(response)
 
-    def test_it_is_refused_before_it_is_read(self, world):
-        class Unread:
-            def read(self, *size):
-                raise AssertionError("the body was read")
+    def test_it_is_read_away_in_pieces_and_no_further(self, world):
+        """Cut off while it sends, a client would see a broken pipe instead of the refusal."""
+        asked = []
 
-            readline = read
+        class Sending:
+            def read(self, size):
+                asked.append(size)
+                return b"x" * size
 
-        response = world.program.client.generic(
-            "POST",
-            "/api/v1/vehicles",
-            content_type="application/json",
-            **{"wsgi.input": Unread(), "CONTENT_LENGTH": str(10 * 1024 * 1024)},
-        )
-        assert response.status_code == 413
+        def send(length):
+            return world.program.client.generic(
+                "POST",
+                "/api/v1/vehicles",
+                content_type="application/json",
+                **{"wsgi.input": Sending(), "CONTENT_LENGTH": str(length)},
+            )
+
+        assert send(10 * 1024 * 1024).status_code == 413
+        assert sum(asked) == 10 * 1024 * 1024
+        assert max(asked) == 64 * 1024
+        asked.clear()
+        assert send(10**15).status_code == 413
+        assert asked == []
 
     def test_a_body_of_unknown_length_is_411(self, world):
         response = world.program.client.generic(
