@@ -192,7 +192,7 @@ USE_I18N = True
 LANGUAGE_CODE = "en"
 
 STATIC_URL = "/static/"
-STATIC_ROOT = BASE_DIR / "staticfiles" if PRODUCTION else None
+STATIC_ROOT = env.str("COLDGAP_STATIC_ROOT", default=str(BASE_DIR / "staticfiles")) if PRODUCTION else None
 # Production collects and names files by content; the embedded default serves them from where they lie.
 WHITENOISE_USE_FINDERS = not PRODUCTION
 STORAGES = {

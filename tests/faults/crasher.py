@@ -21,6 +21,7 @@ def run(name: str, place: str, told: int) -> None:
     from django.db import connection  # noqa: PLC0415 - the parent must have no connection to hand down
 
     acts = importlib.import_module("tests.faults.acts")
+    floor_acts = importlib.import_module("tests.faults.floor_acts")
     when, _, which = place.partition(" ")
     sent = 0
 
@@ -51,12 +52,13 @@ def run(name: str, place: str, told: int) -> None:
     if which == "commit":
         connection._commit = dying_commit
     with connection.execute_wrapper(count):
-        (acts.ACTS | acts.CONTROLS)[name].run(shop)
+        (acts.ACTS | floor_acts.FLOOR_ACTS | acts.CONTROLS)[name].run(shop)
 
 
 def main() -> None:
     django.setup()
     importlib.import_module("tests.faults.acts")
+    importlib.import_module("tests.faults.floor_acts")
     print(json.dumps("ready"), flush=True)
     for line in sys.stdin:
         order = json.loads(line)

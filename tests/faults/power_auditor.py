@@ -6,6 +6,7 @@ the differences, "last": the last act that is there}.
 
 import json
 import re
+import sqlite3
 import sys
 
 import django
@@ -30,6 +31,7 @@ if __name__ == "__main__":
                 answer["audit"] = audit()
                 notes = Movement.objects.filter(note__startswith="ack ").values_list("note", flat=True)
                 answer["last"] = max((int(re.sub(r"\D", "", note)) for note in notes), default=0)
-        except DatabaseError as error:
+        except (DatabaseError, sqlite3.Error) as error:
+            # Django translates what a statement raises, and not what reading its rows does.
             answer["corrupt"] = str(error)
         print(json.dumps(answer), flush=True)

@@ -100,7 +100,7 @@ def picture():
             MovementLine.objects.values_list("place__code", "thickness_nm", "condition", "quantity")
         ),
         "seals": MovementSeal.objects.count(),
-        "heads": list(ChainHead.objects.values_list("position", flat=True)),
+        "heads": sorted(ChainHead.objects.values_list("site__code", "position")),
         "balances": sorted(
             Balance.objects.values_list("place__code", "thickness_nm", "condition", "on_hand", "held")
         ),

@@ -21,8 +21,8 @@ HOST = "shims.example"
 
 
 @pytest.fixture(scope="module")
-def environment():
-    """A database of its own, migrated by its owner; the environment that a production server has."""
+def environment(tmp_path_factory):
+    """A database of its own, migrated by its owner, static files collected; what a server then has."""
     owner_url, app_url = (os.environ[name].rsplit("/", 1)[0] for name in (SERVER_URL, APP_URL))
     name = sql.Identifier(DATABASE)
     with psycopg.connect(os.environ[SERVER_URL], autocommit=True) as server:
@@ -33,28 +33,37 @@ def environment():
         "COLDGAP_SECRET_KEY": secrets.token_urlsafe(64),
         "COLDGAP_ALLOWED_HOSTS": HOST,
         "DATABASE_URL": f"{app_url}/{DATABASE}",
+        "COLDGAP_STATIC_ROOT": str(tmp_path_factory.mktemp("static")),
         "REDIS_URL": "",
     }
-    migrated = subprocess.run(
-        [sys.executable, "manage.py", "migrate", "--no-input", "-v0"],
-        cwd=BASE_DIR,
-        env=variables | {"DATABASE_OWNER_URL": f"{owner_url}/{DATABASE}"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert migrated.returncode == 0, migrated.stderr
+    manage("migrate", variables | {"DATABASE_OWNER_URL": f"{owner_url}/{DATABASE}"})
+    manage("collectstatic", variables)
     yield variables
     with psycopg.connect(os.environ[SERVER_URL], autocommit=True) as server:
         server.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(name))
 
 
+def manage(command, environment):
+    done = subprocess.run(
+        [sys.executable, "manage.py", command, "--no-input", "-v0"],
+        cwd=BASE_DIR,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
 @pytest.fixture(scope="module")
 def web(environment, tmp_path_factory):
     server = WebServer(log=tmp_path_factory.mktemp("web") / "log", environment=environment)
-    server.wait_ready(host=HOST)
-    yield server
-    assert server.stop() == 0, server.child.tail()
+    try:
+        server.wait_ready(host=HOST)
+        yield server
+        assert server.stop() == 0, server.child.tail()
+    finally:
+        server.child.kill()
 
 
 def cut_every_connection(environment):
@@ -72,8 +81,12 @@ def test_it_serves_as_the_role_that_owns_nothing(web, environment):
 
 
 def test_pages_are_led_to_tls_and_another_hosts_name_is_refused(web):
-    assert web.get("/login")[0] == 301
-    assert web.get("/login", {"Host": "elsewhere.example"})[0] == 400
+    assert web.get("/log-in")[0] == 301
+    # As a proxy on the same machine says it, which gunicorn believes.
+    status, page = web.get("/log-in", {"X-Forwarded-Proto": "https"})
+    assert status == 200
+    assert b"/static/" in page
+    assert web.get("/log-in", {"Host": "elsewhere.example"})[0] == 400
 
 
 def test_connections_that_were_cut_are_replaced_without_a_restart(web, environment):
