@@ -123,6 +123,8 @@ class TestSize:
                 asked.append(size)
                 return b"x" * size
 
+            readline = read
+
         def send(length):
             return world.program.client.generic(
                 "POST",
