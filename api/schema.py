@@ -180,6 +180,9 @@ class SessionScheme(OpenApiAuthenticationExtension):
 def add_problems(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:
     """Give the document its refusals: one schema, one response per status, each listing its types."""
     components = result["components"]
+    # The generator's name for null; the standard has one.
+    components["schemas"].pop("NullEnum", None)
+    _replace(result, {"$ref": "#/components/schemas/NullEnum"}, {"type": "null"})
     components["schemas"]["Problem"] = _problem_schema()
     by_status: dict[int, list[str]] = {}
     for kind in PROBLEM_TYPES.values():
@@ -193,6 +196,14 @@ def add_problems(result: dict[str, Any], generator: Any, request: Any, public: b
         for status, lines in sorted(by_status.items())
     }
     return result
+
+
+def _replace(tree: Any, old: Any, new: Any) -> None:
+    for key, value in tree.items() if isinstance(tree, dict) else enumerate(tree):
+        if value == old:
+            tree[key] = dict(new)
+        elif isinstance(value, dict | list):
+            _replace(value, old, new)
 
 
 def _problem_schema() -> dict[str, Any]:

@@ -91,7 +91,7 @@ def checked(response, method, path):
     (media_type,) = content
     assert response["Content-Type"] == media_type
     if response.content:
-        _validator(json.dumps(content[media_type]["schema"])).validate(response.json())
+        validator(content[media_type]["schema"]).validate(response.json())
     return response
 
 
@@ -124,7 +124,12 @@ def operation_at(path, method):
 def request_schema(path, method) -> Draft202012Validator:
     """What the document says that this operation takes."""
     content = operation_at(path, method)["requestBody"]["content"]
-    return _validator(json.dumps(content["application/json"]["schema"]))
+    return validator(content["application/json"]["schema"])
+
+
+def validator(schema: dict) -> Draft202012Validator:
+    """Checks a value against a schema of the document."""
+    return _validator(json.dumps(schema))
 
 
 @cache

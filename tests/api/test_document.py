@@ -1,0 +1,166 @@
+"""The document: valid, complete, stable, the same as the stored one (bar A9)."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import openapi_spec_validator
+import pytest
+import yaml
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from api.document import document
+from api.operations import operation_of
+from api.sites import Me
+from api.views import ApiView
+from tests.api.program import validator
+from tests.api.writes import addresses, operations
+
+ROOT = Path(__file__).resolve().parents[2]
+GOLDEN = ROOT / "tests" / "golden" / "openapi.yaml"
+MAKE = "manage.py spectacular --validate --fail-on-warn --file tests/golden/openapi.yaml"
+
+
+def generated(tmp_path, **environment):
+    """The document as the command writes it, in a process of its own; it needs no database."""
+    file = tmp_path / "openapi.yaml"
+    command = [sys.executable, *MAKE.split()[:-1], str(file)]
+    done = subprocess.run(
+        command,
+        cwd=ROOT,
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Warning" not in done.stderr
+    return file.read_text()
+
+
+def test_is_the_stored_one_without_a_database_and_whatever_the_hash_seed(tmp_path):
+    """A change of the contract shows in review. When it is meant: run the command in MAKE."""
+    nowhere = "postgresql://nobody@127.0.0.1:1/nothing"
+    first = generated(tmp_path, PYTHONHASHSEED="1", DATABASE_URL=nowhere)
+    assert first == GOLDEN.read_text(), f"the document changed; if that is meant: python {MAKE}"
+
+
+def test_is_valid_openapi_3_1():
+    whole = yaml.safe_load(GOLDEN.read_text())
+    assert whole["openapi"] == "3.1.0"
+    openapi_spec_validator.validate(whole)
+
+
+def test_is_served_as_it_is_stored(calculator):
+    assert calculator.get("/openapi.json").json() == yaml.safe_load(GOLDEN.read_text())
+
+
+def template(route):
+    return f"/api/v1{route}".replace("<uuid:", "{").replace("<slug:", "{").replace(">", "}")
+
+
+def test_has_every_operation_and_no_other():
+    here = {(template(route), method): declared.name for method, route, declared in operations()}
+    described = {
+        (path, method): operation["operationId"]
+        for path, methods in document()["paths"].items()
+        for method, operation in methods.items()
+    }
+    assert described == here
+
+
+def test_every_operation_has_its_scopes_errors_headers_and_example():
+    for path, methods in document()["paths"].items():
+        for method, operation in methods.items():
+            responses = operation["responses"]
+            assert operation["summary"]
+            assert "scopes" in operation["description"]
+            assert {"400", "401", "403", "406", "429", "500", "503"} <= set(responses)
+            assert ("404" in responses) or "{" not in path
+            good = responses.get("200") or responses["201"]
+            assert {"RateLimit", "RateLimit-Policy", "X-Request-ID"} <= set(good["headers"])
+            parameters = {parameter["name"] for parameter in operation.get("parameters", ())}
+            if method == "post":
+                (media,) = operation["requestBody"]["content"].values()
+                assert "examples" in media or not _has_fields(media)
+                if path != "/api/v1/plans":
+                    assert "Idempotency-Key" in parameters
+                    assert {"409", "422"} <= set(responses)
+                assert ("If-Match" in parameters) == ("428" in responses) == ("{" in path)
+
+
+def _has_fields(media):
+    name = media["schema"].get("$ref", "").rpartition("/")[2]
+    return bool(document()["components"]["schemas"].get(name, {}).get("properties"))
+
+
+def test_every_example_is_what_the_document_asks_for():
+    for methods in document()["paths"].values():
+        for operation in methods.values():
+            for media in operation.get("requestBody", {}).get("content", {}).values():
+                for example in media.get("examples", {}).values():
+                    validator(media["schema"]).validate(example["value"])
+
+
+def test_nothing_has_a_name_that_the_generator_made_up():
+    for name in document()["components"]["schemas"]:
+        assert "Enum" not in name
+        assert name.isidentifier()
+
+
+def test_no_number_in_it_is_a_float():
+    assert '"type": "number"' not in json.dumps(document())
+
+
+class TestClosedByDefault:
+    def test_every_view_under_v1_declares_each_of_its_methods(self):
+        for _, view in addresses():
+            assert issubclass(view, ApiView)
+            handlers = [getattr(view, name) for name in ("get", "post") if hasattr(view, name)]
+            assert handlers
+            assert all(operation_of(handler) is not None for handler in handlers)
+
+    def test_a_method_that_declares_nothing_is_refused_to_everybody(self, calculator, monkeypatch):
+        def undeclared(self, request):
+            raise AssertionError("it ran")
+
+        monkeypatch.setattr(Me, "get", undeclared)
+        assert (
+            calculator.client.get(
+                "/api/v1/me", headers={"Authorization": f"Bearer {calculator.text}"}
+            ).status_code
+            == 403
+        )
+
+    def test_what_is_public_is_this_list(self):
+        public = {
+            str(pattern.pattern)
+            for pattern in _patterns(get_resolver())
+            if getattr(pattern.callback, "login_required", True) is False
+            and not issubclass(getattr(pattern.callback, "cls", object), ApiView)
+        }
+        assert {entry for entry in public if entry.startswith(("v1", "problems", "docs"))} == {
+            "problems",
+            "problems/<slug:code>",
+        }
+
+
+def _patterns(resolver):
+    for entry in resolver.url_patterns:
+        if isinstance(entry, URLResolver):
+            yield from _patterns(entry)
+        elif isinstance(entry, URLPattern):
+            yield entry
+
+
+@pytest.mark.usefixtures("db")
+def test_the_page_of_the_document_is_for_people_who_are_logged_in(client, manager):
+    assert client.get("/api/docs").status_code == 302
+    client.force_login(manager)
+    page = client.get("/api/docs").content.decode()
+    assert "<script>" not in page
+    assert "<style" not in page
+    assert "http" not in page.replace("http-equiv", "")
