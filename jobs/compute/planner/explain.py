@@ -16,23 +16,23 @@ from jobs.compute.readings import Verdict
 from jobs.compute.windows import called_window
 
 _MICROMETRE_NM = 1000
-_LOOK = "have it looked at by someone qualified"
+LOOK = "have it looked at by someone qualified"
 
 
 def why_kept(valve: Valve, said: Verdict) -> str:
     """For a valve that keeps its own shim."""
-    shim = "its shim, not known, stays" if valve.shim is None else f"its {_own(valve)} shim stays"
+    shim = "its shim, not known, stays" if valve.shim is None else f"its {own_words(valve)} shim stays"
     if said in ("tight", "loose"):
         shim = f"marked never to be opened, so {shim}"
-    advice = f", but measure again and {_LOOK}" if valve.passes_nm == 0 else ""
-    return f"{_reading(valve, said)}; {shim}{advice}."
+    advice = f", but measure again and {LOOK}" if valve.passes_nm == 0 else ""
+    return f"{reading_words(valve, said)}; {shim}{advice}."
 
 
 def why_measured(valve: Valve, said: Verdict) -> str:
     """For a valve that needs a change but whose shim is not known."""
-    advice = f"; measure again after fitting and {_LOOK}" if valve.passes_nm == 0 else ""
+    advice = f"; measure again after fitting and {LOOK}" if valve.passes_nm == 0 else ""
     return (
-        f"{_reading(valve, said)}{_to_be_changed(valve, said)}; "
+        f"{reading_words(valve, said)}{marked_words(valve, said)}; "
         f"measure its shim first, since none can be chosen without its thickness{advice}."
     )
 
@@ -41,10 +41,10 @@ def why_changed(
     valve: Valve, said: Verdict, shim: NewShim, called_nm: int, *, guaranteed: bool, taker: str | None
 ) -> str:
     """For a valve that gets another shim. `taker` is the valve that gets its own one, if any does."""
-    because = _to_be_changed(valve, said)
+    because = marked_words(valve, said)
     if not because and said in ("in_spec", "at_limit") and taker is not None:
-        because = f", but {taker} needs its {_own(valve)} shim"
-    thickness = _mm(shim.thickness_nm)
+        because = f", but {taker} needs its {own_words(valve)} shim"
+    thickness = mm(shim.thickness_nm)
     match shim.action:
         case "swap":
             way = f"the {thickness} mm shim out of {shim.from_label}"
@@ -53,18 +53,20 @@ def why_changed(
         case _:
             way = f"nothing to spare in engine or stock fits, so a new {thickness} mm shim, to be bought,"
     if valve.passes_nm == 0:
-        advice = f", so measure again after fitting and {_LOOK}"
+        advice = f", so measure again after fitting and {LOOK}"
     elif guaranteed:
         advice = ""
     else:
         advice = ", not certain to be inside, so measure again after fitting"
-    return f"{_reading(valve, said)}{because}; {way} brings it to {_about(called_nm)} mm{advice}."
+    return f"{reading_words(valve, said)}{because}; {way} brings it to {about_mm(called_nm)} mm{advice}."
 
 
 def why_unresolved(problem: Problem, valve: Valve, said: Verdict) -> str:
     """For a valve that needs a change and gets no shim."""
-    advice = f"; measure again after fitting and {_LOOK}" if valve.passes_nm == 0 else ""
-    return f"{_reading(valve, said)}{_to_be_changed(valve, said)}; {_nothing_fits(problem, valve)}{advice}."
+    advice = f"; measure again after fitting and {LOOK}" if valve.passes_nm == 0 else ""
+    return (
+        f"{reading_words(valve, said)}{marked_words(valve, said)}; {_nothing_fits(problem, valve)}{advice}."
+    )
 
 
 def _nothing_fits(problem: Problem, valve: Valve) -> str:
@@ -73,8 +75,8 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     window = called_window(
         valve.shim.thickness_nm, valve.passes_nm, valve.min_nm, valve.max_nm, problem.lash_ratio
     )
-    low, high = _inward(window.low, window.high)
-    between = f"between {_mm(low)} and {_mm(high)} mm"
+    low, high = inward(window.low, window.high)
+    between = f"between {mm(low)} and {mm(high)} mm"
     others = [
         other.shim.thickness_nm
         for other in problem.valves
@@ -86,16 +88,17 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     # Only a catalogue says what is made: without one, nothing is known beyond what lies in stock.
     made = (*problem.catalogue_nm, *stock) if problem.catalogue_nm else ()
     if made and window.high < min(made):
-        limit = f"it takes {_mm(high)} mm or less and {_mm(min(made))} mm is the thinnest"
+        limit = f"it takes {mm(high)} mm or less and {mm(min(made))} mm is the thinnest"
     elif made and window.low > max(made):
-        limit = f"it takes {_mm(low)} mm or more and {_mm(max(made))} mm is the thickest"
+        limit = f"it takes {mm(low)} mm or more and {mm(max(made))} mm is the thickest"
     else:
         return f"nothing that can be had from engine, stock or catalogue lies {between}"
     return f"no such size exists, {limit}, so the engine wants a qualified look"
 
 
-def _reading(valve: Valve, said: Verdict) -> str:
-    least, most, called = _mm(valve.min_nm), _mm(valve.max_nm), _mm(valve.passes_nm)
+def reading_words(valve: Valve, said: Verdict) -> str:
+    """How a sentence about a valve begins: its verdict, its reading and the spec."""
+    least, most, called = mm(valve.min_nm), mm(valve.max_nm), mm(valve.passes_nm)
     if valve.passes_nm == 0:
         return f"No clearance: the thinnest leaf does not pass, {least} mm is the least"
     match said:
@@ -105,23 +108,25 @@ def _reading(valve: Valve, said: Verdict) -> str:
             return f"Loose: {called} mm called, {most} mm is the most"
         case "at_limit":
             return (
-                f"At the limit: {called} mm passes, {_mm(valve.stops_nm)} mm does not, {most} mm is the most"
+                f"At the limit: {called} mm passes, {mm(valve.stops_nm)} mm does not, {most} mm is the most"
             )
         case "in_spec":
             return f"In spec: {called} mm called, {least} to {most} mm is allowed"
 
 
-def _to_be_changed(valve: Valve, said: Verdict) -> str:
+def marked_words(valve: Valve, said: Verdict) -> str:
+    """What follows where a valve is changed although it is in spec, because somebody said so."""
     return (
         ", but marked to be changed" if valve.adjust == "always" and said in ("in_spec", "at_limit") else ""
     )
 
 
-def _own(valve: Valve) -> str:
-    return "" if valve.shim is None else f"{_mm(valve.shim.thickness_nm)} mm"
+def own_words(valve: Valve) -> str:
+    """The thickness of its own shim; empty while that is not known."""
+    return "" if valve.shim is None else f"{mm(valve.shim.thickness_nm)} mm"
 
 
-def _inward(low: Fraction, high: Fraction) -> tuple[int, int]:
+def inward(low: Fraction, high: Fraction) -> tuple[int, int]:
     """The window in whole nanometres; where a lash ratio makes its ends endless, in whole micrometres if
     any lie inside. Never wider than it is.
     """
@@ -131,13 +136,14 @@ def _inward(low: Fraction, high: Fraction) -> tuple[int, int]:
     return micrometres if micrometres[0] <= micrometres[1] else (ceil(low), floor(high))
 
 
-def _about(nm: int) -> str:
+def about_mm(nm: int) -> str:
     """A computed figure: as it is where four decimals hold it, which all leaves and shims need; what a lash
     ratio makes finer than that nobody can read off a leaf, so it gets three.
     """
-    return show(nm, places=3) if nm % 100 else _mm(nm)
+    return show(nm, places=3) if nm % 100 else mm(nm)
 
 
 @lru_cache(maxsize=4096)
-def _mm(nm: int) -> str:
+def mm(nm: int) -> str:
+    """A length that somebody keyed or that is marked on a shim, without its unit."""
     return show(nm)

@@ -1,0 +1,364 @@
+"""A part of the shop as a flow: a row per valve that may change, a column per shim that it may get.
+
+Promise
+    The best plans of a part are the flows of least cost through its `Model`, rank by rank: every row takes
+    one arc, no column is taken more often than its capacity, and a job is completed when none of its rows
+    takes an arc that is not `good`. Costs are exact, as in planner.model: with lash ratio p / q every
+    clearance of a row is a whole number of q-ths of a nanometre, held in 64 bits.
+
+What is left out, and why no best plan is lost
+    - A valve in spec whose shim no valve that is to be changed can use, directly or through others.
+    - Sizes of the catalogue but the best one per valve: any number of each can be bought.
+    - What a pin has settled: its figures are constants, its shim is nobody else's.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from jobs.compute.planner.model import STOCK_COST, needs_change
+from jobs.compute.planner.types import OwnShim, Valve
+from jobs.compute.shopplan.types import RANKS, OpenJob, ShopProblem
+
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+COSTS = len(RANKS) - 1
+"""Ranks that arcs carry: all but `waiting`."""
+UNRESOLVED, BOUGHT, AWAITED, NOT_GUARANTEED, OPENED, STOCK, DEVIATION = range(COSTS)
+BETWEEN_JOBS = 1
+"""What moving a shim from one job to another adds to `ShopScore.stock_cost`."""
+_NEVER = np.iinfo(np.int64).max
+
+
+class Row(NamedTuple):
+    """A valve that may get another shim."""
+
+    job: int
+    valve: Valve
+    shim: OwnShim
+    needs: bool
+    """Whether its own shim is no choice: it needs a change, or the shim is promised to another valve."""
+
+
+class Column(NamedTuple):
+    """Shims that may be taken."""
+
+    kind: Literal["own", "tray", "stock", "order"]
+    thickness_nm: int
+    uncertainty_nm: int
+    capacity: int
+    job: int
+    """Whose valve or tray, -1 for stock and order."""
+    row: int
+    """own: the row whose shim it is, -1 for one of a valve that a pin has changed."""
+    label: str
+    """own: the valve it comes out of."""
+    cost: int
+    """What taking it adds to stock_cost, without what moving between jobs adds."""
+    lots: tuple[int, ...]
+    """stock, order: indices into the problem's lots or ordered ones, to be emptied in this order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arcs:
+    """Parallel arrays: an arc gives a shim to a row."""
+
+    row: IntArray
+    column: IntArray
+    """Index into `Model.columns`; from there on what only this row has: the shim it could buy, then none."""
+    cost: IntArray
+    """(COSTS, arcs)."""
+    good: BoolArray
+    """Whether the shim is in the building."""
+
+    def take(self, which: BoolArray | IntArray) -> "Arcs":
+        return Arcs(
+            row=self.row[which], column=self.column[which], cost=self.cost[:, which], good=self.good[which]
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Model:
+    """One part as a flow."""
+
+    rows: list[Row]
+    columns: list[Column]
+    capacity: IntArray
+    """Per column, also of the two that each row has for itself."""
+    arcs: Arcs
+    buy_nm: list[int]
+    """Per row the best size to buy; where it has no such arc it means nothing."""
+    hopeless: list[bool]
+    """Per job whether it cannot be completed today whatever its rows take."""
+
+    def buys(self, column: int) -> bool:
+        return len(self.columns) <= column < len(self.columns) + len(self.rows)
+
+    def takes_none(self, column: int) -> bool:
+        return column >= len(self.columns) + len(self.rows)
+
+
+class _Readings:
+    """The readings of the rows, in q-ths of a nanometre for a lash ratio of p / q."""
+
+    def __init__(self, problem: ShopProblem, rows: Sequence[Row]) -> None:
+        table = []
+        for row in rows:
+            ratio, valve = problem.jobs[row.job].lash_ratio, row.valve
+            p, q = ratio.numerator, ratio.denominator
+            bare = valve.passes_nm * q + row.shim.thickness_nm * p  # the clearance without any shim
+            own_unsure = problem.uncertainty.of_own(row.shim) * p
+            spec = (valve.min_nm * q, valve.max_nm * q, valve.aim_nm * q)
+            leaf = (valve.stops_nm - valve.passes_nm) * q
+            table.append((bare, leaf, *spec, own_unsure, p, q, valve.passes_nm > 0))
+        columns = np.array(table, dtype=np.int64).reshape(len(rows), 9).T
+        self._bare, self._leaf, self._min, self._max, self._aim = columns[:5]
+        self._unsure, self._p, self._q, self._real = columns[5:]
+
+    def window(self) -> tuple[IntArray, IntArray]:
+        """Per row the thinnest and the thickest whole number of nanometres in its called window."""
+        return -((self._max - self._bare) // self._p), (self._bare - self._min) // self._p
+
+    def fit(
+        self, row: IntArray, thickness_nm: IntArray, uncertainty_nm: IntArray
+    ) -> tuple[IntArray, IntArray]:
+        """Per pair of a row and a thickness inside its called window: 1 unless guaranteed, and
+        |called clearance after - aim|, rounded once, half to even.
+        """
+        after = self._bare[row] - thickness_nm * self._p[row]
+        unsure = self._unsure[row] + uncertainty_nm * self._p[row]
+        guaranteed = (
+            (after - unsure >= self._min[row])
+            & (after + self._leaf[row] + unsure <= self._max[row])
+            & (self._real[row] > 0)
+        )
+        off, rest = np.divmod(np.abs(after - self._aim[row]), self._q[row])
+        off += (2 * rest > self._q[row]) | ((2 * rest == self._q[row]) & (off % 2 == 1))
+        return (~guaranteed).astype(np.int64), off
+
+
+def build_model(problem: ShopProblem) -> Model:
+    """The flow of this part; all its jobs must be of one family."""
+    promised = {
+        (pin.from_job, pin.from_label) for job in problem.jobs for pin in job.pins if pin.action == "swap"
+    }
+    rows = [
+        Row(number, valve, valve.shim, needs_change(valve) or (job.key, valve.label) in promised)
+        for number, job in enumerate(problem.jobs)
+        for valve in _free_valves(job)
+        if valve.shim is not None
+    ]
+    columns = _columns(problem, rows, promised)
+    readings = _Readings(problem, rows)
+    arcs = _shim_arcs(readings, rows, columns)
+    reached = _within_reach(rows, columns, arcs)
+    # A valve that nobody's need can reach keeps its shim: neither row nor column.
+    arcs = arcs.take(reached[arcs.row])
+    buys, buy_nm = _buy_arcs(problem, readings, rows, len(columns))
+    every = _joined(arcs, buys.take(reached[buys.row]), _none_arcs(rows, len(columns)))
+    capacity = np.array([column.capacity for column in columns], dtype=np.int64)
+    return _without(
+        Model(
+            rows=rows,
+            columns=columns,
+            capacity=np.concatenate([capacity, np.ones(2 * len(rows), dtype=np.int64)]),
+            arcs=every,
+            buy_nm=buy_nm,
+            hopeless=[_is_hopeless(job) for job in problem.jobs],
+        ),
+        reached,
+    )
+
+
+def _free_valves(job: OpenJob) -> list[Valve]:
+    pinned = {pin.label for pin in job.pins}
+    return [valve for valve in job.valves if valve.adjust != "never" and valve.label not in pinned]
+
+
+def _is_hopeless(job: OpenJob) -> bool:
+    """Whether a pin waits for a shim, or a valve that needs a change must be measured first."""
+    return any(pin.action in ("order", "buy") for pin in job.pins) or any(
+        valve.shim is None and needs_change(valve) for valve in _free_valves(job)
+    )
+
+
+def _columns(
+    problem: ShopProblem, rows: Sequence[Row], promised: set[tuple[str | None, str | None]]
+) -> list[Column]:
+    """All shims that may be taken, own ones by job and valve, then trays, stock and what is on order."""
+    unsure = problem.uncertainty
+    row_of = {(row.job, row.valve.label): number for number, row in enumerate(rows)}
+    columns = []
+    for number, job in enumerate(problem.jobs):
+        changed = {pin.label for pin in job.pins if pin.action != "keep"}
+        for valve in job.valves:
+            row = row_of.get((number, valve.label), -1)
+            # The old shim of a valve whose new one is settled is free, unless that too is promised.
+            free = row >= 0 or (valve.label in changed and valve.adjust != "never")
+            if valve.shim is None or not free or (job.key, valve.label) in promised:
+                continue
+            half = unsure.of_own(valve.shim)
+            columns.append(Column("own", valve.shim.thickness_nm, half, 1, number, row, valve.label, 0, ()))
+    taken = Counter(
+        (pin.from_job, pin.thickness_nm) for job in problem.jobs for pin in job.pins if pin.action == "tray"
+    )
+    for number, job in enumerate(problem.jobs):
+        for shim in job.tray:
+            gone = min(taken[job.key, shim.thickness_nm], shim.quantity)
+            taken[job.key, shim.thickness_nm] -= gone
+            if shim.quantity > gone:
+                half = unsure.of_own(OwnShim(thickness_nm=shim.thickness_nm, known_by=shim.known_by))
+                left = shim.quantity - gone
+                columns.append(Column("tray", shim.thickness_nm, half, left, number, -1, "", 0, ()))
+    stock: defaultdict[tuple[bool, int], list[int]] = defaultdict(list)
+    for index, lot in enumerate(problem.lots):
+        stock[lot.condition == "new", lot.thickness_nm].append(index)
+    for (new, thickness), lots in sorted(stock.items()):
+        half = unsure.of_condition("new" if new else "used")
+        quantity = sum(problem.lots[lot].quantity for lot in lots)
+        cost = STOCK_COST["new" if new else "used"]
+        columns.append(Column("stock", thickness, half, quantity, -1, -1, "", cost, tuple(lots)))
+    order: defaultdict[int, list[int]] = defaultdict(list)
+    for index, ordered in enumerate(problem.ordered):
+        order[ordered.thickness_nm].append(index)
+    for thickness, lots in sorted(order.items()):
+        # What comes first is taken first; what nobody knows the day of, last.
+        lots.sort(key=lambda lot: (problem.ordered[lot].due is None, str(problem.ordered[lot].due)))
+        quantity = sum(problem.ordered[lot].quantity for lot in lots)
+        half, cost = unsure.of_condition("new"), STOCK_COST["new"]
+        columns.append(Column("order", thickness, half, quantity, -1, -1, "", cost, tuple(lots)))
+    return columns
+
+
+def _shim_arcs(readings: _Readings, rows: Sequence[Row], columns: Sequence[Column]) -> Arcs:
+    """Every shim that lies in a row's called window; and for a valve that need not change its own."""
+    thickness = np.array([column.thickness_nm for column in columns], dtype=np.int64)
+    order = thickness.argsort(kind="stable")
+    thinnest, thickest = readings.window()
+    first = np.searchsorted(thickness[order], thinnest, "left")
+    many = np.maximum(np.searchsorted(thickness[order], thickest, "right") - first, 0)
+    row = np.repeat(np.arange(len(rows)), many)
+    before = np.repeat(first - np.concatenate([[0], many.cumsum()[:-1]]) if len(many) else first, many)
+    column = order[np.arange(len(row)) + before] if len(row) else row
+    own_row = np.array([one.row for one in columns], dtype=np.int64)
+    keep = own_row[column] == row
+    row, column = row[~keep], column[~keep]
+
+    uncertainty = np.array([one.uncertainty_nm for one in columns], dtype=np.int64)
+    job = np.array([one.job for one in columns], dtype=np.int64)
+    ordered = np.array([one.kind == "order" for one in columns], dtype=np.bool_)
+    stock_cost = np.array([one.cost for one in columns], dtype=np.int64)
+    row_job = np.array([one.job for one in rows], dtype=np.int64)
+    cost = np.zeros((COSTS, len(row)), dtype=np.int64)
+    cost[NOT_GUARANTEED], cost[DEVIATION] = readings.fit(row, thickness[column], uncertainty[column])
+    cost[OPENED] = 1
+    cost[AWAITED] = ordered[column]
+    moved = (job[column] >= 0) & (job[column] != row_job[row])
+    cost[STOCK] = stock_cost[column] + BETWEEN_JOBS * moved
+
+    kept = [
+        (number, place)
+        for place, number in enumerate(own_row.tolist())
+        if number >= 0 and not rows[number].needs
+    ]
+    keeps = np.array(kept, dtype=np.int64).reshape(len(kept), 2)
+    return _joined(
+        Arcs(row=row, column=column, cost=cost, good=~ordered[column]),
+        Arcs(
+            row=keeps[:, 0],
+            column=keeps[:, 1],
+            cost=np.zeros((COSTS, len(kept)), dtype=np.int64),
+            good=np.ones(len(kept), dtype=np.bool_),
+        ),
+    )
+
+
+def _within_reach(rows: Sequence[Row], columns: Sequence[Column], arcs: Arcs) -> BoolArray:
+    """Per row whether it needs a change, or its shim could go to a row that is within reach."""
+    own_row = np.array([column.row for column in columns], dtype=np.int64)
+    reached = np.array([row.needs for row in rows], dtype=np.bool_)
+    giver = own_row[arcs.column]
+    while True:
+        wider = reached.copy()
+        wider[giver[reached[arcs.row] & (giver >= 0)]] = True
+        if np.array_equal(wider, reached):
+            return reached
+        reached = wider
+
+
+def _buy_arcs(
+    problem: ShopProblem, readings: _Readings, rows: Sequence[Row], columns: int
+) -> tuple[Arcs, list[int]]:
+    """Per row the best size to buy: guaranteed before not, then the nearest to the aim, then the thinner."""
+    sizes = {size for job in problem.jobs for size in problem.catalogue.get(job.family, ())}
+    made = np.array(sorted(sizes), dtype=np.int64)
+    thinnest, thickest = readings.window()
+    first = np.searchsorted(made, thinnest, "left")
+    many = np.maximum(np.searchsorted(made, thickest, "right") - first, 0)
+    row = np.repeat(np.arange(len(rows)), many)
+    start = np.array([0, *accumulate(many.tolist())], dtype=np.int64)
+    size = made[np.arange(len(row)) - start[row] + first[row]] if len(row) else row
+    unsure, off = readings.fit(row, size, np.full(len(row), problem.uncertainty.unworn_nm))
+    best = np.lexsort((size, off, unsure, row))
+    best = best[np.concatenate([[True], row[best][1:] != row[best][:-1]])] if len(best) else best
+    buy_nm = np.zeros(len(rows), dtype=np.int64)
+    buy_nm[row[best]] = size[best]
+    cost = np.zeros((COSTS, len(best)), dtype=np.int64)
+    cost[BOUGHT] = cost[OPENED] = 1
+    cost[NOT_GUARANTEED], cost[DEVIATION] = unsure[best], off[best]
+    good = np.zeros(len(best), dtype=np.bool_)
+    return Arcs(row=row[best], column=columns + row[best], cost=cost, good=good), buy_nm.tolist()
+
+
+def _none_arcs(rows: Sequence[Row], columns: int) -> Arcs:
+    needing = np.array([number for number, row in enumerate(rows) if row.needs], dtype=np.int64)
+    cost = np.zeros((COSTS, len(needing)), dtype=np.int64)
+    cost[UNRESOLVED] = cost[OPENED] = 1
+    good = np.zeros(len(needing), dtype=np.bool_)
+    return Arcs(row=needing, column=columns + len(rows) + needing, cost=cost, good=good)
+
+
+def _joined(*arcs: Arcs) -> Arcs:
+    return Arcs(
+        row=np.concatenate([part.row for part in arcs]),
+        column=np.concatenate([part.column for part in arcs]),
+        cost=np.concatenate([part.cost for part in arcs], axis=1),
+        good=np.concatenate([part.good for part in arcs]),
+    )
+
+
+def _without(model: Model, reached: BoolArray) -> Model:
+    """The model with the rows that are reached only, and without the shims of the others."""
+    rows = np.flatnonzero(reached)
+    kept = [column.row < 0 or bool(reached[column.row]) for column in model.columns]
+    columns = np.flatnonzero(np.array(kept, dtype=np.bool_))
+    old_rows, old_columns = len(model.rows), len(model.columns)
+    new_row = np.full(old_rows, -1)
+    new_row[rows] = np.arange(len(rows))
+    new_column = np.full(old_columns + 2 * old_rows, -1)
+    new_column[columns] = np.arange(len(columns))
+    new_column[old_columns + rows] = len(columns) + np.arange(len(rows))
+    new_column[old_columns + old_rows + rows] = len(columns) + len(rows) + np.arange(len(rows))
+    arcs = Arcs(
+        row=new_row[model.arcs.row],
+        column=new_column[model.arcs.column],
+        cost=model.arcs.cost,
+        good=model.arcs.good,
+    )
+    return Model(
+        rows=[model.rows[row] for row in rows.tolist()],
+        columns=[
+            column._replace(row=int(new_row[column.row]) if column.row >= 0 else -1)
+            for column in (model.columns[index] for index in columns.tolist())
+        ],
+        capacity=np.concatenate([model.capacity[columns], np.ones(2 * len(rows), dtype=np.int64)]),
+        arcs=arcs.take(arcs.column >= 0),
+        buy_nm=[model.buy_nm[row] for row in rows.tolist()],
+        hopeless=model.hopeless,
+    )
