@@ -249,6 +249,14 @@ def test_a_periodic_task_runs_once_in_its_slot_and_once_after_a_day_away(handles
     assert Task.objects.count() == PeriodicSlot.objects.count() == 2
 
 
+def test_two_schedulers_that_both_found_the_slot_empty_queue_one_task(handles):
+    registry.periodic("tick", every=timedelta(hours=1))(lambda task: None)
+    slot = registry.periodics["tick"].slot(NOW)
+    assert work._start_slot("tick", slot, NOW)
+    assert not work._start_slot("tick", slot, NOW)
+    assert Task.objects.count() == PeriodicSlot.objects.count() == 1
+
+
 def test_an_event_reaches_each_receiver_once(handles):
     seen = []
     handles("mail", lambda task: seen.append(("mail", task.payload["payload"])))
