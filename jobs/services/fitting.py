@@ -19,7 +19,7 @@ from jobs.selectors.plans import CHANGES
 from jobs.selectors.readings import current_readings
 from jobs.services.at_hand import AtHand, NotAtHand, Shim
 from jobs.services.handing_out import hand_out, lines_to_tray
-from jobs.services.promises import accepted_plan, lock_shims, lock_stock
+from jobs.services.promises import accepted_plan, lock_plans_shims, lock_stock
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -77,7 +77,7 @@ def fit_job(
     }
     _refuse_unknown_shims(opened)
     cancel_needs(job_id=job.pk)
-    locked = lock_shims(job, at)
+    locked = lock_plans_shims(job, plan, at)
     put_in = _shims_by_valve(job, opened, lines, really, locked.held)
     movement = _book(job, actor, at, opened, put_in, locked)
     job.round += 1

@@ -8,7 +8,7 @@ from inventory.services.holds import hand_out_hold
 from inventory.services.ledger import Line, transfer
 from jobs.models import Job
 from jobs.services.events import counted
-from jobs.services.promises import lock_shims, lock_stock
+from jobs.services.promises import accepted_plan, lock_plans_shims, lock_stock
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
 from shop.actor import Actor
@@ -23,7 +23,10 @@ def hand_out_job(*, job: Job, actor: Actor, at: datetime, version: int | None = 
     Raises WrongState for a plan that only moves shims within the engine: it has nothing to hand out.
     """
     job = begin(job, Act.HAND_OUT, actor=actor, at=at, version=version)
-    locked = lock_shims(job, at)
+    plan = accepted_plan(job)
+    if plan is None:
+        raise WrongState(f"{job} has no plan whose shims are held. Plan, then hold.")
+    locked = lock_plans_shims(job, plan, at)
     holds = [hold for hold in locked.held if not hold.handed_out_at]
     if not holds:
         raise WrongState(f"{job}: its plan takes nothing from stock, so there is nothing to hand out. Fit.")

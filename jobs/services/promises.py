@@ -22,6 +22,7 @@ from jobs.models import Job, Plan, PlanLine
 from jobs.services import news
 from jobs.services.events import cut, note_event
 from shop.actor import Actor, service_actor
+from shop.errors import HoldExpired
 
 RESTS_ON_HOLDS = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
 
@@ -33,6 +34,18 @@ def lock_shims(job: Job, at: datetime) -> Locked:
     prefetch_related_objects(locked.held, "lines__place", "lines__taken_from")
     for hold in locked.held:
         hold.site = job.site
+    return locked
+
+
+def lock_plans_shims(job: Job, plan: Plan, at: datetime) -> Locked:
+    """As `lock_shims`, with every shim that the plan takes from the shop among them.
+
+    Raises HoldExpired when one got away between the look at the job and the lock.
+    """
+    locked = lock_shims(job, at)
+    lost = lost_lines(plan, locked.held, ())
+    if lost:
+        raise HoldExpired(f"{_in_words(job, lost)} Plan again.", extra={"state": str(job.state)})
     return locked
 
 
@@ -97,8 +110,7 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     lost = lost_lines(plan, list(standing), Need.objects.filter(job_id=job.pk))
     if not lost:
         return ""
-    shims = ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in lost)
-    because = f"The shims are no longer held for {job}: {shims}."
+    because = _in_words(job, lost)
     end_promises(job, actor=service_actor(), at=at)
     put_aside(plan, because, at)
     job.state = Job.State.PLANNED
@@ -106,6 +118,11 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     job.save(update_fields=["state", "version"])
     note_event(job, "hold_lost", by=service_actor().label, at=at, text=because)
     return because
+
+
+def _in_words(job: Job, lost: Sequence[PlanLine]) -> str:
+    shims = ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in lost)
+    return f"The shims are no longer held for {job}: {shims}."
 
 
 def put_aside(plan: Plan, because: str, at: datetime) -> None:
