@@ -22,10 +22,12 @@ from rest_framework.request import Request
 from api.models import KeptAnswer
 from shop.db import write_transaction
 from shop.errors import Conflict, Invalid, ShopError
+from shop.sealing import UnreadableSeal, seal, unseal
 
 MOST_CHARACTERS = 255
 KEPT_HEADERS = ("Content-Type", "Location", "ETag")
 REPLAYED = "Idempotency-Replayed"
+_SEALED_FOR = "kept answers"
 _bare = re.compile(r"[\x21\x23-\x7e][\x21-\x7e]{0,254}").fullmatch
 _quoted = re.compile(r'"((?:[\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"').fullmatch
 
@@ -66,9 +68,16 @@ def read_key(header: str | None) -> str:
 
 
 def answer_once(
-    request: Request, *, credential: str, key: str, at: datetime, produce: Callable[[], HttpResponse]
+    request: Request,
+    *,
+    credential: str,
+    key: str,
+    at: datetime,
+    produce: Callable[[], HttpResponse],
+    sealed: bool = False,
 ) -> HttpResponse:
-    """What `produce` answers, or what it answered the first time.
+    """What `produce` answers, or what it answered the first time. `sealed`: it holds a secret, so that it is
+    kept in a form that only this service can read.
 
     `produce` runs in the transaction that keeps its answer; after a lost race it runs again in another. It
     returns what is to be kept and raises what is not. Raises KeyReused and InFlight.
@@ -76,8 +85,8 @@ def answer_once(
     mark = fingerprint(request.method or "", request.path, request.data)
     kept = _kept(credential, key)
     if kept is not None:
-        return _replay(kept, mark)
-    return _answer_in_transaction(credential, key, mark, at, produce)
+        return _replay(kept, mark, sealed)
+    return _answer_in_transaction(credential, key, mark, at, produce, sealed)
 
 
 def fingerprint(method: str, path: str, body: Any) -> str:
@@ -88,12 +97,12 @@ def fingerprint(method: str, path: str, body: Any) -> str:
 
 @write_transaction
 def _answer_in_transaction(
-    credential: str, key: str, mark: str, at: datetime, produce: Callable[[], HttpResponse]
+    credential: str, key: str, mark: str, at: datetime, produce: Callable[[], HttpResponse], sealed: bool
 ) -> HttpResponse:
     _take_turn(credential, key)
     kept = _kept(credential, key)
     if kept is not None:
-        return _replay(kept, mark)
+        return _replay(kept, mark, sealed)
     response = produce()
     KeptAnswer.objects.create(
         credential=credential,
@@ -101,7 +110,7 @@ def _answer_in_transaction(
         fingerprint=mark,
         status=response.status_code,
         headers={name: response[name] for name in KEPT_HEADERS if name in response},
-        body=response.content,
+        body=seal(response.content, purpose=_SEALED_FOR) if sealed else response.content,
         created_at=at,
     )
     return response
@@ -125,9 +134,18 @@ def _kept(credential: str, key: str) -> KeptAnswer | None:
     return KeptAnswer.objects.filter(credential=credential, key=key).first()
 
 
-def _replay(kept: KeptAnswer, mark: str) -> HttpResponse:
+def _replay(kept: KeptAnswer, mark: str, sealed: bool) -> HttpResponse:
     if kept.fingerprint != mark:
         raise KeyReused("This Idempotency-Key was used for another request. A new act takes a new key.")
-    response = HttpResponse(bytes(kept.body), status=kept.status, headers=kept.headers)
+    body = bytes(kept.body)
+    if sealed:
+        try:
+            body = unseal(body, purpose=_SEALED_FOR)
+        except UnreadableSeal as error:
+            raise Conflict(
+                "This was done, and its answer held a secret that cannot be read any more: the service's "
+                "own key was replaced meanwhile. Make a new secret."
+            ) from error
+    response = HttpResponse(body, status=kept.status, headers=kept.headers)
     response[REPLAYED] = "true"
     return response

@@ -1,7 +1,8 @@
-"""The five kinds of methods, as decorators. Each does what is the same for all of its kind.
+"""The kinds of methods, as decorators. Each does what is the same for all of its kind.
 
     @lists     GET: rows, a page at a time                      method(self, call, **path) -> QuerySet
     @shows     GET: one thing                                   method(self, call, **path) -> thing
+    @streams   GET: what happens, as it happens                 method(self, call, after, **path) -> looks
     @computes  POST that changes nothing                        method(self, call) -> what is sent
     @creates   POST that makes a thing: 201 and its address     method(self, call) -> thing
     @acts      POST on a thing that exists                      method(self, call, thing) -> anything
@@ -11,17 +12,18 @@ What is left in the method is one call of a service or a selector.
 
 import functools
 import json
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple, TypeVar
 
 from django.db import IntegrityError, transaction
-from django.http import HttpResponse
+from django.http import HttpResponse, HttpResponseBase
 from django.urls import reverse
 from rest_framework.request import Request
 from rest_framework.serializers import BaseSerializer
 
 from api import queries
 from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
+from api.event_stream import stream_response
 from api.fields import Body
 from api.idempotency import answer_once, read_key
 from api.operations import STATELESS, Operation
@@ -33,7 +35,7 @@ from shop.errors import ShopError
 from shop.roles import Action
 
 Method = TypeVar("Method", bound=Callable[..., Any])
-Decorator = Callable[[Method], Callable[..., HttpResponse]]
+Decorator = Callable[[Method], Callable[..., HttpResponseBase]]
 
 PAGING = (
     queries.text("cursor", "Where the page before ended: its `next_cursor`.", most=1_000),
@@ -43,6 +45,13 @@ PAGING = (
 )
 # Answers that depend on the state of things: they stick to their Idempotency-Key (law 6).
 STICKING = frozenset({409, 412})
+
+
+class Told(NamedTuple):
+    """What the method of a write with `tells` returns: the thing, and the secret that is told this once."""
+
+    thing: Any
+    secret: str
 
 
 class Nothing(Body):
@@ -95,6 +104,19 @@ def shows(action: Action, name: str, summary: str, *, query: tuple[QueryParamete
     return _declared(operation, run)
 
 
+def streams(action: Action, name: str, summary: str) -> Decorator:
+    """An answer that stays open (api/event_stream.py). The method is given the id after which its reader goes
+    on, "" from one that begins, and returns what to look at; None for a reader that has seen everything."""
+    operation = Operation(kind="stream", name=name, action=action, summary=summary)
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponseBase:
+        call = view.read(request, operation)
+        looks = method(view, call, request.headers.get("Last-Event-ID", ""), **path)
+        return HttpResponse(status=204) if looks is None else stream_response(looks, call.credential.id)
+
+    return _declared(operation, run)
+
+
 def computes(
     action: Action, name: str, summary: str, *, body: type[BaseSerializer], example: Any
 ) -> Decorator:
@@ -112,11 +134,26 @@ def computes(
 
 
 def creates(
-    action: Action, name: str, summary: str, *, body: type[BaseSerializer], example: Any
+    action: Action,
+    name: str,
+    summary: str,
+    *,
+    body: type[BaseSerializer],
+    example: Any,
+    answer: type[BaseSerializer] | None = None,
+    tells: str = "",
 ) -> Decorator:
-    """A new thing: 201, its address in Location, its tag in ETag."""
+    """A new thing: 201, its address in Location, its tag in ETag. With `tells` the method returns `Told`, and
+    `answer` is the thing with that field besides."""
     operation = Operation(
-        kind="create", name=name, action=action, summary=summary, body=body, example=example
+        kind="create",
+        name=name,
+        action=action,
+        summary=summary,
+        body=body,
+        example=example,
+        answer=answer,
+        tells=tells,
     )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
@@ -124,12 +161,13 @@ def creates(
         call = view.read(request, operation)
 
         def produce() -> HttpResponse:
-            where = view.path_of(method(view, call, **path))
-            response = _tagged(view.represent(view.find(call.actor, **where)), status=201)
+            made, told = _told(operation, method(view, call, **path))
+            where = view.path_of(made)
+            response = _tagged(view.represent(view.find(call.actor, **where)), status=201, told=told)
             response["Location"] = reverse(f"api:{view.one}", kwargs=where)
             return response
 
-        return _once(request, call, key, produce)
+        return _once(request, call, key, produce, sealed=bool(tells))
 
     return _declared(operation, run)
 
@@ -141,10 +179,22 @@ def acts(
     *,
     body: type[BaseSerializer] = Nothing,
     example: Any = None,
+    answer: type[BaseSerializer] | None = None,
+    tells: str = "",
 ) -> Decorator:
     """An act on a thing, which is answered as it is afterwards. Nothing is done to what the caller has not
-    seen as it is: If-Match is needed, and looked at with the thing locked (bar L12)."""
-    operation = Operation(kind="act", name=name, action=action, summary=summary, body=body, example=example)
+    seen as it is: If-Match is needed, and looked at with the thing locked (bar L12). `answer`, `tells`: as
+    for `creates`."""
+    operation = Operation(
+        kind="act",
+        name=name,
+        action=action,
+        summary=summary,
+        body=body,
+        example=example,
+        answer=answer,
+        tells=tells,
+    )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
         key = read_key(request.headers.get("Idempotency-Key"))
@@ -156,18 +206,18 @@ def acts(
             if (site := getattr(thing, "site", None)) is not None:
                 call.actor.must(action, site)
             check_if_match(seen, etag_of(_bytes(view.represent(thing))))
-            method(view, call, thing)
-            return _tagged(view.represent(view.find(call.actor, **path)))
+            _, told = _told(operation, method(view, call, thing))
+            return _tagged(view.represent(view.find(call.actor, **path)), told=told)
 
-        return _once(request, call, key, produce)
+        return _once(request, call, key, produce, sealed=bool(tells))
 
     return _declared(operation, run)
 
 
-def _declared(operation: Operation, run: Callable[..., HttpResponse]) -> Decorator:
-    def decorate(method: Method) -> Callable[..., HttpResponse]:
+def _declared(operation: Operation, run: Callable[..., HttpResponseBase]) -> Decorator:
+    def decorate(method: Method) -> Callable[..., HttpResponseBase]:
         @functools.wraps(method)
-        def answering(view: ApiView, request: Request, **path: Any) -> HttpResponse:
+        def answering(view: ApiView, request: Request, **path: Any) -> HttpResponseBase:
             return run(view, method, request, **path)
 
         answering.operation = operation  # type: ignore[attr-defined]
@@ -176,7 +226,14 @@ def _declared(operation: Operation, run: Callable[..., HttpResponse]) -> Decorat
     return decorate
 
 
-def _once(request: Request, call: Call, key: str, produce: Callable[[], HttpResponse]) -> HttpResponse:
+def _told(operation: Operation, made: Any) -> tuple[Any, dict[str, str]]:
+    """What a method returned, apart: the thing, and the field that only this answer has."""
+    return (made.thing, {operation.tells: made.secret}) if operation.tells else (made, {})
+
+
+def _once(
+    request: Request, call: Call, key: str, produce: Callable[[], HttpResponse], *, sealed: bool
+) -> HttpResponse:
     """The answer, or the first one. A service that refuses has rolled its own work back; what it left on
     purpose, a plan marked as out of date, stays, as it does for its other callers."""
 
@@ -196,7 +253,9 @@ def _once(request: Request, call: Call, key: str, produce: Callable[[], HttpResp
         except IntegrityError as broken:
             return refusal_of(broken)
 
-    return answer_once(request, credential=call.credential.id, key=key, at=call.at, produce=answer)
+    return answer_once(
+        request, credential=call.credential.id, key=key, at=call.at, produce=answer, sealed=sealed
+    )
 
 
 def _sent(request: Request, data: Any) -> HttpResponse:
@@ -206,9 +265,10 @@ def _sent(request: Request, data: Any) -> HttpResponse:
     return response
 
 
-def _tagged(data: Any, status: int = 200) -> HttpResponse:
+def _tagged(data: Any, status: int = 200, told: Mapping[str, str] | None = None) -> HttpResponse:
+    """The thing as JSON; its tag is that of the thing alone, which is what a later request can name."""
     body = _bytes(data)
-    response = _response(body, status)
+    response = _response(_bytes({**data, **told}) if told else body, status)
     response["ETag"] = etag_of(body)
     return response
 

@@ -9,7 +9,7 @@ from rest_framework.serializers import BaseSerializer
 from api.queries import QueryParameter
 from shop.roles import Action
 
-Kind = Literal["list", "show", "compute", "create", "act"]
+Kind = Literal["list", "show", "stream", "compute", "create", "act"]
 
 # Writes that change nothing, so that a repeat needs no protection: name of the operation -> why.
 STATELESS: dict[str, str] = {
@@ -23,7 +23,7 @@ class Operation:
 
     name: the use case, which is also the operationId. summary: one line for the document. body: what a write
     takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
-    body for the document.
+    body for the document. tells: a field of the answer to this write that no later answer has, a secret.
     """
 
     kind: Kind
@@ -34,6 +34,7 @@ class Operation:
     answer: type[BaseSerializer] | None = None
     query: tuple[QueryParameter, ...] = ()
     example: Any = None
+    tells: str = ""
 
     @property
     def keeps_its_answer(self) -> bool:

@@ -5,6 +5,7 @@ from typing import Any
 from drf_spectacular.extensions import OpenApiAuthenticationExtension, OpenApiSerializerFieldExtension
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.plumbing import ResolvedComponent
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter
 from rest_framework import serializers
 
@@ -87,6 +88,10 @@ class OperationSchema(AutoSchema):
                     "If-None-Match", _TEXT, _HEADER, description="304 where this is still the ETag."
                 )
             )
+        if operation.kind == "stream":
+            found.append(
+                OpenApiParameter("Last-Event-ID", _TEXT, _HEADER, description="Go on after this event.")
+            )
         return [*found, *_response_headers(operation)]
 
     def get_request_serializer(self) -> Any:
@@ -94,6 +99,8 @@ class OperationSchema(AutoSchema):
 
     def get_response_serializers(self) -> Any:
         operation = self._operation()
+        if operation.kind == "stream":
+            return {operation.status: OpenApiTypes.STR}
         answer = operation.answer or self.view.answer
         if operation.kind == "list":
             answer = _page_of(answer)
@@ -107,6 +114,9 @@ class OperationSchema(AutoSchema):
         responses = super()._get_response_bodies(direction)
         if self._operation().kind in ("list", "show"):
             responses["304"] = {"description": "Unchanged: the caller has it already."}
+        if self._operation().kind == "stream":
+            responses["200"]["content"] = {"text/event-stream": {"schema": _TEXT}}
+            responses["204"] = {"description": "The reader has seen everything; it need not ask again."}
         for status in self._refusals():
             responses[str(status)] = {"$ref": f"#/components/responses/Problem{status}"}
         return responses
@@ -262,7 +272,7 @@ def _response_headers(operation: Operation) -> list[OpenApiParameter]:
         header("RateLimit-Policy", 'The limit: `"default";q=<requests>;w=60`.'),
         header("X-Request-ID", "Names this request in our log."),
     ]
-    if operation.kind != "compute":
+    if operation.kind not in ("compute", "stream"):
         found.append(header("ETag", "Strong tag of what is sent."))
     if operation.kind == "create":
         found.append(header("Location", "The address of what was made."))

@@ -7,12 +7,15 @@ from inventory.compute.lengths import Unit
 from inventory.models import Condition, Hold, Inspection, Need, PlaceKind, PurchaseList, Reason, ShimFamily
 from jobs.models import Job, JobValve, Plan, Side
 from jobs.services.states import Act
-from shop.models import Role, Task
+from shop.models import Role, Task, WebhookDelivery
+from shop.webhooks.events import EventKind
 
 ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
 ACTS = tuple(act.value for act in Act)
 ADJUSTS = tuple(JobValve.Adjust.values)
 CONDITIONS = tuple(Condition.values)
+DELIVERY_STATES = tuple(WebhookDelivery.State.values)
+EVENT_KINDS = tuple(EventKind.values)
 FACES = tuple(Inspection.Face.values)
 FORMS = tuple(ShimFamily.Form.values)
 FOUND_CONDITIONS = ("used", "unmeasured")

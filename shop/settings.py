@@ -239,11 +239,17 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
-    "POSTPROCESSING_HOOKS": ["drf_spectacular.hooks.postprocess_schema_enums", "api.schema.add_problems"],
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "api.schema.add_problems",
+        "api.event_shapes.add_events",
+    ],
     # Every set of words has a name of its own choosing; the generator's would change with its neighbours.
     "ENUM_NAME_OVERRIDES": {
         "Adjust": "api.words.ADJUSTS",
         "Condition": "api.words.CONDITIONS",
+        "DeliveryState": "api.words.DELIVERY_STATES",
+        "EventKind": "api.words.EVENT_KINDS",
         "Face": "api.words.FACES",
         "FoundCondition": "api.words.FOUND_CONDITIONS",
         "HoldState": "api.words.HOLD_STATES",

@@ -4,11 +4,16 @@ The walk over all writes (test_every_write.py) fails for an operation that is mi
 """
 
 from django.urls import get_resolver
+from django.utils import timezone
 
 from api.operations import operation_of
 from inventory.models import Movement
+from shop.webhooks.deliveries import hand_on
+from shop.webhooks.events import EventKind, tell
 from tests.api.world import World, length, thou
 
+# Nobody listens there: nothing is sent in these tests.
+RECEIVER = "http://127.0.0.1:9/coldgap"
 CASES = {}
 
 
@@ -248,3 +253,55 @@ def receive_purchase(world: World):
 @case("cancel_purchase")
 def cancel_purchase(world: World):
     return f"/purchase-lists/{world.bought()['id']}/cancel", {}
+
+
+@case("set_stock_minimum")
+def set_stock_minimum(world: World):
+    return "/stock-minimums", {"family": world.family, "thickness": length("2.575"), "minimum": 3}
+
+
+@case("add_webhook")
+def add_webhook(world: World):
+    return "/webhooks", {"url": RECEIVER, "events": ["hold.ready", "stock.low"], "note": "the calculator"}
+
+
+def webhook(world: World):
+    return f"/webhooks/{world.program.done('/webhooks', add_webhook(world)[1])['id']}"
+
+
+@case("rotate_webhook_secret")
+def rotate_webhook_secret(world: World):
+    return f"{webhook(world)}/rotate", {"overlap_hours": 2}
+
+
+@case("disable_webhook")
+def disable_webhook(world: World):
+    return f"{webhook(world)}/disable", {"note": "moves to another machine"}
+
+
+@case("enable_webhook")
+def enable_webhook(world: World):
+    hook = webhook(world)
+    world.program.done(f"{hook}/disable")
+    return f"{hook}/enable", {}
+
+
+def given_up(world: World):
+    """An event was given up for the webhook, which hears again by now."""
+    hook = webhook(world)
+    hand_on(tell(EventKind.STOCK_LOW, {}, site=world.site, at=timezone.now()), at=timezone.now())
+    world.program.done(f"{hook}/disable")
+    world.program.done(f"{hook}/enable")
+    return hook
+
+
+@case("replay_dead_deliveries")
+def replay_dead_deliveries(world: World):
+    return f"{given_up(world)}/replay", {}
+
+
+@case("replay_webhook_delivery")
+def replay_webhook_delivery(world: World):
+    hook = given_up(world).rpartition("/")[2]
+    (row,) = world.program.get(f"/webhook-deliveries?state=dead&webhook={hook}").json()["items"]
+    return f"/webhook-deliveries/{row['id']}/replay", {}
