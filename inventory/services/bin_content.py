@@ -24,6 +24,7 @@ from inventory.services.bins import (
     lock_cabinets,
     record_event,
     refuse_bad_position,
+    refuse_bad_use,
     refuse_taken_position,
     refuse_while_counted,
     retire_locked,
@@ -240,11 +241,7 @@ def _new_bin(
     capacity: int | None,
 ) -> Place:
     refuse_bad_position(cabinet, row, column)
-    if size_nm not in family.sizes_nm():
-        words = f"must be a size of {family.code}"
-        raise Invalid(f"{family.name} is not made in that size.", errors=[FieldError("/size", words)])
-    if capacity is not None and capacity < 1:
-        raise Invalid("A bin takes at least one shim.", errors=[FieldError("/capacity", "must be 1 or more")])
+    refuse_bad_use(family, size_nm, capacity)
     most = Place._meta.get_field("code").max_length
     if not code.strip() or len(code) > most:
         words = f"must have 1 to {most} characters"

@@ -1,4 +1,4 @@
-"""The care of bins: relocated, retired, brought back into use. Nothing of a bin's history is ever lost.
+"""The care of bins: kept for something, relocated, retired, brought back. No bin's history is ever lost.
 
 Who retires a bin locks its row FOR UPDATE and then looks at its balances; whoever puts shims into a bin holds
 its row FOR KEY SHARE from before that (see `ledger`), so no shim goes into a bin that is being retired.
@@ -6,12 +6,52 @@ its row FOR KEY SHARE from before that (see `ledger`), so no shim goes into a bi
 
 from datetime import datetime
 
-from inventory.models import Balance, BinCount, Hold, HoldLine, Movement, Place, PlaceEvent, PlaceKind
+from inventory.compute.lengths import show
+from inventory.models import (
+    Balance,
+    BinCount,
+    Hold,
+    HoldLine,
+    Movement,
+    Place,
+    PlaceEvent,
+    PlaceKind,
+    ShimFamily,
+)
+from inventory.services.ledger import MOST_QUANTITY
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
+
+
+@write_transaction
+def edit_bin(
+    *,
+    place: Place,
+    actor: Actor,
+    at: datetime,
+    family: ShimFamily | None,
+    size_nm: int | None,
+    capacity: int | None,
+) -> Place:
+    """Say what a bin is kept for and how many shims it takes; None where it takes any, and as many as may be.
+
+    What lies in it stays there: what does not belong any more is shown as misplaced.
+    """
+    actor.must(Action.EDIT_BINS, place.site)
+    refuse_bad_use(family, size_nm, capacity)
+    (place,) = lock_bins(place)
+    was = use_in_words(place)
+    place.family, place.size_nm, place.capacity = family, size_nm, capacity
+    if use_in_words(place) == was:
+        raise Conflict(f"{place.code} is {was} already.")
+    place.version += 1
+    place.save(update_fields=["family", "size_nm", "capacity", "version"])
+    words = f"Was {was}; now {use_in_words(place)}"
+    record_event(place, PlaceEvent.Act.EDIT, words, actor=actor, at=at)
+    return place
 
 
 @write_transaction
@@ -136,6 +176,19 @@ def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> No
         raise Invalid(f"This is no position in a cabinet: {details}.", errors=errors)
 
 
+def refuse_bad_use(family: ShimFamily | None, size_nm: int | None, capacity: int | None) -> None:
+    """Raise Invalid for what a bin cannot be kept for, and for a capacity below one shim."""
+    errors = []
+    if size_nm is not None and (family is None or size_nm not in family.sizes_nm()):
+        made = f"must be a size of {family.code}" if family else "needs the family that it is of"
+        errors.append(FieldError("/size", made))
+    if capacity is not None and not 1 <= capacity <= MOST_QUANTITY:
+        errors.append(FieldError("/capacity", f"must be 1 to {MOST_QUANTITY}"))
+    if errors:
+        details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
+        raise Invalid(f"A bin cannot be kept so: {details}.", errors=errors)
+
+
 def refuse_taken_position(place: Place) -> None:
     """Raise Conflict where another bin in use has this bin's position."""
     if other := _at_position(place, place.cabinet, place.row, place.column):
@@ -164,6 +217,17 @@ def record_event(
         other=other,
         movement=movement,
     )
+
+
+def use_in_words(place: Place) -> str:
+    """What a bin is kept for, for a sentence."""
+    if place.family is None:
+        kept = "for anything"
+    elif place.size_nm is None:
+        kept = f"for {place.family.code}"
+    else:
+        kept = f"for {show(place.size_nm)} mm of {place.family.code}"
+    return kept if place.capacity is None else f"{kept}, up to {place.capacity}"
 
 
 def position_in_words(

@@ -226,6 +226,10 @@ FLOOR_ACTS: dict[str, Act] = {
         Act(service="return_to_supplier", run=give_back),
         Act(service="inspect_shim", run=inspect, before=make_recovered),
         Act(
+            service="edit_bin",
+            run=lambda s: bins.edit_bin(place=s.bins[0], **s.by, family=s.family, size_nm=None, capacity=20),
+        ),
+        Act(
             service="relocate_bin",
             run=lambda s: bins.relocate_bin(place=s.bins[0], **s.by, cabinet="A", row=1, column=3),
         ),

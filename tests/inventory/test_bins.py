@@ -8,7 +8,7 @@ from django.db import connection, transaction
 from inventory.models import Condition, Place, PlaceEvent, PlaceKind
 from inventory.selectors.movements import history_of_place
 from inventory.selectors.places import bins as bins_in_use
-from inventory.services.bins import relocate_bin, restore_bin, retire_bin
+from inventory.services.bins import edit_bin, relocate_bin, restore_bin, retire_bin
 from inventory.services.catalogue import add_bin
 from inventory.services.counting import open_counts
 from inventory.services.floor import Shims, move_shims, receive_shims, scrap_shims
@@ -29,6 +29,32 @@ def events(place):
 def position(place):
     place.refresh_from_db()
     return place.cabinet, place.row, place.column
+
+
+def test_what_a_bin_is_kept_for_and_how_much_it_takes(bins, clerk, at, family):
+    kept = edit_bin(place=bins[0], actor=clerk, at=at, family=family, size_nm=2_650_000, capacity=20)
+    assert (kept.family, kept.size_nm, kept.capacity, kept.version) == (family, 2_650_000, 20, 2)
+    free = edit_bin(place=kept, actor=clerk, at=at, family=None, size_nm=None, capacity=None)
+    assert (free.family, free.size_nm, free.capacity) == (None, None, None)
+    assert [text for _, text in events(free)] == [
+        "Was for 2.625 mm of disc29; now for 2.650 mm of disc29, up to 20",
+        "Was for 2.650 mm of disc29, up to 20; now for anything",
+    ]
+    with pytest.raises(Conflict, match="A1 is for anything already"):
+        edit_bin(place=free, actor=clerk, at=at, family=None, size_nm=None, capacity=None)
+
+
+def test_what_a_bin_cannot_be_kept_for(bins, clerk, at, family):
+    for use, pointer in (
+        ({"family": family, "size_nm": 2_630_000, "capacity": None}, "/size"),
+        ({"family": None, "size_nm": 2_625_000, "capacity": None}, "/size"),
+        ({"family": family, "size_nm": None, "capacity": 0}, "/capacity"),
+        ({"family": family, "size_nm": None, "capacity": 100_001}, "/capacity"),
+    ):
+        with pytest.raises(Invalid) as refusal:
+            edit_bin(place=bins[0], actor=clerk, at=at, **use)
+        assert [error.pointer for error in refusal.value.errors] == [pointer]
+    assert events(bins[0]) == []
 
 
 def test_a_bin_is_relocated(bins, clerk, at):
@@ -73,6 +99,7 @@ def test_who_may_rearrange(bins, tech, stranger, at):
     for act in (
         lambda actor: relocate_bin(place=bins[0], actor=actor, at=at, cabinet="B", row=1, column=1),
         lambda actor: retire_bin(place=bins[0], actor=actor, at=at),
+        lambda actor: edit_bin(place=bins[0], actor=actor, at=at, family=None, size_nm=None, capacity=None),
         lambda actor: restore_bin(place=bins[0], actor=actor, at=at),
     ):
         with pytest.raises(Forbidden, match="may not relocate, merge, split or retire bins"):
@@ -109,6 +136,8 @@ def test_a_bin_is_not_retired_twice(bins, clerk, at):
     retire_bin(place=bins[0], actor=clerk, at=at)
     with pytest.raises(WrongState, match="no longer in use"):
         retire_bin(place=bins[0], actor=clerk, at=at)
+    with pytest.raises(WrongState, match="no longer in use"):
+        edit_bin(place=bins[0], actor=clerk, at=at, family=None, size_nm=None, capacity=9)
     with pytest.raises(WrongState, match="no longer in use"):
         relocate_bin(place=bins[0], actor=clerk, at=at, cabinet="B", row=1, column=1)
     assert len(events(bins[0])) == 1
