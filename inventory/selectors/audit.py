@@ -6,18 +6,16 @@ read as a stream. Run it in `shop.db.read_snapshot`: between two of its question
 """
 # ruff: noqa: S608 - what is put into this SQL stands in this file
 
-from collections import defaultdict
 from collections.abc import Callable, Iterator
-from itertools import islice
-from typing import Any
 
 from django.db import connection
 
 from inventory import triggers
 from inventory.compute.lengths import show
-from inventory.models import ChainHead, Movement, MovementLine, MovementSeal, PlaceKind
+from inventory.models import ChainHead, PlaceKind
 from inventory.selectors.audit_papers import posted_counts, retired_bins, transits
-from inventory.services.ledger import chain_hash
+from inventory.selectors.chain import sealed_in_order
+from inventory.services.ledger import digest
 
 MOST_NAMED = 100  # of one kind; the rest is counted
 CHUNK = 2_000
@@ -176,48 +174,24 @@ def reversals() -> Iterator[str]:
 
 def chains() -> Iterator[str]:
     """The first movement of each site at which the chain no longer holds, and a head that is not its end."""
-    heads = {head.site_id: head for head in ChainHead.objects.select_related("site")}
-    broken: set[object] = set()
-    ends: dict[object, tuple[int, str]] = {}
-    for seal, movement, lines in _sealed_in_order():
-        site = seal.site_id
-        if site in broken:
+    broken: set[str] = set()
+    ends: dict[str, tuple[int, str]] = {}
+    for link in sealed_in_order():
+        if link.site in broken:
             continue
-        position, previous = ends.get(site, (0, "0" * 64))
-        name = f"movement {seal.movement_id} (link {seal.position})"
-        if seal.position != position + 1 or seal.previous_hash != previous:
-            broken.add(site)
+        position, previous = ends.get(link.site, (0, "0" * 64))
+        name = f"movement {link.movement} (link {link.position})"
+        if link.position != position + 1 or link.previous_hash != previous:
+            broken.add(link.site)
             yield f"chain: {name} does not follow link {position}: movements before it are gone or changed"
-        elif movement is None or seal.hash != chain_hash(previous, movement, lines):
-            broken.add(site)
+        elif link.fields is None or link.hash != digest(previous, link.fields):
+            broken.add(link.site)
             yield f"chain: {name} was changed after it was sealed"
-        ends[site] = (seal.position, seal.hash)
-    for site, head in heads.items():
+        ends[link.site] = (link.position, link.hash)
+    for head in ChainHead.objects.select_related("site"):
+        site = str(head.site_id)
         if site not in broken and ends.get(site, (0, "0" * 64)) != (head.position, head.hash):
             yield f"chain: the head of {head.site} is not the last seal: movements at the end are gone"
-
-
-def _sealed_in_order() -> Iterator[tuple[Any, Any, list[Any]]]:
-    """Every seal by site and position with its movement (None when it is gone) and lines, in chunks of
-    bounded size. Rows, not models: there may be millions.
-    """
-    query = MovementSeal.objects.order_by("site_id", "position").values_list(*_SEAL, named=True)
-    seals = query.iterator(chunk_size=CHUNK)
-    while chunk := list(islice(seals, CHUNK)):
-        wanted = [seal.movement_id for seal in chunk]
-        movements = Movement.objects.filter(seq__in=wanted).values_list(*_MOVEMENT, named=True)
-        by_seq = {movement.seq: movement for movement in movements.order_by()}
-        rows = MovementLine.objects.filter(movement_id__in=wanted).values_list(*_LINE, named=True)
-        lines = defaultdict(list)
-        for row in rows.order_by():
-            lines[row.movement_id].append(row)
-        for seal in chunk:
-            yield seal, by_seq.get(seal.movement_id), lines[seal.movement_id]
-
-
-_SEAL = ("movement_id", "site_id", "position", "previous_hash", "hash")
-_MOVEMENT = tuple(field.attname for field in Movement._meta.concrete_fields)
-_LINE = tuple(field.attname for field in MovementLine._meta.concrete_fields)
 
 
 def guards() -> Iterator[str]:

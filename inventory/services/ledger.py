@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db import connection
 from django.db.models import F
@@ -36,6 +36,7 @@ from shop.models import Site
 
 MOST_LINES = 500
 MOST_QUANTITY = 100_000
+_encode = json.JSONEncoder(ensure_ascii=True, separators=(",", ":")).encode
 
 
 class ShimKey(NamedTuple):
@@ -320,15 +321,20 @@ def _seal(movement: Movement, lines: Sequence[MovementLine]) -> None:
 
 def chain_hash(previous: str, movement: Movement, lines: Iterable[MovementLine]) -> str:
     """SHA-256 over the hash before and the movement in one canonical form, as 64 hex digits."""
-    return hashlib.sha256(previous.encode() + canonical(movement, lines)).hexdigest()
+    return digest(previous, canonical(movement, lines))
 
 
-def canonical(movement: Movement, lines: Iterable[MovementLine]) -> bytes:
-    """Every field of a movement and its lines, as bytes that do not depend on the database.
+def digest(previous: str, fields: list[Any]) -> str:
+    """The hash of a movement in its canonical form after the one before it."""
+    return hashlib.sha256((previous + _encode(fields)).encode()).hexdigest()
 
-    The audit hands in rows with the models' attributes instead of models.
+
+def canonical(movement: Movement, lines: Iterable[MovementLine]) -> list[Any]:
+    """Every field of a movement and its lines, as texts and numbers that do not depend on the database.
+
+    `selectors.chain` reads the same from the database without making models of it.
     """
-    fields = [
+    return [
         str(movement.uid),
         str(movement.site_id),
         str(movement.reason),
@@ -352,4 +358,3 @@ def canonical(movement: Movement, lines: Iterable[MovementLine]) -> bytes:
             for line in sorted(lines, key=lambda line: line.position)
         ],
     ]
-    return json.dumps(fields, ensure_ascii=True, separators=(",", ":")).encode()

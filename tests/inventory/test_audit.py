@@ -5,7 +5,7 @@ happens in a transaction that is rolled back.
 """
 
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import timedelta, timezone
 from io import StringIO
 
 import pytest
@@ -15,9 +15,13 @@ from django.db import connection, transaction
 from inventory import triggers
 from inventory.models import Balance, ChainHead, Hold, Movement, MovementLine
 from inventory.selectors.audit import audit
-from inventory.services.floor import reverse_movement
-from inventory.services.holds import Wanted, hold_shims
+from inventory.services.catalogue import add_tray
+from inventory.services.floor import receive_shims, reverse_movement
+from inventory.services.holds import Wanted, hand_out_hold, hold_shims
+from inventory.services.ledger import chain_hash
 from shop.db import read_snapshot
+from shop.ids import new_id
+from tests.inventory.books import in_bin
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.owner]
 
@@ -332,3 +336,25 @@ def test_the_audit_writes_nothing(books):
     """It runs in a read-only snapshot: nothing that it does can change what it looks at."""
     with pytest.raises(Exception, match=r"read-only|readonly"), read_snapshot():
         Balance.objects.update(held=0)
+
+
+def test_the_chain_holds_over_whatever_can_be_written(receive, bins, site, clerk, boss, at, manager):
+    """The audit reads texts where the ledger hashed values: every field with something odd in it."""
+    odd = 'ß "quoted", back\\slash, 1 × 2.650, \t tab, \u2028 and 🔧'
+    for moment in (at, at.replace(microsecond=1), at.replace(microsecond=120_000), at.replace(year=1999)):
+        receive_shims(site=site, actor=clerk, at=moment, shims=[in_bin(bins[0])], document=odd[:80], note=odd)
+    line = Wanted(
+        place=bins[0], family_id=bins[0].family_id, thickness_nm=bins[0].size_nm, condition="new", quantity=1
+    )
+    hold = hold_shims(site=site, actor=clerk, at=at, lines=[line], reference=odd[:80], job_id=new_id())
+    hand_out_hold(hold=hold, tray=add_tray(site=site, actor=boss, code="T1"), actor=boss, at=at)
+    local = at.astimezone(timezone(timedelta(hours=5, minutes=45)))
+    reverse_movement(movement=Movement.objects.earliest("seq"), actor=boss, at=local, note=odd)
+    assert audit() == []
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT hash FROM inventory_movementseal ORDER BY position")
+        hashes = [row[0] for row in cursor.fetchall()]
+    previous = "0" * 64
+    for movement, kept in zip(Movement.objects.order_by("seq"), hashes, strict=True):
+        previous = chain_hash(previous, movement, movement.lines.all())
+        assert previous == kept

@@ -1,0 +1,237 @@
+"""How long a hold takes in a crowd, and how long the audit of a million lines takes, on both databases.
+
+    python -m tests.bench.bench_ledger [--lines 1000000] [--database sqlite|postgresql]
+
+Bars: L1 (a hold among 64 at once: p99 at most 300 ms), L14 (the audit of 1 M lines: 10 s on PostgreSQL, 20 s
+on SQLite). The lines are loaded around the services, with the chain that these would have written; everything
+that is timed is the service's own code.
+"""
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import time
+from collections import Counter
+from datetime import timedelta
+from statistics import median
+
+import django
+import psycopg
+
+from tests import environment
+
+CROWD, ROUNDS = 64, 15
+TIMES = 60
+CHUNK = 20_000
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--lines", type=int, default=1_000_000)
+    parser.add_argument("--database", choices=("sqlite", "postgresql"))
+    options = parser.parse_args()
+    if options.database is None:
+        # Django's settings are read once a process: one for each database.
+        words = [sys.executable, "-m", "tests.bench.bench_ledger", "--lines", str(options.lines)]
+        return max(
+            subprocess.run([*words, "--database", choice], check=False).returncode
+            for choice in ("sqlite", "postgresql")
+        )
+    os.environ[environment.CHOICE] = options.database
+    environment.prepare()
+    if options.database == "postgresql":
+        server = os.environ[environment.SERVER_URL]
+        with psycopg.connect(server, autocommit=True) as owner:
+            owner.execute("CREATE DATABASE bench")
+        os.environ["DATABASE_URL"] = server.rpartition("/")[0] + "/bench"
+    django.setup()
+    bench(options.lines)
+    return 0
+
+
+def bench(lines: int) -> None:
+    from django.core.management import call_command  # noqa: PLC0415 - all of it needs django.setup()
+    from django.db import connection  # noqa: PLC0415
+
+    from tests.faults.acts import Shop, found  # noqa: PLC0415
+
+    print(f"-- {connection.vendor} --")
+    call_command("migrate", verbosity=0)
+    found()
+    shop = Shop()
+    hold_in_a_crowd(shop)
+    began = time.perf_counter()
+    load(shop, lines)
+    print(f"loaded {lines:,} lines in {time.perf_counter() - began:.0f} s (not what is measured)")
+    acts_alone(shop)
+    audit_all()
+
+
+def hold_in_a_crowd(shop) -> None:
+    from inventory.services.floor import receive_shims  # noqa: PLC0415
+    from inventory.services.holds import hold_shims  # noqa: PLC0415
+    from tests.concurrency.crowd import at_once  # noqa: PLC0415
+
+    receive_shims(**shop.here, shims=[shop.shims(0, CROWD * ROUNDS)])
+    seconds: list[float] = []
+
+    def hold(index, number):
+        return hold_shims(**shop.here, lines=[shop.wanted(0)], reference=f"Order {index}")
+
+    def check(number, outcomes):
+        assert not any(outcome.error for outcome in outcomes), outcomes
+        seconds.extend(outcome.seconds for outcome in outcomes)
+
+    at_once(CROWD, ROUNDS, hold, check)
+    show("hold of one size, 64 threads at once", seconds)
+
+
+def acts_alone(shop) -> None:
+    """With the loaded books beneath: one person, nobody else."""
+    from inventory.services.floor import move_shims, receive_shims  # noqa: PLC0415
+    from inventory.services.holds import hold_shims, release_hold  # noqa: PLC0415
+
+    receive_shims(**shop.here, shims=[shop.shims(0, TIMES)])
+
+    def hold_and_release():
+        hold = hold_shims(**shop.here, lines=[shop.wanted(1)], reference="Order 1")
+        return release_hold(hold=hold, **shop.by)
+
+    acts = {
+        "hold and release": hold_and_release,
+        "move one line": lambda: move_shims(
+            **shop.here, source=shop.bins[0], shims=[shop.shims(0, 1, place=shop.bins[1])]
+        ),
+        "receive 40 lines": lambda: receive_shims(**shop.here, shims=[shop.shims(2, 1)] * 40),
+    }
+    for name, act in acts.items():
+        seconds = []
+        for _ in range(TIMES):
+            began = time.perf_counter()
+            act()
+            seconds.append(time.perf_counter() - began)
+        show(name, seconds)
+
+
+def audit_all() -> None:
+    from inventory.models import MovementLine  # noqa: PLC0415
+    from inventory.selectors.audit import CHECKS, audit  # noqa: PLC0415
+    from shop.db import read_snapshot  # noqa: PLC0415
+
+    with read_snapshot():
+        for check in CHECKS:
+            began = time.perf_counter()
+            found = list(check())
+            assert not found, found[:3]
+            print(f"  {check.__name__:<14} {time.perf_counter() - began:6.2f} s")
+        began, worked = time.perf_counter(), time.process_time()
+        assert audit() == []
+        took, worked = time.perf_counter() - began, time.process_time() - worked
+        lines = MovementLine.objects.count()
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(
+        f"audit of {lines:,} lines: {took:.1f} s ({worked:.1f} s of this process's own work), "
+        f"at most {memory:.0f} MiB"
+    )
+
+
+def load(shop, lines: int) -> None:
+    """Movements of two lines between the bins, chained as the service would have; triggers off meanwhile."""
+    from django.db import connection, transaction  # noqa: PLC0415
+
+    from inventory import triggers  # noqa: PLC0415
+    from inventory.models import Balance, ChainHead, Movement, MovementLine, MovementSeal  # noqa: PLC0415
+    from inventory.services.ledger import chain_hash  # noqa: PLC0415
+
+    head = ChainHead.objects.get(site=shop.site)
+    seq = Movement.objects.latest("seq").seq
+    line_id = MovementLine.objects.latest("id").pk
+    moved: Counter = Counter()
+    count = lines // 6 * 3  # round the three bins, so that no balance ends below zero
+    with transaction.atomic():
+        triggers.remove(connection)
+        for first in range(0, count, CHUNK):
+            movements, rows, seals = [], [], []
+            for number in range(first, min(first + CHUNK, count)):
+                seq += 1
+                movement = Movement(
+                    seq=seq,
+                    site=shop.site,
+                    reason="move",
+                    at=shop.by["at"] + timedelta(seconds=number),
+                    actor="Coldgap",
+                )
+                pair = []
+                for position, (place, quantity) in enumerate(
+                    ((shop.bins[number % 3], -1), (shop.bins[(number + 1) % 3], 1))
+                ):
+                    line_id += 1
+                    pair.append(
+                        MovementLine(
+                            id=line_id,
+                            movement=movement,
+                            position=position,
+                            place=place,
+                            family=shop.family,
+                            thickness_nm=2_700_000,
+                            condition="new",
+                            quantity=quantity,
+                        )
+                    )
+                    moved[place.pk] += quantity
+                digest = chain_hash(head.hash, movement, pair)
+                head.position += 1
+                seals.append(
+                    MovementSeal(
+                        movement=movement,
+                        site=shop.site,
+                        position=head.position,
+                        line_count=2,
+                        previous_hash=head.hash,
+                        hash=digest,
+                    )
+                )
+                head.hash = digest
+                movements.append(movement)
+                rows += pair
+            Movement.objects.bulk_create(movements)
+            MovementLine.objects.bulk_create(rows)
+            MovementSeal.objects.bulk_create(seals)
+        for place in shop.bins:
+            Balance.objects.create(
+                site=shop.site,
+                place=place,
+                family=shop.family,
+                thickness_nm=2_700_000,
+                condition="new",
+                on_hand=moved[place.pk],
+            )
+        head.save()
+        if connection.vendor == "postgresql":
+            with connection.cursor() as cursor:
+                # Else the checks of what was loaded would stand in the way of making the triggers.
+                cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+                for table in (Movement, MovementLine):
+                    column = table._meta.pk.column
+                    cursor.execute(
+                        f"SELECT setval(pg_get_serial_sequence('{table._meta.db_table}', '{column}'),"
+                        f" (SELECT MAX({column}) FROM {table._meta.db_table}))"
+                    )
+        triggers.install(connection)
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
+
+
+def show(what: str, seconds: list[float]) -> None:
+    ordered = sorted(seconds)
+    p99 = ordered[max(0, round(len(ordered) * 0.99) - 1)]
+    print(
+        f"{what}: p50 {median(ordered) * 1000:.1f} ms, p99 {p99 * 1000:.1f} ms, "
+        f"most {ordered[-1] * 1000:.1f} ms ({len(ordered)} times)"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
