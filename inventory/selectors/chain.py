@@ -80,7 +80,8 @@ def _lines_of(movements: list[int], text: _Text) -> dict[int, list[list[Any]]]:
     with connection.cursor() as cursor:
         cursor.execute(
             f"SELECT movement_id, position, place_id{cast}, family_id{cast}, thickness_nm, condition,"
-            f" quantity FROM inventory_movementline WHERE movement_id IN ({wanted}) ORDER BY movement_id, position",
+            f" quantity FROM inventory_movementline WHERE movement_id IN ({wanted})"
+            " ORDER BY movement_id, position",
             movements,
         )
         for movement, position, place, family, thickness, condition, quantity in cursor.fetchall():
