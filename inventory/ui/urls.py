@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from inventory.ui import bins, delivery, inspection, movements, purchases, stock
+from inventory.ui import bins, delivery, imports, inspection, labels, movements, purchases, scanning, stock
 
 urlpatterns = [
     path("stock", stock.stock_page, name="stock"),
@@ -12,6 +12,15 @@ urlpatterns = [
     path("bins/<uuid:pk>/move", bins.move_page, name="move"),
     path("bins/<uuid:pk>/count-in", bins.count_in_page, name="count_in"),
     path("places/<uuid:pk>/scrap", bins.scrap_page, name="scrap"),
+    path("places/<uuid:pk>", scanning.place_page, name="place"),
+    path("places/<uuid:pk>/label", labels.label_page, name="label"),
+    path("bins/<uuid:pk>/pack-label", labels.pack_label_page, name="pack_label"),
+    path("labels", labels.labels_page, name="labels"),
+    path("scan", scanning.scan_page, name="scan"),
+    path("tables", imports.tables_page, name="tables"),
+    path("tables/<uuid:pk>", imports.import_page, name="import"),
+    path("tables/<uuid:pk>/apply", imports.apply_import_button, name="apply_import"),
+    path("tables/export/<slug:kind>.<slug:ending>", imports.export_page, name="export"),
     path("counter", delivery.counter_page, name="counter"),
     path("counter/receive", delivery.receive_page, name="receive"),
     path("counter/put-away", delivery.put_away_page, name="put_away"),

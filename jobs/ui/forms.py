@@ -6,6 +6,7 @@ from django import forms
 
 from inventory.compute.lengths import Unit
 from jobs.models import EngineType, Vehicle
+from jobs.selectors.jobs import free_bays
 from shop.models import Bay, Site
 from shop.pages.forms import ActForm
 from shop.pages.versions import version_field
@@ -37,7 +38,9 @@ class OpenJobForm(ActForm):
     """Which engine comes into which bay."""
 
     vehicle = forms.ModelChoiceField(queryset=Vehicle.objects.none(), empty_label="Choose a vehicle")
-    bay = forms.ModelChoiceField(queryset=Bay.objects.none(), empty_label="Choose a bay")
+    bay = forms.ModelChoiceField(
+        queryset=Bay.objects.none(), empty_label="In the yard, no bay yet", required=False
+    )
     unit = forms.ChoiceField(
         label="Unit of your leaves",
         choices=_UNITS,
@@ -61,6 +64,17 @@ class OpenJobForm(ActForm):
         super().__init__(*args, **kwargs)
         self.fields["vehicle"].queryset = Vehicle.objects.filter(site=site).select_related("engine_type")
         self.fields["bay"].queryset = Bay.objects.filter(site=site)
+
+
+class TakeInForm(ActForm):
+    """Into which bay the engine is rolled."""
+
+    version = version_field()
+    bay = forms.ModelChoiceField(queryset=Bay.objects.none(), empty_label="The yard", required=False)
+
+    def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["bay"].queryset = free_bays(site)
 
 
 class StopForm(ActForm):

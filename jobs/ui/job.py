@@ -6,9 +6,10 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
+from jobs.services.bays import take_into_bay
 from jobs.services.opening import open_job
 from jobs.services.stopping import stop_job
-from jobs.ui.forms import OpenJobForm, StopForm
+from jobs.ui.forms import OpenJobForm, StopForm, TakeInForm
 from jobs.ui.pages import job_page, sheet_of
 from jobs.ui.steps import next_step
 from shop.errors import ShopError
@@ -50,6 +51,27 @@ def overview_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 @page(see=Action.READ)
 def paper_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     return job_page(request, "jobs/paper.html", sheet_of(site, pk), step="paper")
+
+
+@page(see=Action.WORK_JOB, do=Action.WORK_JOB)
+def take_in_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    sheet = sheet_of(site, pk)
+    form = TakeInForm(posted(request), site=site, initial={"version": sheet.job.version})
+    if request.method == "POST" and refusal is None and form.is_valid():
+        job = take_into_bay(job=sheet.job, actor=request.actor, at=timezone.now(), **form.cleaned_data)
+        return done(request, f"{job} is in {job.bay or 'the yard'} now.", "job", site.code, pk)
+    refusal = form.take(refusal)
+    return job_page(
+        request,
+        "jobs/take_in.html",
+        sheet,
+        step="take_in",
+        refusal=refusal,
+        form=form,
+        status=400 if form.errors else 200,
+    )
 
 
 @page(see=Action.STOP_JOB, do=Action.STOP_JOB)

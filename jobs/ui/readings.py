@@ -33,16 +33,17 @@ def readings_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = ReadingsForm(posted(request), sheet=sheet)
+    one = _one_valve(request, sheet)
+    form = ReadingsForm(posted(request), sheet=sheet, only=one)
     if request.method == "POST" and refusal is None and form.is_valid():
         if form.changed:
             key_clearances(job=sheet.job, actor=request.actor, at=timezone.now(), readings=form.changed)
-        if _one_valve(request, sheet):
+        if one:
             kept = sheet_of(site, pk)
             return _cell(request, kept, ReadingsForm(sheet=kept), "jobs/_reading_state.html")
         return _on(request, site, pk, "readings", len(form.changed))
     refusal = form.take(refusal)
-    if _one_valve(request, sheet):
+    if one:
         return _cell(request, sheet, form, "jobs/_reading_state.html", refusal)
     return _sheet(request, "jobs/readings.html", sheet, form, step="readings", refusal=refusal)
 
@@ -50,15 +51,16 @@ def readings_page(
 @page(see=Action.READ, do=Action.WORK_JOB)
 def shims_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     sheet = sheet_of(site, pk)
-    form = ShimsForm(posted(request), sheet=sheet)
+    one = _one_valve(request, sheet)
+    form = ShimsForm(posted(request), sheet=sheet, only=one)
     if request.method == "POST" and refusal is None and form.is_valid():
         _keep_shims(request, sheet, form)
-        if _one_valve(request, sheet):
+        if one:
             kept = sheet_of(site, pk)
             return _cell(request, kept, ShimsForm(sheet=kept), "jobs/_shim_state.html")
         return _on(request, site, pk, "shims", len(form.changed) + len(form.adjust))
     refusal = form.take(refusal)
-    if _one_valve(request, sheet):
+    if one:
         return _cell(request, sheet, form, "jobs/_shim_state.html", refusal)
     return _sheet(request, "jobs/shims.html", sheet, form, step="shims", refusal=refusal)
 

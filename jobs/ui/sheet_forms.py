@@ -59,14 +59,18 @@ class KeyedCell:
 
 
 class ReadingsForm(ActForm):
-    """The feeler reading of every valve, in the job's unit or in the unit that is keyed with the figure."""
+    """The feeler reading of every valve, in the job's unit or in the unit that is keyed with the figure.
 
-    def __init__(self, *args: Any, sheet: JobSheet, **kwargs: Any) -> None:
+    `only`: the one valve whose field sent itself; what else came along with it is not looked at.
+    """
+
+    def __init__(self, *args: Any, sheet: JobSheet, only: ValveSheet | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.sheet = sheet
+        self.sent = sheet.valves if only is None else (only,)
         unit = Unit(sheet.job.unit)
         self.pointers = {}
-        for valve in sheet.valves:
+        for valve in self.sent:
             label, reading = valve.valve.label, valve.reading
             self.fields[f"passes-{label}"] = LengthField(unit=unit, required=False, label=f"{label} passes")
             self.fields[f"stops-{label}"] = LengthField(unit=unit, required=False, label=f"{label} stops")
@@ -85,7 +89,7 @@ class ReadingsForm(ActForm):
         )
 
     def clean(self) -> dict[str, Any]:
-        for valve in self.sheet.valves:
+        for valve in self.sent:
             if f"was-{valve.valve.label}" in self.data:
                 self._clean_valve(valve)
         return self.cleaned_data
@@ -95,7 +99,9 @@ class ReadingsForm(ActForm):
         names = (f"passes-{label}", f"stops-{label}")
         shown = _reading_shown(valve, self.data[f"was-{label}"])
         keyed = tuple(self.data.get(name, "").strip() for name in names)
-        if keyed == (shown_passes(shown, unit), shown_stops(shown, unit)) or self.errors.keys() & set(names):
+        # As the page showed it, or as it was kept meanwhile by the field's own sending.
+        known = {(shown_passes(each, unit), shown_stops(each, unit)) for each in (shown, valve.reading)}
+        if keyed in known or self.errors.keys() & set(names):
             return
         passes, stops = (self.cleaned_data[name] for name in names)
         if passes is None:
@@ -111,13 +117,17 @@ class ReadingsForm(ActForm):
 
 
 class ShimsForm(ActForm):
-    """The shim found in every valve, by micrometer or by its marking, and whether the valve may be opened."""
+    """The shim found in every valve, by micrometer or by its marking, and whether the valve may be opened.
 
-    def __init__(self, *args: Any, sheet: JobSheet, **kwargs: Any) -> None:
+    `only` as in ReadingsForm.
+    """
+
+    def __init__(self, *args: Any, sheet: JobSheet, only: ValveSheet | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.sheet = sheet
+        self.sent = sheet.valves if only is None else (only,)
         self.pointers = {}
-        for entry in sheet.valves:
+        for entry in self.sent:
             valve, label = entry.valve, entry.valve.label
             self.fields[f"thickness-{label}"] = forms.CharField(
                 required=False,
@@ -149,7 +159,7 @@ class ShimsForm(ActForm):
         )
 
     def clean(self) -> dict[str, Any]:
-        for entry in self.sheet.valves:
+        for entry in self.sent:
             if f"was-{entry.valve.label}" in self.data:
                 self._clean_valve(entry.valve)
         return self.cleaned_data
@@ -162,7 +172,8 @@ class ShimsForm(ActForm):
         )
         if adjust and adjust != was_adjust:
             self.adjust[label] = adjust
-        if keyed == shown_shim(was_keyed) and (not keyed or by == was_by):
+        known = {(shown_shim(was_keyed), was_by), (shown_shim(valve.shim_keyed), valve.shim_known_by)}
+        if (keyed, by) in known or (not keyed and not was_keyed):
             return
         name = f"thickness-{label}"
         if not keyed:

@@ -20,6 +20,7 @@ urlpatterns = [
     path("jobs/<uuid:pk>/fitting/fit", fitting.fit_page, name="fit"),
     path("jobs/<uuid:pk>/sign-off", sign_off.sign_off_page, name="sign_off"),
     path("jobs/<uuid:pk>/sheet", job.paper_page, name="paper"),
+    path("jobs/<uuid:pk>/take-in", job.take_in_page, name="take_in"),
     path("jobs/<uuid:pk>/stop", job.stop_page, name="stop"),
     path("vehicles", vehicles.vehicles_page, name="vehicles"),
     path("vehicles/new", vehicles.new_vehicle_page, name="new_vehicle"),

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass, field
 from decimal import Decimal
+from io import BytesIO
 
+from inventory.imports.runs import stage_import
 from inventory.models import Condition, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
 from inventory.selectors.purchases import to_buy
@@ -43,7 +45,16 @@ def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
     _jobs(shop)
     _purchases(shop)
     _counter(shop)
+    _table(shop)
     return shop
+
+
+def _table(shop: Furnished) -> None:
+    """A table that was brought in and is not read yet."""
+    heading = b"bin,family,thickness [mm],condition,quantity"
+    stage_import(
+        site=shop.site, actor=service_actor(), at=AT, kind="stock", file=BytesIO(heading), name="drawer.csv"
+    )
 
 
 def _stock(shop: Furnished) -> None:

@@ -66,8 +66,8 @@ def test_every_page_of_a_job_in_every_state_and_all_others_open(shop, office):
         for address, entry in routes()
         if address.startswith("at/") and rules_of(entry.callback).see is not None
     }
-    # What fit_page shows is the fitting page.
-    assert {view.__name__ for view in declared - walked} == {"fit_page"}
+    # What fit_page shows is the fitting page; the others answer with a file.
+    assert {view.__name__ for view in declared - walked} == {"fit_page", "label_page", "export_page"}
 
 
 def test_nobody_is_let_in_without_logging_in(shop):

@@ -83,6 +83,15 @@ def test_one_field_is_kept_by_itself(bay_tablet, job):
     assert 'name="was-1-IN" value="1"' in html
 
 
+def test_what_comes_along_with_one_field_is_not_looked_at(bay_tablet, job, tech):
+    """A field that is kept while the one before it is still on its way must not be told that it is stale."""
+    stale = sheet(bay_tablet, job) | {"passes-1-IN": "5", "passes-1-EX": "13"}
+    bay_tablet.send_one("readings", "passes-1-IN", job.pk, **stale)
+    answer = bay_tablet.send_one("readings", "passes-1-EX", job.pk, **stale)
+    assert answer.status_code == 200
+    assert keyed(job) == {"1-IN": ("5 thou", "6 thou"), "1-EX": ("13 thou", "14 thou")}
+
+
 def test_a_wrong_figure_is_named_at_its_field_and_stays_there(bay_tablet, job):
     data = sheet(bay_tablet, job) | {"passes-1-IN": "8 mm", "passes-1-EX": "12", "stops-2-EX": "7"}
     page = bay_tablet.post("readings", job.pk, **data)

@@ -4,11 +4,11 @@ from collections.abc import Iterator
 
 from django.urls import reverse
 
-from inventory.models import Balance, Movement, Place, PlaceKind, PurchaseList, ShimFamily
+from inventory.models import Balance, ImportRun, Movement, Place, PlaceKind, PurchaseList, ShimFamily
 from jobs.models import Job
 from shop.models import Site
 
-JOB_PAGES = ("job", "readings", "shims", "plan", "fitting", "sign_off", "paper", "stop")
+JOB_PAGES = ("job", "readings", "shims", "plan", "fitting", "sign_off", "paper", "take_in", "stop")
 SITE_PAGES = (
     "board",
     "jobs",
@@ -24,6 +24,9 @@ SITE_PAGES = (
     "movements",
     "to_buy",
     "purchases",
+    "labels",
+    "scan",
+    "tables",
 )
 
 
@@ -38,8 +41,12 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
     )
     if full is not None:
-        for name in ("bin", "move", "count_in", "scrap"):
+        for name in ("bin", "move", "count_in", "scrap", "pack_label"):
             yield name, reverse(name, args=[site.code, full.pk])
+    for tray in Place.objects.filter(site=site, kind=PlaceKind.TRAY).order_by("code")[:1]:
+        yield "tray", reverse("place", args=[site.code, tray.pk])
+    for run in ImportRun.objects.filter(site=site)[:1]:
+        yield "import", reverse("import", args=[site.code, run.pk])
     for movement in Movement.objects.filter(site=site).order_by("-seq")[:1]:
         yield "movement", reverse("movement", args=[site.code, movement.uid])
     for bought in PurchaseList.objects.filter(site=site).order_by("state")[:1]:
@@ -54,6 +61,6 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
             continue
         seen.add(job.state)
         for name in JOB_PAGES:
-            if name != "stop" or job.is_open:
+            if name not in ("take_in", "stop") or job.is_open:
                 yield f"{name}-{job.state}", reverse(name, args=[site.code, job.pk])
         yield f"vehicle-{job.state}", reverse("vehicle", args=[site.code, job.vehicle_id])
