@@ -6,9 +6,10 @@ from inventory.compute.lengths import Length, LengthError
 from inventory.compute.markings import MarkingRule, check_marking_rule
 from inventory.compute.sizes import FamilyRange
 from inventory.models import Offer, Place, PlaceKind, ShimFamily, Supplier
+from inventory.services.rows import check_fields, insert
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid
+from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
 from shop.roles import Action
 
@@ -30,7 +31,7 @@ def add_family(
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     _refuse_taken(ShimFamily, code)
     check_family(marking=marking, thinnest=thinnest, thickest=thickest, step=step)
-    return ShimFamily.objects.create(
+    family = ShimFamily(
         code=code,
         name=name,
         form=form,
@@ -44,10 +45,19 @@ def add_family(
         step_nm=step.nm,
         step_keyed=step.keyed,
     )
+    return insert(family, "The family cannot be entered")
 
 
 def check_family(*, marking: str, thinnest: Length, thickest: Length, step: Length) -> None:
     """Raises Invalid when range, step and marking rule do not fit together."""
+    if marking not in ShimFamily.Marking.values:
+        words = f"must be one of {', '.join(ShimFamily.Marking.values)}"
+        raise Invalid(
+            f"The family cannot be entered: marking: {words}.", errors=[FieldError("/marking", words)]
+        )
+    if thinnest.nm == thickest.nm:
+        words = "the thinnest size must lie below the thickest"
+        raise Invalid(f"The family cannot be entered: {words}.", errors=[FieldError("/min", words)])
     try:
         family_range = FamilyRange(min_nm=thinnest.nm, max_nm=thickest.nm, step_nm=step.nm)
         check_marking_rule(MarkingRule(marking), family_range)
@@ -62,6 +72,7 @@ def rename_family(*, actor: Actor, family: ShimFamily, name: str) -> ShimFamily:
     """Another name for the same shims. Range, step and marking stay, because stock is counted by them."""
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     family.name = name
+    check_fields(family, "The family keeps its name")
     family.version += 1
     family.save(update_fields=["name", "version"])
     return family
@@ -84,6 +95,7 @@ def change_bin(
     _refuse_size(family, size_nm)
     place.cabinet, place.row, place.column = cabinet, row, column
     place.family, place.size_nm, place.capacity = family, size_nm, capacity
+    check_fields(place, "The bin stays as it is")
     place.version += 1
     place.save(update_fields=["cabinet", "row", "column", "family", "size_nm", "capacity", "version"])
     return place
@@ -106,7 +118,7 @@ def add_bin(
     actor.must(Action.EDIT_CATALOGUE, site)
     _refuse_size(family, size_nm)
     _refuse_taken_place(site, code)
-    return Place.objects.create(
+    place = Place(
         site=site,
         kind=PlaceKind.BIN,
         code=code,
@@ -117,6 +129,7 @@ def add_bin(
         size_nm=size_nm,
         capacity=capacity,
     )
+    return insert(place, "The bin cannot be entered")
 
 
 @write_transaction
@@ -124,14 +137,14 @@ def add_tray(*, site: Site, actor: Actor, code: str) -> Place:
     """A numbered tray for one job's shims."""
     actor.must(Action.EDIT_CATALOGUE, site)
     _refuse_taken_place(site, code)
-    return Place.objects.create(site=site, kind=PlaceKind.TRAY, code=code)
+    return insert(Place(site=site, kind=PlaceKind.TRAY, code=code), "The tray cannot be entered")
 
 
 @write_transaction
 def add_supplier(*, actor: Actor, code: str, name: str, lead_days: int) -> Supplier:
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     _refuse_taken(Supplier, code)
-    return Supplier.objects.create(code=code, name=name, lead_days=lead_days)
+    return insert(Supplier(code=code, name=name, lead_days=lead_days), "The supplier cannot be entered")
 
 
 @write_transaction
@@ -142,7 +155,10 @@ def add_offer(
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     if price < 0:
         raise Invalid("A price is not below zero.", errors=[FieldError("/price", "must be 0 or more")])
-    return Offer.objects.create(supplier=supplier, family=family, price=price, currency=currency)
+    if Offer.objects.filter(supplier=supplier, family=family).exists():
+        raise Conflict(f"{supplier.name} has a price for {family.name} already.")
+    offer = Offer(supplier=supplier, family=family, price=price, currency=currency)
+    return insert(offer, "The offer cannot be entered")
 
 
 def _refuse_taken(model: type[ShimFamily | Supplier], code: str) -> None:

@@ -1,0 +1,148 @@
+"""Families, bins and trays, suppliers and offers: entered, refused in plain words, and by whom."""
+
+from decimal import Decimal
+
+import pytest
+from django.db import IntegrityError
+
+from inventory.compute.lengths import parse
+from inventory.models import Place, ShimFamily
+from inventory.services import catalogue
+from shop.errors import Conflict, Forbidden, Invalid, NotFound
+from tests.inventory.books import refused
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def add_family(boss):
+    def act(actor=boss, code="cap9", min_="1.200", max_="2.400", step="0.050", **more):
+        fields = {"name": "9 mm cap", "form": "cap", "marking": "thousandths"} | more
+        return catalogue.add_family(
+            actor=actor,
+            code=code,
+            diameter=parse("9.0", "mm"),
+            thinnest=parse(min_, "mm"),
+            thickest=parse(max_, "mm"),
+            step=parse(step, "mm"),
+            **fields,
+        )
+
+    return act
+
+
+def test_a_family_and_its_sizes(add_family):
+    family = add_family()
+    assert family.sizes_nm()[:2] == (1_200_000, 1_250_000)
+    assert (family.min_keyed, family.max_keyed, family.step_keyed) == ("1.200 mm", "2.400 mm", "0.050 mm")
+
+
+@pytest.mark.parametrize(
+    ("fields", "errors"),
+    [
+        ({"min_": "2.400", "max_": "1.200"}, {"/min": "below the thinnest"}),
+        ({"min_": "2.400"}, {"/min": "must lie below the thickest"}),
+        ({"step": "0.070"}, {"/min": "not a whole number of steps"}),
+        ({"step": "0.000"}, {"/min": "must be above 0"}),
+        ({"marking": "hundredths", "step": "0.005"}, {"/min": "would both be stamped"}),
+        ({"marking": "roman"}, {"/marking": "must be one of thousandths, hundredths, decimal"}),
+        ({"form": "cube"}, {"/form": "'cube' is not a valid choice"}),
+        ({"code": "has spaces"}, {"/code": "letters, digits, - and _ only"}),
+        ({"code": ""}, {"/code": "cannot be blank"}),
+        ({"code": "x" * 21}, {"/code": "20 is the most"}),
+        ({"name": "x" * 81}, {"/name": "80 is the most"}),
+        ({"name": "nul \x00"}, {"/name": "a character that is none"}),
+    ],
+)
+def test_a_family_that_cannot_be(fields, errors, add_family):
+    refused(Invalid, lambda: add_family(**fields), errors, says="The family cannot be entered: ")
+    assert not ShimFamily.objects.exists()
+
+
+def test_a_code_is_taken_once(add_family):
+    add_family()
+    refused(Invalid, add_family, {"/code": "is taken; choose another"})
+
+
+def test_two_who_enter_one_code_at_the_same_moment(add_family, monkeypatch):
+    """Both looked and found it free: the database tells them apart, in the shop's words."""
+    add_family()
+    monkeypatch.setattr(catalogue, "_refuse_taken", lambda model, code: None)
+    error = refused(Conflict, add_family, says="somebody entered the same a moment ago")
+    assert isinstance(error.__cause__, IntegrityError)
+
+
+def test_who_enters_families(add_family, clerk, tech, stranger):
+    refused(Forbidden, lambda: add_family(actor=clerk), says="may not change families")
+    refused(Forbidden, lambda: add_family(actor=tech))
+    # The catalogue is shared by all sites: a manager of any of them may.
+    add_family(actor=stranger)
+
+
+@pytest.fixture
+def add_bin(site, boss, family):
+    def act(code="B1", cabinet="B", row=1, column=1, actor=boss, **more):
+        fields = {"family": family, "size_nm": 2_650_000} | more
+        return catalogue.add_bin(
+            site=site, actor=actor, code=code, cabinet=cabinet, row=row, column=column, **fields
+        )
+
+    return act
+
+
+@pytest.mark.parametrize(
+    ("fields", "errors"),
+    [
+        ({"code": "x" * 21}, {"/code": "20 is the most"}),
+        ({"code": ""}, {"/code": "cannot be blank"}),
+        ({"cabinet": "x" * 21}, {"/cabinet": "20 is the most"}),
+        ({"row": -1}, {"/row": "greater than or equal to 0"}),
+        ({"capacity": -1}, {"/capacity": "greater than or equal to 0"}),
+        ({"size_nm": 2_630_000}, {"/size": "must be a size of the bin's family"}),
+        ({"family": None}, {"/size": "must be a size of the bin's family"}),
+    ],
+)
+def test_a_bin_that_cannot_be(fields, errors, add_bin):
+    refused(Invalid, lambda: add_bin(**fields), errors)
+    assert not Place.objects.filter(kind="bin").exists()
+
+
+def test_a_places_code_is_taken_once_at_a_site(add_bin, site, boss):
+    add_bin()
+    refused(Invalid, add_bin, {"/code": "is taken"}, says="North Yard has a place B1 already")
+    refused(Invalid, lambda: catalogue.add_tray(site=site, actor=boss, code="B1"), {"/code": "is taken"})
+
+
+def test_who_enters_bins(add_bin, clerk, stranger, site):
+    refused(Forbidden, lambda: add_bin(actor=clerk))
+    refused(NotFound, lambda: add_bin(actor=stranger))
+    refused(NotFound, lambda: catalogue.add_tray(site=site, actor=stranger, code="T1"))
+
+
+def test_a_tray_that_cannot_be(site, boss):
+    refused(Invalid, lambda: catalogue.add_tray(site=site, actor=boss, code=""), {"/code": "cannot be blank"})
+    refused(Invalid, lambda: catalogue.add_tray(site=site, actor=boss, code="x" * 21), {"/code": "20 is"})
+
+
+def test_suppliers_and_offers(boss, clerk, family):
+    def supplier(actor=boss, **more):
+        fields = {"code": "brandt", "name": "Brandt Parts", "lead_days": 2} | more
+        return catalogue.add_supplier(actor=actor, **fields)
+
+    refused(Forbidden, lambda: supplier(actor=clerk))
+    refused(Invalid, lambda: supplier(code="two words"), {"/code": "letters, digits"})
+    refused(Invalid, lambda: supplier(lead_days=-1), {"/lead_days": "greater than or equal to 0"})
+    made = supplier()
+    refused(Invalid, supplier, {"/code": "is taken"})
+
+    def offer(price="4.20", currency="EUR"):
+        return catalogue.add_offer(
+            actor=boss, supplier=made, family=family, price=Decimal(price), currency=currency
+        )
+
+    refused(Invalid, lambda: offer("-1"), {"/price": "must be 0 or more"})
+    refused(Invalid, lambda: offer("1e20"), {"/price": "no more than"})
+    refused(Invalid, lambda: offer("1.00001"), {"/price": "no more than 4 decimal places"})
+    refused(Invalid, lambda: offer(currency="EURO"), {"/currency": "3 is the most"})
+    offer()
+    refused(Conflict, offer, says="Brandt Parts has a price for 29 mm disc already")
