@@ -178,7 +178,9 @@ class JobSerializer(JobRowSerializer):
 class OpenJobSerializer(Body):
     site = Text(most=20, required=False)
     vehicle = Identity()
-    bay = Whole(least=1, most=1000, help_text="The bay's number.")
+    bay = Whole(
+        least=1, most=1000, required=False, help_text="The bay's number; left out, it is in the yard."
+    )
     unit = Word(choices=UNITS, required=False, help_text="Left out: thou.")
     odometer = Text(most=40, required=False)
     promised_at = Moment(required=False)

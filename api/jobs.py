@@ -84,7 +84,7 @@ class Jobs(JobView):
     @creates(
         Action.WORK_JOB,
         "open_job",
-        "Open a job on a vehicle in a bay.",
+        "Open a job on a vehicle, in a bay or in the yard.",
         body=OpenJobSerializer,
         example={"site": "north", "vehicle": "0190b0a0-0000-7000-8000-000000000000", "bay": 1},
     )
@@ -94,8 +94,9 @@ class Jobs(JobView):
         vehicle = Vehicle.objects.filter(pk=body.pop("vehicle"), site=site).first()
         if vehicle is None:
             raise not_found("/vehicle")
-        bay = Bay.objects.filter(number=body.pop("bay"), site=site).first()
-        if bay is None:
+        number = body.pop("bay", None)
+        bay = Bay.objects.filter(number=number, site=site).first()
+        if bay is None and number is not None:
             raise Invalid(
                 f"{site.name} has no such bay.", errors=[FieldError("/bay", "there is no such bay")]
             )

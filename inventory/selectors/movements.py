@@ -27,3 +27,13 @@ def history_of_place(place: Place) -> QuerySet[MovementLine]:
         .select_related("movement", "family")
         .order_by("-id")
     )
+
+
+def job_of_tray(tray: Place) -> uuid.UUID | None:
+    """The job that last moved anything into or out of a tray; None for a tray that was never used."""
+    return (
+        MovementLine.objects.filter(place=tray, movement__seal__isnull=False, movement__job_id__isnull=False)
+        .order_by("-id")
+        .values_list("movement__job_id", flat=True)
+        .first()
+    )

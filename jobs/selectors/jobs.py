@@ -99,10 +99,10 @@ class JobSheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BayRow:
-    """One bay with the job that is in it, None where it is free; `waits_for` is what is to be done next, in
-    words, "" for a free bay."""
+    """One bay with the job that is in it, None where it is free; or no bay, for a job in the yard.
+    `waits_for` is what is to be done next, in words, "" for a free bay."""
 
-    bay: Bay
+    bay: Bay | None
     job: Job | None
     waits_for: str
 
@@ -184,21 +184,34 @@ def job_sheet(job: Job) -> JobSheet:
 
 
 def board(site: Site) -> list[BayRow]:
-    """The site's bays by number, with the job in each and what it waits for."""
-    jobs = {job.bay_id: job for job in jobs_of(site, open_only=True)}
-    unread = _unread([job.pk for job in jobs.values()])
+    """The site's bays by number, with the job in each and what it waits for; then the jobs in the yard."""
+    jobs = list(jobs_of(site, open_only=True))
+    unread = _unread([job.pk for job in jobs])
     needs = _needs(site)
     proposed = set(
-        Plan.objects.filter(job__in=list(jobs.values()), state=Plan.State.PROPOSED).values_list(
-            "job_id", flat=True
-        )
+        Plan.objects.filter(job__in=jobs, state=Plan.State.PROPOSED).values_list("job_id", flat=True)
     )
-    rows = []
-    for bay in site.bays.order_by("number"):
-        job = jobs.get(bay.pk)
-        waits_for = _waits_for(job, unread[job.pk], needs[job.pk], has_plan=job.pk in proposed) if job else ""
-        rows.append(BayRow(bay=bay, job=job, waits_for=waits_for))
-    return rows
+    in_bays = {job.bay_id: job for job in jobs if job.bay_id is not None}
+    stands: list[tuple[Bay | None, Job | None]] = [
+        (bay, in_bays.get(bay.pk)) for bay in site.bays.order_by("number")
+    ]
+    stands += [(None, job) for job in reversed(jobs) if job.bay_id is None]
+    return [
+        BayRow(
+            bay=bay,
+            job=job,
+            waits_for=_waits_for(job, unread[job.pk], needs[job.pk], has_plan=job.pk in proposed)
+            if job
+            else "",
+        )
+        for bay, job in stands
+    ]
+
+
+def free_bays(site: Site) -> QuerySet[Bay]:
+    """The site's bays that no open job is in, by number."""
+    taken = Job.objects.filter(site=site, bay__isnull=False).exclude(state__in=CLOSED)
+    return Bay.objects.filter(site=site).exclude(pk__in=taken.values("bay_id")).order_by("number")
 
 
 def vehicle_history(vehicle: Vehicle) -> list[VehicleJob]:

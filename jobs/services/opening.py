@@ -1,4 +1,4 @@
-"""Open a job: an engine comes into a bay and gets a tray."""
+"""Open a job: an engine comes into a bay, or waits in the yard for one, and gets a tray."""
 
 from datetime import datetime
 
@@ -27,20 +27,20 @@ def open_job(
     actor: Actor,
     at: datetime,
     vehicle: Vehicle,
-    bay: Bay,
+    bay: Bay | None,
     unit: str = "thou",
     odometer: str = "",
     promised_at: datetime | None = None,
     note: str = "",
 ) -> Job:
-    """A job on the vehicle's engine in this bay, with the lowest free tray.
+    """A job on the vehicle's engine in this bay, with the lowest free tray. Without a bay it is in the yard.
 
     The spec is copied from the engine type, so that a later change of the type does not change the job. Shims
     known from the vehicle's last job stand in the valves already. Raises Conflict when the bay, the vehicle
     or every tray is taken, and NotFound for a bay or vehicle of another site.
     """
     actor.must(Action.WORK_JOB, site)
-    if bay.site_id != site.pk or vehicle.site_id != site.pk:
+    if vehicle.site_id != site.pk or (bay is not None and bay.site_id != site.pk):
         raise NotFound(f"There is no such bay or vehicle at {site.name}.")
     errors = text_faults(Job, odometer=odometer, note=note)
     if unit not in set(Unit):
@@ -73,14 +73,15 @@ def open_job(
         _valve(job, engine_type, position, known.get(position.label))
         for position in engine_type.positions.order_by("order")
     )
-    text = f"Opened in {bay} with tray {job.tray}."
+    text = f"Opened in {bay or 'the yard'} with tray {job.tray}."
     if known:
         text += f" {counted(len(known), 'shim')} known from the vehicle's last job."
     note_event(job, Act.OPEN, by=actor.label, at=at, text=text)
     return job
 
 
-def _refuse_taken(open_jobs: list[Job], vehicle: Vehicle, bay: Bay) -> None:
+def refuse_taken_bay(open_jobs: list[Job], bay: Bay) -> None:
+    """Raise Conflict, code `bay-taken`, when one of these jobs is in the bay."""
     for other in open_jobs:
         if other.bay_id == bay.pk:
             raise Conflict(
@@ -88,9 +89,15 @@ def _refuse_taken(open_jobs: list[Job], vehicle: Vehicle, bay: Bay) -> None:
                 code="bay-taken",
                 extra={"job": str(other.pk)},
             )
+
+
+def _refuse_taken(open_jobs: list[Job], vehicle: Vehicle, bay: Bay | None) -> None:
+    if bay is not None:
+        refuse_taken_bay(open_jobs, bay)
+    for other in open_jobs:
         if other.vehicle_id == vehicle.pk:
             raise Conflict(
-                f"{vehicle} is in {other.bay} already: {other} is open on it.",
+                f"{vehicle} is in {other.bay or 'the yard'} already: {other} is open on it.",
                 code="vehicle-taken",
                 extra={"job": str(other.pk)},
             )

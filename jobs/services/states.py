@@ -25,6 +25,7 @@ class Act(StrEnum):
     HAND_OUT = "hand_out_job"
     FIT = "fit_job"
     SIGN_OFF = "sign_off_job"
+    TAKE_IN = "take_into_bay"
     STOP = "stop_job"
 
 
@@ -39,6 +40,7 @@ WORDS: dict[Act, str] = {
     Act.HAND_OUT: "hand out the shims",
     Act.FIT: "fit",
     Act.SIGN_OFF: "sign off",
+    Act.TAKE_IN: "take it into another bay",
     Act.STOP: "stop the job",
 }
 
@@ -54,17 +56,20 @@ ACTION: dict[Act, Action] = {
     Act.HAND_OUT: Action.HAND_OUT,
     Act.FIT: Action.WORK_JOB,
     Act.SIGN_OFF: Action.WORK_JOB,
+    Act.TAKE_IN: Action.WORK_JOB,
     Act.STOP: Action.STOP_JOB,
 }
 
 _KEYING = frozenset({Act.KEY_CLEARANCES, Act.KEY_SHIMS, Act.SET_ADJUST})
+# Whatever a job waits for, its engine may be rolled into another bay, and it may be stopped.
+_ALWAYS = frozenset({Act.TAKE_IN, Act.STOP})
 ALLOWED: dict[str, frozenset[Act]] = {
-    S.OPEN: _KEYING | {Act.PLAN, Act.SIGN_OFF, Act.STOP},
-    S.PLANNED: _KEYING | {Act.PLAN, Act.ACCEPT, Act.SIGN_OFF, Act.STOP},
-    S.WAITING: frozenset({Act.RELEASE, Act.STOP}),
-    S.HELD: frozenset({Act.RELEASE, Act.HAND_OUT, Act.FIT, Act.STOP}),
-    S.OUT: frozenset({Act.RELEASE, Act.FIT, Act.STOP}),
-    S.FITTED: _KEYING | {Act.PLAN, Act.SIGN_OFF, Act.STOP},
+    S.OPEN: _KEYING | _ALWAYS | {Act.PLAN, Act.SIGN_OFF},
+    S.PLANNED: _KEYING | _ALWAYS | {Act.PLAN, Act.ACCEPT, Act.SIGN_OFF},
+    S.WAITING: _ALWAYS | {Act.RELEASE},
+    S.HELD: _ALWAYS | {Act.RELEASE, Act.HAND_OUT, Act.FIT},
+    S.OUT: _ALWAYS | {Act.RELEASE, Act.FIT},
+    S.FITTED: _KEYING | _ALWAYS | {Act.PLAN, Act.SIGN_OFF},
     S.SIGNED_OFF: frozenset(),
     S.STOPPED: frozenset(),
 }

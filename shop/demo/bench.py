@@ -32,7 +32,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenJob:
-    """One open job: where it stands, on what, and how far it has come.
+    """One open job: where it stands (`bay` None: in the yard), on what, and how far it has come.
 
     matters: valves set on purpose; the others are well inside their spec. read_only: beginnings of the labels
     that are read so far, () for all. unmeasured: out of spec, and their shim is still in the engine. acts:
@@ -40,7 +40,7 @@ class OpenJob:
     """
 
     site: str
-    bay: int
+    bay: int | None
     engine: str
     matters: Mapping[str, Found]
     acts: tuple[str, ...]
@@ -98,10 +98,11 @@ OPEN_JOBS = (
         promised_hours=41,
         note="Runs on seven when cold.",
     ),
-    # One valve is so loose that the shop has no shim as thick as it needs: it waits for a purchase.
+    # One valve is so loose that the shop has no shim as thick as it needs: it waits for a purchase, in the
+    # yard, so that the bay is free for the next engine.
     OpenJob(
         site="quay",
-        bay=4,
+        bay=None,
         engine="torvane-5",
         matters={
             "2-EX-R": Found(passes_thou=17, shim_nm=3_000_000),
@@ -158,7 +159,7 @@ def open_story(world: World, workshop: Workshop, facts: OpenJob, number: int) ->
         actor=technician,
         at=at,
         vehicle=known,
-        bay=workshop.bays[facts.bay - 1],
+        bay=None if facts.bay is None else workshop.bays[facts.bay - 1],
         unit="thou",
         odometer=f"{rng.randint(40, 190)}{rng.randint(0, 999):03d} km",
         promised_at=world.today + timedelta(hours=facts.promised_hours),

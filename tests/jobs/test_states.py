@@ -3,6 +3,7 @@
 import pytest
 
 from jobs.models import Job, JobEvent
+from jobs.services.bays import take_into_bay
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.planning import accept_plan, plan_job, release_plan
@@ -62,6 +63,8 @@ def do(act, job, actor) -> None:
             fit_job(**given)
         case Act.SIGN_OFF:
             sign_off_job(**given)
+        case Act.TAKE_IN:
+            take_into_bay(**given, bay=None)
         case Act.STOP:
             stop_job(**given, note="no time")
 

@@ -1,0 +1,67 @@
+"""What the labels of a site's bins and trays say."""
+
+from collections.abc import Callable, Iterable
+
+from inventory.compute.lengths import show
+from inventory.labels import Label
+from inventory.models import Place, PlaceKind
+from inventory.selectors.places import bins
+from shop.models import Site
+
+Address = Callable[[Place], str]
+
+
+def bin_labels(site: Site, address: Address, *, cabinet: str | None = None) -> list[Label]:
+    """A label per bin in use, in the order of the cabinets; of one cabinet where it is named."""
+    places = bins(site)
+    if cabinet is not None:
+        places = places.filter(cabinet=cabinet)
+    return labels_of(places, address)
+
+
+def tray_labels(site: Site, address: Address) -> list[Label]:
+    """A label per tray in use."""
+    trays = Place.objects.filter(site=site, kind=PlaceKind.TRAY, retired_at=None)
+    return labels_of(trays.order_by("code"), address)
+
+
+def labels_of(places: Iterable[Place], address: Address) -> list[Label]:
+    """The labels of these bins and trays. `address` gives the page that a label's code opens."""
+    return [
+        _tray(place, address) if place.kind == PlaceKind.TRAY else _bin(place, address) for place in places
+    ]
+
+
+def pack_label(place: Place, *, thickness_nm: int, quantity: int, condition: str, address: Address) -> Label:
+    """The label of a pack of equal shims that belongs into a bin."""
+    return Label(
+        headline=show(thickness_nm),
+        unit="mm",
+        code=f"{quantity} × {condition}",
+        family=place.family.name if place.family else "",
+        detail=f"Bin {place.code}",
+        url=address(place),
+    )
+
+
+def cabinets(site: Site) -> list[str]:
+    """The names of the site's cabinets, sorted."""
+    return sorted(set(bins(site).values_list("cabinet", flat=True)))
+
+
+def _bin(place: Place, address: Address) -> Label:
+    where = [f"Cabinet {place.cabinet}"] if place.cabinet else []
+    if place.row is not None and place.column is not None:
+        where += [f"row {place.row}", f"column {place.column}"]
+    return Label(
+        headline=show(place.size_nm) if place.size_nm is not None else place.code,
+        unit="mm" if place.size_nm is not None else "",
+        code=place.code if place.size_nm is not None else "Mixed sizes",
+        family=place.family.name if place.family else "",
+        detail=", ".join(where),
+        url=address(place),
+    )
+
+
+def _tray(place: Place, address: Address) -> Label:
+    return Label(headline=place.code, code="Tray", detail="One job's shims", url=address(place))
