@@ -22,7 +22,7 @@ class TaskSerializer(serializers.Serializer):
     message = serializers.CharField(allow_blank=True)
     created_at = serializers.DateTimeField()
     finished_at = serializers.DateTimeField(allow_null=True)
-    result = serializers.JSONField(allow_null=True, help_text="What came of it, once it is done.")
+    result = serializers.JSONField(help_text="What came of it, once it is done; null before.")
     error = serializers.CharField(allow_blank=True)
 
 

@@ -4,10 +4,12 @@ from collections import Counter
 from datetime import datetime
 from typing import Any
 
+from django.db.models import prefetch_related_objects
+
 from api.holds import HoldSerializer
 from api.job_shapes import JobRowSerializer
 from inventory.compute.lengths import from_keyed, from_nm
-from inventory.models import Need
+from inventory.models import Hold, Need
 from jobs.models import ClearanceReading, Fit, JobValve, Plan, PlanLine, ShimReading
 from jobs.selectors.jobs import JobSheet, ValveSheet
 
@@ -33,7 +35,7 @@ def render_sheet(sheet: JobSheet) -> dict[str, Any]:
         "to_read": list(sheet.to_read),
         "valves": [_valve(valve) for valve in sheet.valves],
         "plan": _plan(sheet.plan, sheet.valves) if sheet.plan else None,
-        "holds": HoldSerializer(sheet.holds, many=True).data,
+        "holds": _holds(sheet.holds),
         "needs": [_need(need) for need in sheet.needs],
         "items": [{"name": i.name, "quantity": i.quantity, "note": i.note} for i in sheet.items],
         "events": [
@@ -41,6 +43,12 @@ def render_sheet(sheet: JobSheet) -> dict[str, Any]:
             for event in sheet.events
         ],
     }
+
+
+def _holds(holds: tuple[Hold, ...]) -> Any:
+    # What a hold shows besides what the sheet's selector reads with it, for all holds at once.
+    prefetch_related_objects(holds, "site", "lines__family")
+    return HoldSerializer(holds, many=True).data
 
 
 def _valve(sheet: ValveSheet) -> dict[str, Any]:

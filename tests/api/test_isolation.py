@@ -1,0 +1,129 @@
+"""Two sites on one service: not a word of the other's reaches anybody (bar S1)."""
+
+import pytest
+
+from shop.actor import service_actor
+from tests.api.world import World
+from tests.api.writes import operations
+from tests.jobs.shop import NEW, USED, Workshop
+
+# Every list and every thing of a site; what is not here is shared by all (the catalogue) or about the asker.
+LISTS = ("bins", "stock", "movements", "holds", "vehicles", "jobs", "needs", "purchase-lists")
+SHARED = ("shim-families", "engine-types", "suppliers", "me", "sites", "openapi.json")
+
+
+@pytest.fixture
+def both(world, other_site, stranger):
+    """The same kind of shop at both sites, with a job in each state that shows anything."""
+    there = Workshop(
+        site=other_site, tech=service_actor(), family=world.shop.family, engine=world.shop.engine
+    )
+    there.bin("2.700")
+    there.stock(("2.575", NEW, 3), ("2.600", USED, 2))
+    theirs = World(shop=there, program=stranger)
+    for shop in (world, theirs):
+        shop.hold()
+        shop.need()
+        shop.bought()
+        shop.measured_again()
+    return world, theirs
+
+
+def words_of(world, kinds):
+    """Every id and every site code that a site's own program sees in its lists."""
+    found = set()
+
+    def gather(value):
+        if isinstance(value, dict):
+            for name, inner in value.items():
+                if name in ("id", "job", "vehicle", "registration", "reference") and isinstance(inner, str):
+                    found.add(inner)
+                gather(inner)
+        elif isinstance(value, list):
+            for inner in value:
+                gather(inner)
+
+    for kind in kinds:
+        gather(world.program.get(f"/{kind}?limit=200").json())
+    return found
+
+
+def test_every_list_is_looked_at(db):
+    listed = {route.strip("/") for _, route, declared in operations() if declared.kind == "list"}
+    assert listed - set(SHARED) == set(LISTS)
+
+
+def test_no_list_of_one_names_anything_of_the_other(both):
+    ours, theirs = both
+    foreign = words_of(theirs, LISTS) - words_of(ours, LISTS)
+    assert len(foreign) >= 12
+    for kind in (*LISTS, *SHARED):
+        text = ours.program.get(f"/{kind}").content.decode()
+        assert not [word for word in foreign if word in text], kind
+        assert "harbour" not in text
+        assert "Harbour" not in text
+
+
+def test_every_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
+    ours, theirs = both
+    for kind in ("bins", "movements", "holds", "vehicles", "jobs", "purchase-lists"):
+        for item in theirs.program.get(f"/{kind}").json()["items"]:
+            assert theirs.program.get(f"/{kind}/{item['id']}").status_code == 200
+            foreign = ours.program.get(f"/{kind}/{item['id']}")
+            missing = ours.program.get(f"/{kind}/0190b0a0-0000-7000-8000-000000000000")
+            assert foreign.status_code == 404
+            assert without_instance(foreign) == without_instance(missing)
+
+
+@pytest.mark.parametrize("kind", LISTS)
+def test_the_others_site_as_a_filter_is_404_like_one_that_does_not_exist(both, kind):
+    ours, _ = both
+    foreign, missing = (ours.program.get(f"/{kind}?site={code}") for code in ("harbour", "nowhere"))
+    assert foreign.status_code == missing.status_code == 404
+    assert without_instance(foreign) == without_instance(missing)
+
+
+@pytest.mark.parametrize("kind", ["holds", "movements", "needs"])
+def test_the_others_job_as_a_filter_finds_nothing(both, kind):
+    ours, theirs = both
+    for job in theirs.program.get("/jobs").json()["items"]:
+        assert ours.program.get(f"/{kind}?job={job['id']}").json()["items"] == []
+
+
+def test_the_others_ids_and_names_in_a_body_are_answered_like_missing_ones(both):
+    ours, theirs = both
+    nothing = "0190b0a0-0000-7000-8000-000000000000"
+    job = theirs.program.get("/jobs").json()["items"][0]
+    vehicle = theirs.program.get("/vehicles").json()["items"][0]
+    vehicle_body = {"registration": "X", "description": "x", "engine_type": ours.shop.engine.code}
+    pairs = [
+        ("/jobs", {"bay": 1}, "vehicle", vehicle["id"], nothing),
+        ("/holds", {"lines": [ours.line()]}, "job", job["id"], nothing),
+        ("/holds", {"lines": [ours.line()], "reference": "r"}, "site", "harbour", "nowhere"),
+        ("/vehicles", vehicle_body, "site", "harbour", "nowhere"),
+        ("/stock/count-in", {"note": "n", "lines": [ours.line()]}, "site", "harbour", "nowhere"),
+        ("/purchase-lists", {"supplier": "norrbeck", "lines": [ours.size()]}, "site", "harbour", "nowhere"),
+    ]
+    for path, body, name, foreign, missing in pairs:
+        answers = [ours.program.post(path, body | {name: value}) for value in (foreign, missing)]
+        assert [answer.status_code for answer in answers] == [404, 404], (path, name)
+        assert without_instance(answers[0]) == without_instance(answers[1])
+
+
+def test_the_others_bin_is_no_bin_here(both):
+    ours, theirs = both
+    here = {place.code for place in ours.shop.bins.values()}
+    only_there = next(
+        code for number in range(50) if (code := theirs.shop.bin(f"3.{number:03d}").code) not in here
+    )
+    answers = [
+        ours.program.post("/holds", {"reference": "r", "lines": [ours.line() | {"bin": code}]})
+        for code in (only_there, "nowhere")
+    ]
+    assert [answer.status_code for answer in answers] == [400, 400]
+    details = [answer.json()["errors"][0]["detail"] for answer in answers]
+    assert details[0].replace(only_there, "nowhere") == details[1]
+
+
+def without_instance(response):
+    return {name: value for name, value in response.json().items() if name != "instance"}

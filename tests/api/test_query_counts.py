@@ -1,0 +1,87 @@
+"""The number of queries of an address does not grow with its rows: every list, and a job's sheet."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from tests.api.world import length, thou
+from tests.api.writes import operations
+
+LISTS = sorted(route for _, route, declared in operations() if declared.kind == "list")
+
+
+def queries(program, path):
+    program.get("/me")  # the last use of the key is noted
+    with CaptureQueriesContext(
+        connection,
+    ) as caught:
+        response = program.get(path)
+    assert response.status_code == 200, response.content
+    return len(caught), response.json()
+
+
+def fill(world, times):
+    for _ in range(times):
+        hold = world.hold(lines=[world.line(), world.line("2.600", "used")])
+        world.program.done(f"/holds/{hold['id']}/release")
+        world.need()
+        world.bought()
+        job = world.measured_again()
+        world.program.done(f"{job}/sign-off")
+        number = next(world.numbers)
+        world.program.done(
+            "/shim-families",
+            {
+                "code": f"f{number}",
+                "name": "family",
+                "form": "cap",
+                "marking": "thousandths",
+                **{
+                    name: {"value": value, "unit": "mm"}
+                    for name, value in (("diameter", "9"), ("min", "1.5"), ("max", "2.5"), ("step", "0.05"))
+                },
+            },
+        )
+        world.shop.stock((f"2.{100 + 25 * (number % 20)}", "new", 1))
+
+
+@pytest.fixture
+def small(world):
+    world.shop.stock(("2.900", "new", 1))
+    fill(world, 1)
+    return world
+
+
+def test_every_list_at_two_sizes(small):
+    before = {path: queries(small.program, f"{path}?limit=200") for path in LISTS}
+    fill(small, 3)
+    for path in LISTS:
+        count, body = queries(small.program, f"{path}?limit=200")
+        before_count, before_body = before[path]
+        assert count == before_count, path
+        assert count <= 10, path
+        if path not in ("/sites", "/suppliers", "/engine-types") and body["items"]:
+            assert len(body["items"]) > len(before_body["items"]), path
+
+
+def test_a_jobs_sheet_whatever_happened_on_it(world):
+    """However many readings, plans and events there are, and however many lines its hold has."""
+
+    def held(*tight):
+        job = world.job()
+        for passes in ("4", "5"):
+            readings = world.readings["readings"] | {label: {"passes": thou(passes)} for label in tight}
+            world.program.done(f"{job}/readings", {"readings": readings})
+            shims = {label: {"thickness": length("2.650"), "known_by": "measured"} for label in tight}
+            world.program.done(f"{job}/shims", {"shims": shims})
+            for _ in range(len(tight)):
+                world.program.done(f"{job}/plan")
+        world.program.done(f"{job}/hold")
+        return queries(world.program, job)
+
+    one, sheet = held("1-IN")
+    assert [len(hold["lines"]) for hold in sheet["holds"]] == [1]
+    more, sheet = held("1-IN", "2-IN")
+    assert [len(hold["lines"]) for hold in sheet["holds"]] == [2]
+    assert len(sheet["events"]) >= 8
+    assert one == more <= 20
