@@ -58,7 +58,7 @@ def test_eight_writers_of_many_lines_in_any_order(filled, shuffle_move, size):
     def check(number, outcomes):
         assert tally(outcomes) == {"": WRITERS}, (number, outcomes)
 
-    at_once(WRITERS, size(25, 200), shuffle_move, check)
+    at_once(WRITERS, size(15, 200), shuffle_move, check)
     assert audit() == []
     assert deadlocks() == before
 
@@ -202,7 +202,7 @@ def test_a_busy_day_of_every_act(filled, bins, tray, service, site, tech, clerk,
             assert outcome.code in {"", NotEnough.code, "hold-expired"}, outcome.error
             done[outcome.code] += 1
 
-    at_once(WRITERS, size(30, 1_000), day.act, check)
+    at_once(WRITERS, size(20, 1_000), day.act, check)
     assert done[""] > done.total() / 2, done
     assert audit() == []
     assert deadlocks() == before
