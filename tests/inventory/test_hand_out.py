@@ -6,7 +6,7 @@ import pytest
 
 from inventory.models import Movement, Place
 from inventory.services.catalogue import add_bin, add_tray
-from inventory.services.floor import receive_shims
+from inventory.services.floor import receive_shims, scrap_shims
 from inventory.services.holds import (
     Wanted,
     expire_due_holds,
@@ -141,8 +141,11 @@ def test_back_twice(hand_out, hand_back):
     refused(WrongState, hand_back, says="The hold for Job 4 is released already.")
 
 
-def test_shims_of_a_bin_that_was_retired_meanwhile_go_to_receiving(hand_out, hand_back, bins, at, places):
+def test_shims_of_a_bin_that_was_retired_meanwhile_go_to_receiving(
+    hand_out, hand_back, bins, at, places, site, clerk
+):
     hand_out()
+    scrap_shims(site=site, actor=clerk, at=at, source=bins[0], shims=[in_bin(bins[0])], note="bent")
     Place.objects.filter(pk=bins[0].pk).update(retired_at=at)
     hand_back()
     assert contents(places["receiving"]) == {("2.625", "new"): (2, 0)}
