@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import structlog
-from django.db import DatabaseError, InterfaceError, close_old_connections
+from django.db import DatabaseError, InterfaceError, connections
 from django.http import StreamingHttpResponse
 
 from shop.conf import conf
@@ -117,7 +117,7 @@ def _chunks(looks: Looks) -> Iterator[bytes]:
     spoke = time.monotonic()
     try:
         for found in looks:
-            close_old_connections()
+            _let_go_of_the_database()
             for event in found:
                 yield event.encode()
                 spoke = time.monotonic()
@@ -131,3 +131,10 @@ def _chunks(looks: Looks) -> Iterator[bytes]:
     except (DatabaseError, InterfaceError, Busy):
         # The reader comes back by itself, when the database may be there again.
         _log.warning("a stream was cut short: the database is not reached", exc_info=True)
+
+
+def _let_go_of_the_database() -> None:
+    """What a request does at its end: back into the pool, unless somebody's transaction is open."""
+    for connection in connections.all(initialized_only=True):
+        if not connection.in_atomic_block:
+            connection.close_if_unusable_or_obsolete()
