@@ -3,176 +3,186 @@
 Promise
     As planner.assignment, which does the same on whole matrices: the sums of the layers, compared left to
     right, are the least possible, and the answer carries a certificate that is checked in exact 64-bit
-    arithmetic before it is returned: prices of the columns under which no arc costs less than nothing and
-    every chosen one costs exactly nothing. By linear programming duality nothing is cheaper, however the
-    solver came by it. A wrong answer of the solver raises, it is never returned. The same arcs in the same
-    order always give the same answer.
+    arithmetic over all arcs before it is returned: prices of the columns under which no arc costs less than
+    nothing and every chosen one costs exactly nothing. By linear programming duality nothing is cheaper,
+    however the solver came by it. A wrong answer of the solver raises, it is never returned. The same arcs
+    in the same order always give the same answer.
 
 How
     The solver is SciPy's min_weight_full_bipartite_matching (LAPJVsp, Jonker and Volgenant 1987). It works
     in float64, exact for whole numbers below 2**53. Consecutive layers are packed into one cost, as digits
     of one number, as long as everything the solver can form stays below that; the rest follows in further
     stages on the arcs that the earlier ones left tight, every column of negative price being taken again.
+    It is given the likely arcs first; an arc that the prices show to pay is added, and it solves again.
 """
 
 from dataclasses import dataclass
-from math import prod
 
 import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
 from jobs.compute.planner.assignment import EXACT, InfeasibleError, NotProvenError
-from jobs.compute.shopplan.model import BoolArray, IntArray
+from jobs.compute.shopplan.model import BoolArray, Costs, IntArray
 
 
 @dataclass(frozen=True, slots=True)
 class _Network:
-    """Arcs in order of column, with columns of capacity 1."""
+    """Arcs in order of row, and how often each column may be taken."""
 
     rows: int
-    columns: int
     row: IntArray
     column: IntArray
-    origin: IntArray  # which of the arcs that came in
+    capacity: IntArray
+
+    def take(self, which: BoolArray | IntArray) -> "_Network":
+        return _Network(self.rows, self.row[which], self.column[which], self.capacity)
 
 
 @dataclass(frozen=True, slots=True)
 class _Proof:
     chosen: IntArray  # (rows,): the arc of each row
     tight: BoolArray  # (arcs,): those that an optimum may use
-    must: BoolArray  # (columns,): those that every optimum uses
+    must: BoolArray  # (columns,): those that every optimum takes as often as can be
 
 
 def best_arcs(
-    rows: int, row: IntArray, column: IntArray, capacity: IntArray, cost: IntArray, *, exact: int = EXACT
+    rows: int,
+    row: IntArray,
+    column: IntArray,
+    capacity: IntArray,
+    cost: Costs,
+    *,
+    likely: BoolArray | None = None,
+    exact: int = EXACT,
 ) -> IntArray:
     """The arc of each row, as an index into `row`.
 
     `row`, `column` (arcs,) are the ends of the arcs, no two alike; `capacity` (columns,) how often a column
-    may be taken; `cost` (ranks, arcs), most important rank first. `exact` may be lowered to force more
-    stages; the sums are the same.
+    may be taken; `cost` (ranks, arcs), most important rank first. `likely` (arcs,) are those worth looking
+    at first; `exact` may be lowered to force more stages. Neither changes the sums.
 
     Raises InfeasibleError when some row cannot be served, OverflowError when one layer spreads too far to be
     exact, NotProvenError when the solver's answer is not optimal.
     """
     if rows == 0:
         return np.empty(0, dtype=np.int64)
-    if len(np.unique(row)) < rows:
+    origin = row.argsort(kind="stable")
+    network = _Network(rows, row[origin], column[origin], capacity)
+    if len(row) == 0 or (np.bincount(row, minlength=rows) == 0).any():
         raise InfeasibleError("a row without any arc")
-    network = _copies(rows, row, column, capacity)
-    if network.columns < rows:
-        raise InfeasibleError("more rows than there are shims")
-    shifted, spreads = _shifted(network, cost)
-    room = exact // (2 * rows)
-    layer, must, proof = 0, np.ones(network.columns, dtype=np.bool_), None
+    active = np.ones(len(row), dtype=np.bool_) if likely is None else likely[origin]
+    room, layer, proof = exact // (2 * rows), 0, None
     while layer < len(cost):
-        key, following, rest = _packed(shifted, spreads, layer, room if proof is None else room // (rows + 1))
+        key, layer, total = _packed(network, cost[:, origin], layer, room)
         if proof is not None:
             # What every optimum so far takes is taken again: any other column costs a digit above the rest.
-            network, shifted = _tightened(network, shifted, proof)
-            must = proof.must
-            key = key[proof.tight] + np.where(must[network.column], 0, rest)
-        proof = _proven_optimum(network, key)
-        layer = following
+            key = key + np.where(proof.must[network.column], 0, total)
+        proof = _proven_optimum(network, key, active)
+        if layer < len(cost):
+            network, origin = network.take(proof.tight), origin[proof.tight]
+            active = np.ones(len(origin), dtype=np.bool_)
+            room = exact // (2 * rows * (rows + 1))
     if proof is None:
         raise ValueError("at least one rank is needed")
-    return network.origin[proof.chosen]
+    return origin[proof.chosen]
 
 
-def _copies(rows: int, row: IntArray, column: IntArray, capacity: IntArray) -> _Network:
-    """A column of its own for every time that a column may be taken."""
-    takers = np.bincount(column, minlength=len(capacity))
-    copies = np.minimum(capacity, takers)
-    start = np.concatenate([[0], copies.cumsum()])
-    many = copies[column]
-    arc = np.repeat(np.arange(len(row)), many)
-    nth = np.arange(len(arc)) - np.repeat(many.cumsum() - many, many)
-    place = start[column[arc]] + nth
-    order = np.lexsort((row[arc], place))
-    return _Network(rows, int(start[-1]), row[arc][order], place[order], arc[order])
-
-
-def _shifted(network: _Network, cost: IntArray) -> tuple[IntArray, list[int]]:
-    """The layers with every row's least cost taken off, which changes no comparison since every row is
-    served once; and per layer the most that the sum can then be.
-    """
-    cost = cost[:, network.origin]
-    if len(cost) and (int(cost.min()) <= -EXACT or int(cost.max()) >= EXACT):
-        raise OverflowError("a cost is too large to be compared exactly")
-    order = network.row.argsort(kind="stable")
-    start = np.searchsorted(network.row[order], np.arange(network.rows))
-    least = np.minimum.reduceat(cost[:, order], start, axis=1)
-    most = np.maximum.reduceat(cost[:, order], start, axis=1)
-    return cost - least[:, network.row], [int(spread) for spread in (most - least).sum(axis=1)]
-
-
-def _packed(layers: IntArray, spreads: list[int], start: int, room: int) -> tuple[IntArray, int, int]:
+def _packed(network: _Network, cost: Costs, start: int, room: int) -> tuple[IntArray, int, int]:
     """As many layers from `start` on as fit the room, as digits of one cost; the layer that follows; and
     what is above every sum of the digits.
+
+    Every row's least cost is taken off first, which changes no comparison since every row is served once.
     """
-    total, end = 1, start
-    while end < len(spreads) and total * (spreads[end] + 1) <= room:
-        total *= spreads[end] + 1
-        end += 1
-    if end == start:
+    first = np.searchsorted(network.row, np.arange(network.rows))
+    packed, total, layer = np.zeros(len(network.row), dtype=np.int64), 1, start
+    while layer < len(cost):
+        digit = cost[layer].astype(np.int64)
+        least = np.minimum.reduceat(digit, first)
+        spread = int((np.maximum.reduceat(digit, first) - least).sum()) + 1
+        if total * spread > room:
+            break
+        packed = packed * spread + (digit - least[network.row])
+        total *= spread
+        layer += 1
+    if layer == start:
         raise OverflowError("the costs of one rank spread too far to be compared exactly")
-    cost = layers[start]
-    for digit in range(start + 1, end):
-        cost = cost * (spreads[digit] + 1) + layers[digit]
-    return cost, end, prod(spread + 1 for spread in spreads[start:end])
+    return packed, layer, total
 
 
-def _tightened(network: _Network, layers: IntArray, proof: _Proof) -> tuple[_Network, IntArray]:
-    tight = proof.tight
-    narrowed = _Network(
-        network.rows, network.columns, network.row[tight], network.column[tight], network.origin[tight]
-    )
-    return narrowed, layers[:, tight]
+def _proven_optimum(network: _Network, cost: IntArray, active: BoolArray) -> _Proof:
+    """The best arcs and their proof: prices under which no arc, active or not, costs less than nothing."""
+    while True:
+        which = np.flatnonzero(active)
+        some, some_cost = network.take(which), cost[which]
+        try:
+            chosen = _solved(some, some_cost)
+        except InfeasibleError:
+            if active.all():
+                raise
+            active = np.ones(len(cost), dtype=np.bool_)
+            continue
+        price = _prices(some, some_cost, chosen)
+        own = cost[which[chosen]] - price[some.column[chosen]]
+        reduced = cost - own[network.row] - price[network.column]
+        pays = reduced < 0
+        if not pays.any():
+            return _Proof(which[chosen], reduced == 0, price < 0)
+        if (pays & active).any():
+            raise NotProvenError("an arc is cheaper than the solver's choice")
+        active = active | pays
 
 
-def _proven_optimum(network: _Network, cost: IntArray) -> _Proof:
-    """The solver's arcs and their proof: prices, found by Bellman-Ford over the exchanges.
-
-    A row that moves to a column which another row has, costs what the new arc is dearer; the other has to
-    move on. The price of a taken column is the least total over all chains of such moves that end in it, 0
-    at most; free columns are priced 0. Prices that settle, with no reduced cost below 0, prove that no chain
-    or ring of moves pays.
-    """
+def _solved(network: _Network, cost: IntArray) -> IntArray:
+    """The solver's arc of each row, with a column of its own for every time that one may be taken."""
+    takers = np.bincount(network.column, minlength=len(network.capacity))
+    copies = np.minimum(network.capacity, takers)
+    start = copies.cumsum() - copies
+    many = copies[network.column]
+    arc = np.repeat(np.arange(len(cost)), many)
+    nth = np.arange(len(arc)) - np.repeat(many.cumsum() - many, many)
+    place = start[network.column[arc]] + nth
+    if int(copies.sum()) < network.rows:
+        raise InfeasibleError("more rows than there are shims")
     # One is added since a cost of nothing would count as no arc; every row has one arc, so nothing changes.
     weights = csr_array(
-        ((cost + 1).astype(np.float64), (network.row, network.column)),
-        shape=(network.rows, network.columns),
+        ((cost[arc] + 1).astype(np.float64), (network.row[arc], place)),
+        shape=(network.rows, int(copies.sum())),
     )
     try:
         served, taken = min_weight_full_bipartite_matching(weights)
     except ValueError as error:
         raise InfeasibleError("some rows compete for too few columns") from error
-    matched = np.empty(network.rows, dtype=np.int64)
-    matched[served] = taken
-    # Arcs stand in order of column, then row: the chosen ones are found by that.
-    place = network.column * network.rows + network.row
-    chosen = np.searchsorted(place, matched * network.rows + np.arange(network.rows))
-    own = cost[chosen]
-    start = np.flatnonzero(np.concatenate([[True], network.column[1:] != network.column[:-1]]))
-    holder = np.full(network.columns, -1)
-    holder[matched] = np.arange(network.rows)
-    group_holder = holder[network.column[start]]
-    held = group_holder >= 0
-    step = cost - own[network.row]
-    price = np.zeros(network.rows, dtype=np.int64)
-    for _ in range(network.rows + 1):
-        least = np.minimum.reduceat(price[network.row] + step, start)
-        lower = price.copy()
-        lower[group_holder[held]] = np.minimum(price[group_holder[held]], least[held])
-        if np.array_equal(lower, price):
-            break
-        price = lower
-    else:
-        raise NotProvenError("a ring of exchanges is cheaper than the solver's choice")
-    prices = np.zeros(network.columns, dtype=np.int64)
-    prices[matched] = price
-    reduced = step + price[network.row] - prices[network.column]
-    if int(reduced.min()) < 0:
-        raise NotProvenError("a free column is cheaper than the solver's choice")
-    return _Proof(chosen, reduced == 0, prices < 0)
+    column = np.empty(network.rows, dtype=np.int64)
+    column[served] = np.repeat(np.arange(len(copies)), copies)[taken]
+    chosen = np.flatnonzero(network.column == column[network.row])
+    if len(chosen) != network.rows:
+        raise ValueError("two arcs have the same ends")
+    return chosen
+
+
+def _prices(network: _Network, cost: IntArray, chosen: IntArray) -> IntArray:
+    """Per column its price, found by Bellman-Ford over the exchanges.
+
+    A row that moves to a column which is taken up costs what the new arc is dearer; another has to move on.
+    The price of such a column is the least total over all chains of moves that end in it, 0 at most; one
+    that could be taken once more is priced 0. Prices that settle prove that no ring of moves pays.
+    """
+    columns = len(network.capacity)
+    own, held = cost[chosen], network.column[chosen]
+    full = np.bincount(held, minlength=columns) >= network.capacity
+    into = np.flatnonzero(full[network.column])
+    into = into[network.column[into].argsort(kind="stable")]
+    start = np.flatnonzero(np.diff(network.column[into], prepend=-1))
+    target = network.column[into][start]
+    step = cost[into] - own[network.row[into]]
+    source = held[network.row[into]]
+    price = np.zeros(columns, dtype=np.int64)
+    if len(target) == 0:
+        return price
+    for _ in range(columns + 1):
+        lower = np.minimum(price[target], np.minimum.reduceat(price[source] + step, start))
+        if np.array_equal(lower, price[target]):
+            return price
+        price[target] = lower
+    raise NotProvenError("a ring of exchanges is cheaper than the solver's choice")

@@ -28,7 +28,7 @@ from scipy.sparse import csr_array
 
 from jobs.compute.planner.assignment import InfeasibleError, NotProvenError
 from jobs.compute.shopplan.assignment import best_arcs
-from jobs.compute.shopplan.model import Arcs, IntArray, Model
+from jobs.compute.shopplan.model import AWAITED, BOUGHT, OPENED, UNRESOLVED, Arcs, BoolArray, IntArray, Model
 from jobs.compute.shopplan.types import RANKS, Proof
 
 FloatArray = npt.NDArray[np.float64]
@@ -90,25 +90,42 @@ def choose(question: Question, deadline: Deadline, step: Step, start: Sequence[A
     fixed: list[int] = []
     for rank in range(len(RANKS)):
         step()
-        objective = program.objective(rank)
-        if not objective.any():
-            fixed.append(0)
-            continue
-        left = deadline.left()
-        found = _NOT_LOOKED if left == 0.0 else program.solve(objective, fixed, left)
-        if found.jobs is not None:
-            other = evaluate(question, found.jobs, found.pairs)
+        least = _least(question, rank, fixed)
+        # What cannot be smaller by counting need not be solved for.
+        if best is None or best.figures[: rank + 1] != (*fixed, least):
+            left = deadline.left()
+            found = _NOT_LOOKED if left == 0.0 else program.solve(rank, fixed, left)
+            other = None if found.jobs is None else evaluate(question, found.jobs, found.pairs)
             if other is not None and (best is None or other.figures < best.figures):
                 best = other
-        if best is None:
-            return None
-        if best.figures[:rank] < tuple(fixed):
-            raise NotProvenError("the solver took a rank for proven that can be smaller")
-        figure = best.figures[rank]
-        if found.bound is None or found.bound < figure or best.figures[:rank] > tuple(fixed):
-            return replace(best, proof=Proof(RANKS[rank], figure, max(found.bound or 0, 0)))
-        fixed.append(figure)
+            if best is None:
+                return None
+            if best.figures[:rank] < tuple(fixed):
+                raise NotProvenError("the solver took a rank for proven that can be smaller")
+            least = max(least, found.bound or 0)
+            if best.figures[: rank + 1] > (*fixed, least):
+                return replace(best, proof=Proof(RANKS[rank], best.figures[rank], least))
+        fixed.append(best.figures[rank])
     return best
+
+
+def _least(question: Question, rank: int, fixed: list[int]) -> int:
+    """What this rank is at least, by counting alone: what each row takes at least, and for the ranks of
+    those who get nothing that is in the building, how many they are: all others take up the full columns.
+    """
+    if rank == 0:
+        return 0
+    cost = question.arcs.cost[rank - 1]
+    order = question.arcs.row.argsort(kind="stable")
+    start = np.flatnonzero(np.diff(question.arcs.row[order], prepend=-1))
+    least = int(np.minimum.reduceat(cost[order], start).astype(np.int64).sum()) if len(start) else 0
+    if len(question.full) and rank - 1 in (UNRESOLVED, BOUGHT, AWAITED):
+        takers = np.bincount(question.arcs.column, minlength=len(question.model.capacity))
+        taken = np.minimum(takers, question.model.capacity)[question.full]
+        without = len(start) - int(taken.sum()) - sum(fixed[1:])
+        others = question.arcs.cost[rank : AWAITED + 1]
+        least = max(least, 0 if others.any() else without)
+    return least
 
 
 def evaluate(
@@ -121,12 +138,21 @@ def evaluate(
     rows = np.unique(question.arcs.row)
     row = np.searchsorted(rows, arcs.row)
     try:
-        chosen = best_arcs(len(rows), row, arcs.column, question.model.capacity, arcs.cost)
+        chosen = best_arcs(
+            len(rows), row, arcs.column, question.model.capacity, arcs.cost, likely=_likely(question, arcs)
+        )
     except InfeasibleError:
         return None
     waiting = sum(weight for job, weight in question.weights.items() if job not in jobs)
     figures = (waiting, *(int(figure) for figure in arcs.cost[:, chosen].sum(axis=1)))
     return Answer(completed=jobs, pairs=pairs, figures=figures, columns=arcs.column[chosen], proof=Proof())
+
+
+def _likely(question: Question, arcs: Arcs) -> BoolArray:
+    """What a best flow is mostly made of: whatever a valve that needs a change takes, and the own shims of
+    those that need none."""
+    needs = np.array([row.needs for row in question.model.rows], dtype=np.bool_)
+    return needs[arcs.row] | (arcs.cost[OPENED] == 0)
 
 
 def narrowed(
@@ -191,7 +217,7 @@ class _Program:
         self._integer = np.zeros(self._size)
         self._integer[self._arcs : self._size - places] = 1
 
-    def objective(self, rank: int) -> FloatArray:
+    def _objective(self, rank: int) -> FloatArray:
         """What this rank adds up, as far as it is not the same for all; `waiting` without its constant."""
         line = np.zeros(self._size)
         if rank == 0:
@@ -200,17 +226,17 @@ class _Program:
             line[: self._arcs] = self._question.arcs.cost[rank - 1]
         return line
 
-    def solve(self, objective: FloatArray, fixed: list[int], seconds: float | None) -> _Found:
-        """The best solution in which earlier ranks are no worse than `fixed`."""
-        rank = len(fixed)
+    def solve(self, rank: int, fixed: list[int], seconds: float | None) -> _Found:
+        """The best solution for this rank in which earlier ones are no worse than `fixed`."""
+        objective = self._objective(rank)
         total = sum(self._question.weights.values())
         constant = total if rank == 0 else 0
         held = [
             LinearConstraint(line[None, :], -np.inf, figure - (total if earlier == 0 else 0))
             for earlier, figure in enumerate(fixed)
-            if (line := self.objective(earlier)).any()
+            if (line := self._objective(earlier)).any()
         ]
-        unit = int(np.gcd.reduce(np.abs(objective).astype(np.int64)))
+        unit = int(np.gcd.reduce(np.abs(objective).astype(np.int64))) or 1
         options: dict[str, float | bool] = {"mip_rel_gap": 0.0}
         if seconds is not None:
             options["time_limit"] = seconds

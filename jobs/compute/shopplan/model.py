@@ -15,7 +15,6 @@ What is left out, and why no best plan is lost
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -27,13 +26,13 @@ from jobs.compute.shopplan.types import RANKS, OpenJob, ShopProblem
 
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+Costs = npt.NDArray[np.int32]
 
 COSTS = len(RANKS) - 1
 """Ranks that arcs carry: all but `waiting`."""
 UNRESOLVED, BOUGHT, AWAITED, NOT_GUARANTEED, OPENED, STOCK, DEVIATION = range(COSTS)
 BETWEEN_JOBS = 1
 """What moving a shim from one job to another adds to `ShopScore.stock_cost`."""
-_NEVER = np.iinfo(np.int64).max
 
 
 class Row(NamedTuple):
@@ -72,8 +71,8 @@ class Arcs:
     row: IntArray
     column: IntArray
     """Index into `Model.columns`; from there on what only this row has: the shim it could buy, then none."""
-    cost: IntArray
-    """(COSTS, arcs)."""
+    cost: Costs
+    """(COSTS, arcs). A deviation is less than a spec is wide, so 32 bits hold it."""
     good: BoolArray
     """Whether the shim is in the building."""
 
@@ -143,8 +142,20 @@ class _Readings:
         return (~guaranteed).astype(np.int64), off
 
 
-def build_model(problem: ShopProblem) -> Model:
-    """The flow of this part; all its jobs must be of one family."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ends:
+    """Which shims lie in which rows' called windows, before what that costs."""
+
+    rows: list[Row]
+    columns: list[Column]
+    readings: _Readings
+    row: IntArray
+    column: IntArray
+    """(pairs,): ends of each pair; a row's own shim is no pair with it."""
+
+
+def find_ends(problem: ShopProblem) -> Ends:
+    """The rows and columns of this part and what fits what; all its jobs must be of one family."""
     promised = {
         (pin.from_job, pin.from_label) for job in problem.jobs for pin in job.pins if pin.action == "swap"
     }
@@ -154,25 +165,33 @@ def build_model(problem: ShopProblem) -> Model:
         for valve in _free_valves(job)
         if valve.shim is not None
     ]
-    columns = _columns(problem, rows, promised)
-    readings = _Readings(problem, rows)
-    arcs = _shim_arcs(readings, rows, columns)
-    reached = _within_reach(rows, columns, arcs)
+    own = [column for column in _own_columns(problem, rows, promised) if column.row >= 0]
+    reached = _within_reach(rows, own, _pairs(_Readings(problem, rows), own))
     # A valve that nobody's need can reach keeps its shim: neither row nor column.
-    arcs = arcs.take(reached[arcs.row])
-    buys, buy_nm = _buy_arcs(problem, readings, rows, len(columns))
-    every = _joined(arcs, buys.take(reached[buys.row]), _none_arcs(rows, len(columns)))
-    capacity = np.array([column.capacity for column in columns], dtype=np.int64)
-    return _without(
-        Model(
-            rows=rows,
-            columns=columns,
-            capacity=np.concatenate([capacity, np.ones(2 * len(rows), dtype=np.int64)]),
-            arcs=every,
-            buy_nm=buy_nm,
-            hopeless=[_is_hopeless(job) for job in problem.jobs],
-        ),
-        reached,
+    rows = [row for row, reach in zip(rows, reached.tolist(), strict=True) if reach]
+    columns = [
+        *_own_columns(problem, rows, promised),
+        *_tray_columns(problem),
+        *_lot_columns(problem),
+    ]
+    readings = _Readings(problem, rows)
+    row, column = _pairs(readings, columns)
+    return Ends(rows=rows, columns=columns, readings=readings, row=row, column=column)
+
+
+def build_model(problem: ShopProblem) -> Model:
+    """The flow of this part; all its jobs must be of one family."""
+    ends = find_ends(problem)
+    columns = len(ends.columns)
+    buys, buy_nm = _buy_arcs(problem, ends.readings, ends.rows, columns)
+    own = np.array([column.capacity for column in ends.columns], dtype=np.int64)
+    return Model(
+        rows=ends.rows,
+        columns=ends.columns,
+        capacity=np.concatenate([own, np.ones(2 * len(ends.rows), dtype=np.int64)]),
+        arcs=_joined(_shim_arcs(ends), _keep_arcs(ends), buys, _none_arcs(ends.rows, columns)),
+        buy_nm=buy_nm,
+        hopeless=[_is_hopeless(job) for job in problem.jobs],
     )
 
 
@@ -188,11 +207,10 @@ def _is_hopeless(job: OpenJob) -> bool:
     )
 
 
-def _columns(
-    problem: ShopProblem, rows: Sequence[Row], promised: set[tuple[str | None, str | None]]
+def _own_columns(
+    problem: ShopProblem, rows: Sequence[Row], gone: set[tuple[str | None, str | None]]
 ) -> list[Column]:
-    """All shims that may be taken, own ones by job and valve, then trays, stock and what is on order."""
-    unsure = problem.uncertainty
+    """The shims out of valves, by job and valve, but for those that are gone."""
     row_of = {(row.job, row.valve.label): number for number, row in enumerate(rows)}
     columns = []
     for number, job in enumerate(problem.jobs):
@@ -201,21 +219,35 @@ def _columns(
             row = row_of.get((number, valve.label), -1)
             # The old shim of a valve whose new one is settled is free, unless that too is promised.
             free = row >= 0 or (valve.label in changed and valve.adjust != "never")
-            if valve.shim is None or not free or (job.key, valve.label) in promised:
-                continue
-            half = unsure.of_own(valve.shim)
-            columns.append(Column("own", valve.shim.thickness_nm, half, 1, number, row, valve.label, 0, ()))
+            if valve.shim is not None and free and (job.key, valve.label) not in gone:
+                half = problem.uncertainty.of_own(valve.shim)
+                columns.append(
+                    Column("own", valve.shim.thickness_nm, half, 1, number, row, valve.label, 0, ())
+                )
+    return columns
+
+
+def _tray_columns(problem: ShopProblem) -> list[Column]:
     taken = Counter(
         (pin.from_job, pin.thickness_nm) for job in problem.jobs for pin in job.pins if pin.action == "tray"
     )
+    columns = []
     for number, job in enumerate(problem.jobs):
         for shim in job.tray:
             gone = min(taken[job.key, shim.thickness_nm], shim.quantity)
             taken[job.key, shim.thickness_nm] -= gone
-            if shim.quantity > gone:
-                half = unsure.of_own(OwnShim(thickness_nm=shim.thickness_nm, known_by=shim.known_by))
-                left = shim.quantity - gone
+            if left := shim.quantity - gone:
+                half = problem.uncertainty.of_own(
+                    OwnShim(thickness_nm=shim.thickness_nm, known_by=shim.known_by)
+                )
                 columns.append(Column("tray", shim.thickness_nm, half, left, number, -1, "", 0, ()))
+    return columns
+
+
+def _lot_columns(problem: ShopProblem) -> list[Column]:
+    """A column per thickness and condition in the bins, used before new, then what is on order."""
+    unsure = problem.uncertainty
+    columns = []
     stock: defaultdict[tuple[bool, int], list[int]] = defaultdict(list)
     for index, lot in enumerate(problem.lots):
         stock[lot.condition == "new", lot.thickness_nm].append(index)
@@ -236,60 +268,65 @@ def _columns(
     return columns
 
 
-def _shim_arcs(readings: _Readings, rows: Sequence[Row], columns: Sequence[Column]) -> Arcs:
-    """Every shim that lies in a row's called window; and for a valve that need not change its own."""
+def _pairs(readings: _Readings, columns: Sequence[Column]) -> tuple[IntArray, IntArray]:
+    """Every row with every shim in its called window, but for its own."""
     thickness = np.array([column.thickness_nm for column in columns], dtype=np.int64)
-    order = thickness.argsort(kind="stable")
-    thinnest, thickest = readings.window()
-    first = np.searchsorted(thickness[order], thinnest, "left")
-    many = np.maximum(np.searchsorted(thickness[order], thickest, "right") - first, 0)
-    row = np.repeat(np.arange(len(rows)), many)
-    before = np.repeat(first - np.concatenate([[0], many.cumsum()[:-1]]) if len(many) else first, many)
-    column = order[np.arange(len(row)) + before] if len(row) else row
-    own_row = np.array([one.row for one in columns], dtype=np.int64)
-    keep = own_row[column] == row
-    row, column = row[~keep], column[~keep]
-
-    uncertainty = np.array([one.uncertainty_nm for one in columns], dtype=np.int64)
-    job = np.array([one.job for one in columns], dtype=np.int64)
-    ordered = np.array([one.kind == "order" for one in columns], dtype=np.bool_)
-    stock_cost = np.array([one.cost for one in columns], dtype=np.int64)
-    row_job = np.array([one.job for one in rows], dtype=np.int64)
-    cost = np.zeros((COSTS, len(row)), dtype=np.int64)
-    cost[NOT_GUARANTEED], cost[DEVIATION] = readings.fit(row, thickness[column], uncertainty[column])
-    cost[OPENED] = 1
-    cost[AWAITED] = ordered[column]
-    moved = (job[column] >= 0) & (job[column] != row_job[row])
-    cost[STOCK] = stock_cost[column] + BETWEEN_JOBS * moved
-
-    kept = [
-        (number, place)
-        for place, number in enumerate(own_row.tolist())
-        if number >= 0 and not rows[number].needs
-    ]
-    keeps = np.array(kept, dtype=np.int64).reshape(len(kept), 2)
-    return _joined(
-        Arcs(row=row, column=column, cost=cost, good=~ordered[column]),
-        Arcs(
-            row=keeps[:, 0],
-            column=keeps[:, 1],
-            cost=np.zeros((COSTS, len(kept)), dtype=np.int64),
-            good=np.ones(len(kept), dtype=np.bool_),
-        ),
-    )
-
-
-def _within_reach(rows: Sequence[Row], columns: Sequence[Column], arcs: Arcs) -> BoolArray:
-    """Per row whether it needs a change, or its shim could go to a row that is within reach."""
     own_row = np.array([column.row for column in columns], dtype=np.int64)
-    reached = np.array([row.needs for row in rows], dtype=np.bool_)
-    giver = own_row[arcs.column]
+    order = thickness.argsort(kind="stable")
+    row, place = _ranges(thickness[order], *readings.window())
+    column = order[place]
+    others = own_row[column] != row
+    return row[others], column[others]
+
+
+def _ranges(sizes: IntArray, low: IntArray, high: IntArray) -> tuple[IntArray, IntArray]:
+    """Per row every place in the rising `sizes` from its low to its high: the rows and the places."""
+    first = np.searchsorted(sizes, low, "left")
+    many = np.maximum(np.searchsorted(sizes, high, "right") - first, 0)
+    row = np.repeat(np.arange(len(low)), many)
+    before = many.cumsum() - many
+    return row, np.arange(len(row)) + np.repeat(first - before, many)
+
+
+def _within_reach(rows: Sequence[Row], own: Sequence[Column], pairs: tuple[IntArray, IntArray]) -> BoolArray:
+    """Per row whether it needs a change, or its shim could go to a row that is within reach."""
+    row, column = pairs
+    giver = np.array([one.row for one in own], dtype=np.int64)[column]
+    reached = np.array([one.needs for one in rows], dtype=np.bool_)
     while True:
         wider = reached.copy()
-        wider[giver[reached[arcs.row] & (giver >= 0)]] = True
+        wider[giver[reached[row]]] = True
         if np.array_equal(wider, reached):
             return reached
         reached = wider
+
+
+def _shim_arcs(ends: Ends) -> Arcs:
+    row, column = ends.row, ends.column
+    thickness = np.array([one.thickness_nm for one in ends.columns], dtype=np.int64)
+    uncertainty = np.array([one.uncertainty_nm for one in ends.columns], dtype=np.int64)
+    job = np.array([one.job for one in ends.columns], dtype=np.int64)[column]
+    ordered = np.array([one.kind == "order" for one in ends.columns], dtype=np.bool_)[column]
+    stock_cost = np.array([one.cost for one in ends.columns], dtype=np.int64)[column]
+    row_job = np.array([one.job for one in ends.rows], dtype=np.int64)[row]
+    cost = np.zeros((COSTS, len(row)), dtype=np.int32)
+    cost[NOT_GUARANTEED], cost[DEVIATION] = ends.readings.fit(row, thickness[column], uncertainty[column])
+    cost[OPENED] = 1
+    cost[AWAITED] = ordered
+    cost[STOCK] = stock_cost + BETWEEN_JOBS * ((job >= 0) & (job != row_job))
+    return Arcs(row=row, column=column, cost=cost, good=~ordered)
+
+
+def _keep_arcs(ends: Ends) -> Arcs:
+    """Its own shim, for each valve that need not change."""
+    kept = [
+        (column.row, place)
+        for place, column in enumerate(ends.columns)
+        if column.row >= 0 and not ends.rows[column.row].needs
+    ]
+    row, place = np.array(kept, dtype=np.int64).reshape(len(kept), 2).T
+    cost = np.zeros((COSTS, len(kept)), dtype=np.int32)
+    return Arcs(row=row, column=place, cost=cost, good=np.ones(len(kept), dtype=np.bool_))
 
 
 def _buy_arcs(
@@ -298,18 +335,14 @@ def _buy_arcs(
     """Per row the best size to buy: guaranteed before not, then the nearest to the aim, then the thinner."""
     sizes = {size for job in problem.jobs for size in problem.catalogue.get(job.family, ())}
     made = np.array(sorted(sizes), dtype=np.int64)
-    thinnest, thickest = readings.window()
-    first = np.searchsorted(made, thinnest, "left")
-    many = np.maximum(np.searchsorted(made, thickest, "right") - first, 0)
-    row = np.repeat(np.arange(len(rows)), many)
-    start = np.array([0, *accumulate(many.tolist())], dtype=np.int64)
-    size = made[np.arange(len(row)) - start[row] + first[row]] if len(row) else row
+    row, place = _ranges(made, *readings.window())
+    size = made[place]
     unsure, off = readings.fit(row, size, np.full(len(row), problem.uncertainty.unworn_nm))
     best = np.lexsort((size, off, unsure, row))
     best = best[np.concatenate([[True], row[best][1:] != row[best][:-1]])] if len(best) else best
     buy_nm = np.zeros(len(rows), dtype=np.int64)
     buy_nm[row[best]] = size[best]
-    cost = np.zeros((COSTS, len(best)), dtype=np.int64)
+    cost = np.zeros((COSTS, len(best)), dtype=np.int32)
     cost[BOUGHT] = cost[OPENED] = 1
     cost[NOT_GUARANTEED], cost[DEVIATION] = unsure[best], off[best]
     good = np.zeros(len(best), dtype=np.bool_)
@@ -318,7 +351,7 @@ def _buy_arcs(
 
 def _none_arcs(rows: Sequence[Row], columns: int) -> Arcs:
     needing = np.array([number for number, row in enumerate(rows) if row.needs], dtype=np.int64)
-    cost = np.zeros((COSTS, len(needing)), dtype=np.int64)
+    cost = np.zeros((COSTS, len(needing)), dtype=np.int32)
     cost[UNRESOLVED] = cost[OPENED] = 1
     good = np.zeros(len(needing), dtype=np.bool_)
     return Arcs(row=needing, column=columns + len(rows) + needing, cost=cost, good=good)
@@ -330,35 +363,4 @@ def _joined(*arcs: Arcs) -> Arcs:
         column=np.concatenate([part.column for part in arcs]),
         cost=np.concatenate([part.cost for part in arcs], axis=1),
         good=np.concatenate([part.good for part in arcs]),
-    )
-
-
-def _without(model: Model, reached: BoolArray) -> Model:
-    """The model with the rows that are reached only, and without the shims of the others."""
-    rows = np.flatnonzero(reached)
-    kept = [column.row < 0 or bool(reached[column.row]) for column in model.columns]
-    columns = np.flatnonzero(np.array(kept, dtype=np.bool_))
-    old_rows, old_columns = len(model.rows), len(model.columns)
-    new_row = np.full(old_rows, -1)
-    new_row[rows] = np.arange(len(rows))
-    new_column = np.full(old_columns + 2 * old_rows, -1)
-    new_column[columns] = np.arange(len(columns))
-    new_column[old_columns + rows] = len(columns) + np.arange(len(rows))
-    new_column[old_columns + old_rows + rows] = len(columns) + len(rows) + np.arange(len(rows))
-    arcs = Arcs(
-        row=new_row[model.arcs.row],
-        column=new_column[model.arcs.column],
-        cost=model.arcs.cost,
-        good=model.arcs.good,
-    )
-    return Model(
-        rows=[model.rows[row] for row in rows.tolist()],
-        columns=[
-            column._replace(row=int(new_row[column.row]) if column.row >= 0 else -1)
-            for column in (model.columns[index] for index in columns.tolist())
-        ],
-        capacity=np.concatenate([model.capacity[columns], np.ones(2 * len(rows), dtype=np.int64)]),
-        arcs=arcs.take(arcs.column >= 0),
-        buy_nm=[model.buy_nm[row] for row in rows.tolist()],
-        hopeless=model.hopeless,
     )

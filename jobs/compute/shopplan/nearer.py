@@ -10,7 +10,6 @@ from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
-from math import ceil, floor
 from typing import NamedTuple
 
 from jobs.compute.planner.explain import about_mm, marked_words, mm, own_words, reading_words, why_unresolved
@@ -20,7 +19,7 @@ from jobs.compute.readings import Verdict
 from jobs.compute.shopplan.explain import taker_words, where_words
 from jobs.compute.shopplan.model import BETWEEN_JOBS
 from jobs.compute.shopplan.types import OpenJob, Pick, ShopProblem
-from jobs.compute.windows import called_window, clearance_after, is_guaranteed, needed_thickness
+from jobs.compute.windows import clearance_after, is_guaranteed
 
 
 class _Shim(NamedTuple):
@@ -47,34 +46,48 @@ class Nearer:
         for pick in picks.values():
             self._takers[self._name(pick)].append(pick)
         self._shims: dict[str, list[_Shim]] = {}
+        self._sizes: dict[str, list[int]] = {}
         self._many: Counter[tuple[str, int, str, str]] = Counter()
         for family in {job.family for job in problem.jobs}:
             self._shims[family] = sorted(set(self._of_family(family)))
+            self._sizes[family] = [shim.thickness_nm for shim in self._shims[family]]
         self._bare: dict[str, tuple[tuple[Lot, ...], tuple[int, ...]]] = {}
 
     def why_not(self, job: OpenJob, valve: Valve, pick: Pick, *, guaranteed: bool) -> str:
         """One sentence on the nearest shim that is nearer to the aim than the one picked; empty if none."""
         if valve.shim is None:
             return ""
-        aim = needed_thickness(valve.shim.thickness_nm, valve.passes_nm, valve.aim_nm, job.lash_ratio)
-        off = abs(pick.thickness_nm - aim)
-        window = called_window(
-            valve.shim.thickness_nm, valve.passes_nm, valve.min_nm, valve.max_nm, job.lash_ratio
-        )
-        low, high = max(aim - off, window.low), min(aim + off, window.high)
-        shims = self._shims[job.family]
-        first = bisect_left(shims, ceil(low), key=lambda shim: shim.thickness_nm)
-        last = bisect_right(shims, floor(high), key=lambda shim: shim.thickness_nm)
-        near = [
-            shim
-            for shim in shims[first:last]
-            if abs(shim.thickness_nm - aim) < off and (shim.job, shim.label) != (job.key, valve.label)
-        ]
-        near.sort(key=lambda shim: (abs(shim.thickness_nm - aim), shim.order))
-        for shim in near:
+        for shim in self._outward(job, valve, valve.shim, pick.thickness_nm):
             if reason := self._against(job, valve, pick, shim, guaranteed=guaranteed):
                 return reason
         return ""
+
+    def _outward(self, job: OpenJob, valve: Valve, own: OwnShim, thickness_nm: int) -> Iterator[_Shim]:
+        """The shims in the valve's called window that are nearer to its aim than this thickness, the nearest
+        first; all but its own one.
+        """
+        shims, sizes = self._shims[job.family], self._sizes[job.family]
+        # In q-ths of a nanometre for a lash ratio of p / q; how far from the thickness that the aim needs.
+        p, q = job.lash_ratio.numerator, job.lash_ratio.denominator
+        aim = own.thickness_nm * p + (valve.passes_nm - valve.aim_nm) * q
+        off = abs(thickness_nm * p - aim)
+        most = (valve.aim_nm - valve.min_nm) * q, (valve.max_nm - valve.aim_nm) * q
+        above = bisect_left(sizes, Fraction(aim, p))
+        below = above - 1
+        while True:
+            up = sizes[above] * p - aim if above < len(sizes) else off
+            down = aim - sizes[below] * p if below >= 0 else off
+            up, down = (up if up <= most[0] else off), (down if down <= most[1] else off)
+            if min(up, down) >= off:
+                return
+            if down <= up:
+                # Of one thickness the one named first comes first.
+                first = bisect_left(sizes, sizes[below])
+                found, below = shims[first : below + 1], first - 1
+            else:
+                after = bisect_right(sizes, sizes[above])
+                found, above = shims[above:after], after
+            yield from (shim for shim in found if (shim.job, shim.label) != (job.key, valve.label))
 
     def why_unresolved(self, job: OpenJob, valve: Valve, said: Verdict, taker: str | None) -> str:
         """For a valve that gets no shim. `taker` is the valve that gets its own one, if any does."""
@@ -173,7 +186,7 @@ class Nearer:
             valve.stops_nm,
             shim.thickness_nm,
             unsure,
-            Fraction(job.lash_ratio),
+            job.lash_ratio,
         )
         if is_guaranteed(after, valve.passes_nm, valve.min_nm, valve.max_nm):
             return ""

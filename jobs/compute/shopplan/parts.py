@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 
 from jobs.compute.planner.assignment import NotProvenError
 from jobs.compute.shopplan.choice import Deadline, Step
-from jobs.compute.shopplan.model import Model, build_model
+from jobs.compute.shopplan.model import Ends, find_ends
 from jobs.compute.shopplan.records import shop_records
 from jobs.compute.shopplan.solve import no_step, solve_part
 from jobs.compute.shopplan.types import (
@@ -46,8 +46,8 @@ def split(problem: ShopProblem) -> tuple[Part, ...]:
     parts = []
     for family in sorted({job.family for job in problem.jobs}):
         whole = _of_family(problem, family)
-        model = build_model(whole.problem)
-        for number, (jobs, lots, ordered) in enumerate(_pieces(whole.problem, model)):
+        ends = find_ends(whole.problem)
+        for number, (jobs, lots, ordered) in enumerate(_pieces(whole.problem, ends)):
             parts.append(
                 Part(
                     key=f"{family}/{number}",
@@ -106,12 +106,11 @@ def _only(
     )
 
 
-def _pieces(problem: ShopProblem, model: Model) -> list[tuple[list[int], list[int], list[int]]]:
+def _pieces(problem: ShopProblem, ends: Ends) -> list[tuple[list[int], list[int], list[int]]]:
     """Jobs, lots and ordered lots of each piece, as indices; last the jobs in which nothing can change."""
-    jobs, columns = len(problem.jobs), len(model.columns)
-    shims = model.arcs.column < columns
-    row_job = np.array([row.job for row in model.rows], dtype=np.int64)
-    owners = [(one.job, jobs + number) for number, one in enumerate(model.columns) if one.job >= 0]
+    jobs, columns = len(problem.jobs), len(ends.columns)
+    row_job = np.array([row.job for row in ends.rows], dtype=np.int64)
+    owners = [(one.job, jobs + number) for number, one in enumerate(ends.columns) if one.job >= 0]
     numbers = {job.key: number for number, job in enumerate(problem.jobs)}
     settled = [
         (number, numbers[pin.from_job])
@@ -120,8 +119,8 @@ def _pieces(problem: ShopProblem, model: Model) -> list[tuple[list[int], list[in
         if pin.from_job is not None
     ]
     fixed = np.array(owners + settled, dtype=np.int64).reshape(len(owners) + len(settled), 2)
-    tail = np.concatenate([row_job[model.arcs.row[shims]], fixed[:, 0]])
-    head = np.concatenate([jobs + model.arcs.column[shims], fixed[:, 1]])
+    tail = np.concatenate([row_job[ends.row], fixed[:, 0]])
+    head = np.concatenate([jobs + ends.column, fixed[:, 1]])
     size = jobs + columns
     ways = csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(size, size))
     _, piece = connected_components(ways, directed=False)
@@ -133,7 +132,7 @@ def _pieces(problem: ShopProblem, model: Model) -> list[tuple[list[int], list[in
             found.setdefault(number, ([], [], []))[0].append(job)
         else:
             still.append(job)
-    for number, column in enumerate(model.columns):
+    for number, column in enumerate(ends.columns):
         if column.kind in ("stock", "order") and (mine := found.get(int(piece[jobs + number]))) is not None:
             mine[1 if column.kind == "stock" else 2].extend(column.lots)
     pieces = [(mine, sorted(lots), sorted(ordered)) for mine, lots, ordered in found.values()]
