@@ -43,7 +43,7 @@ class Actor:
         return self.scopes is None or bool(self.scopes & action.scopes)
 
     def must(self, action: Action, site: Site) -> None:
-        """Raise NotFound for another site (for this actor it does not exist), Forbidden for the wrong role."""
+        """Raise NotFound for another site (it does not exist here), Forbidden for the wrong role."""
         if self.is_service:
             return
         if site.id not in self.roles:

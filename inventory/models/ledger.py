@@ -15,7 +15,6 @@ from shop.models import Site
 from .catalogue import ShimFamily
 from .place import Place
 
-
 # Rows of these are only ever added: by code, by grant and by trigger.
 APPEND_ONLY_TABLES = ("inventory_movement", "inventory_movementline", "inventory_movementseal")
 

@@ -29,7 +29,7 @@ class PlaceKind(models.TextChoices):
 class Place(models.Model):
     """A bin, a tray, or another place of one site.
 
-    A bin may be kept for one family and one size (`size_nm`); its position in the cabinet is
+    A bin may be kept for one family and one size (`size_nm`); its place in the cabinet is
     (cabinet, row, column), counted from 1. Every site has one place of each kind that is neither bin nor tray.
     """
 

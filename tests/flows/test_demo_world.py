@@ -70,7 +70,7 @@ def _uses_built(built, db):
     """`built` before `db`: each test's own transaction lies inside the one that holds the shop."""
 
 
-def open_job(number_of_bay: int, site: str) -> Job:
+def open_job(number_of_bay: int | None, site: str) -> Job:
     return Job.objects.get(bay__number=number_of_bay, site__code=site, closed_at=None)
 
 
@@ -190,10 +190,12 @@ class TestThePast:
 
 
 class TestTheOpenJobs:
-    def test_six_in_six_bays_in_different_states(self):
+    def test_six_in_bays_and_in_the_yard_in_different_states(self):
         jobs = Job.objects.filter(closed_at=None)
         assert jobs.count() == 6
-        assert {job.bay_id for job in jobs} == set(Bay.objects.values_list("id", flat=True))
+        # One bay is free for the next engine, because one that waits for a shim stands in the yard.
+        assert len({job.bay_id for job in jobs if job.bay_id}) == 5
+        assert Bay.objects.count() == 6
         assert {job.state for job in jobs} == {
             *(Job.State.OPEN, Job.State.PLANNED, Job.State.HELD, Job.State.WAITING, Job.State.FITTED)
         }
@@ -227,7 +229,7 @@ class TestTheOpenJobs:
         assert "No clearance" in line.why
 
     def test_one_waits_for_a_purchase(self):
-        job = open_job(4, "quay")
+        job = open_job(None, "quay")
         assert job.state == Job.State.WAITING
         line = last_plan(job).lines.get(action="buy")
         assert [(need.valve_label, need.state) for need in Need.objects.filter(job_id=job.pk)] == [
