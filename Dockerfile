@@ -33,5 +33,5 @@ USER 10001
 EXPOSE 8000
 # The pool of connections is each process's own: processes x COLDGAP_DATABASE_POOL_SIZE must stay below
 # PostgreSQL's max_connections.
-CMD ["gunicorn", "shop.wsgi", "--bind", "0.0.0.0:8000", "--workers", "2", "--threads", "4", \
+CMD ["gunicorn", "shop.wsgi", "--bind", "0.0.0.0:8000", "--workers", "2", "--threads", "8", \
      "--worker-tmp-dir", "/dev/shm", "--graceful-timeout", "30", "--access-logfile", "/dev/null"]

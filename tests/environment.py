@@ -35,6 +35,8 @@ def prepare() -> None:
             del os.environ[name]
     os.environ["DJANGO_SETTINGS_MODULE"] = "shop.settings"
     os.environ["COLDGAP_DATA_DIR"] = str(_folder())
+    # A stream that nobody closes must not keep a test waiting for a minute.
+    os.environ["COLDGAP_STREAM_SECONDS"] = "2"
     # A test's threads and processes open connections of their own.
     os.environ["COLDGAP_DATABASE_POOL_SIZE"] = "0"
     if database_choice() == "postgresql":
