@@ -1,5 +1,8 @@
 from django.apps import AppConfig
+from django.contrib.auth.signals import user_logged_in
 from django.utils.module_loading import autodiscover_modules
+
+from shop.pages.idle import note_log_in
 
 
 class ShopConfig(AppConfig):
@@ -10,3 +13,4 @@ class ShopConfig(AppConfig):
     def ready(self) -> None:
         # What each app does in the background stands in its tasks.py.
         autodiscover_modules("checks", "tasks")
+        user_logged_in.connect(note_log_in)

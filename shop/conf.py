@@ -64,6 +64,11 @@ class _Conf:
         return timedelta(days=self._get("STALE_DAYS"))
 
     @property
+    def idle_time(self) -> timedelta:
+        """For how long a page may lie untouched before its person has to log in again."""
+        return timedelta(seconds=self._get("IDLE_SECONDS"))
+
+    @property
     def requests_per_minute(self) -> int:
         """How many requests a key may make in a minute where it has no limit of its own."""
         return int(self._get("REQUESTS_PER_MINUTE"))

@@ -65,6 +65,8 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    # Before the next, so that a session that was idle for too long has to log in again.
+    "shop.pages.idle.IdleMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
@@ -305,6 +307,7 @@ COLDGAP = {
     "MICROMETER_UNCERTAINTY": env.str("COLDGAP_MICROMETER_UNCERTAINTY", default="0.004 mm"),
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
     "HOLD_HOURS": env.int("COLDGAP_HOLD_HOURS", default=48),
+    "IDLE_SECONDS": env.int("COLDGAP_IDLE_SECONDS", default=30 * 60),
     "READINGS_SPREAD": env.str("COLDGAP_READINGS_SPREAD", default="0.004 mm"),
     "CURRENCY": env.str("COLDGAP_CURRENCY", default="EUR"),
     "COUNT_APPROVAL_VALUE": env.str("COLDGAP_COUNT_APPROVAL_VALUE", default="25"),
