@@ -9,7 +9,7 @@ import json
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,7 +110,7 @@ def stream_response(looks: Looks, credential: str) -> StreamingHttpResponse:
     return response
 
 
-def _chunks(looks: Looks) -> Iterator[bytes]:
+def _chunks(looks: Looks) -> Generator[bytes, None, None]:
     end = time.monotonic() + conf.stream_time.total_seconds()
     silence = conf.stream_heartbeat.total_seconds()
     yield _RETRY

@@ -30,6 +30,7 @@ def _warn(site: Site, at: datetime) -> int:
     # A hold that somebody has locked is being extended, handed out or released: the next look knows.
     holds = list(_due(site, at).select_for_update(of=("self",), skip_locked=True).order_by("pk"))
     for hold in holds:
+        assert hold.expires_at is not None
         hold.site = site
         HoldWarning.objects.update_or_create(hold=hold, defaults={"expires_at": hold.expires_at})
         news.hold_expiring(hold, at)

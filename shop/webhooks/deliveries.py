@@ -47,7 +47,9 @@ State = WebhookDelivery.State
 @write_transaction
 def hand_on(event: OutboxEvent, *, at: datetime) -> int:
     """Make a delivery for every endpoint of the event's site that wants it; how many. Safe to run twice."""
-    endpoints = WebhookEndpoint.objects.filter(site_id=event.site_id, disabled_at=None).select_related("site")
+    if event.site is None:
+        return 0
+    endpoints = WebhookEndpoint.objects.filter(site=event.site, disabled_at=None).select_related("site")
     wanting = [endpoint for endpoint in endpoints if event.kind in endpoint.kinds]
     if not wanting:
         return 0
@@ -174,7 +176,7 @@ def _what_follows(delivery: WebhookDelivery, outcome: Outcome, at: datetime) -> 
 
 
 def _rest(failures: int, outcome: Outcome) -> timedelta:
-    doubled = FIRST_REST * 2 ** min(failures - 1, 10)
+    doubled: timedelta = FIRST_REST * 2 ** min(failures - 1, 10)
     asked = min(timedelta(seconds=outcome.retry_after), LONGEST_ASKED_REST)
     return max(min(doubled, LONGEST_REST), asked)
 

@@ -11,6 +11,7 @@ import socket
 import threading
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from typing import Any
 from urllib.parse import urlsplit
 
 from shop.conf import conf
@@ -103,7 +104,7 @@ def is_public(address: IPv4Address | IPv6Address) -> bool:
 
 def look_up(host: str, port: int) -> list[IPv4Address | IPv6Address]:
     """What a name means just now, each address once. Raises TargetRefused."""
-    answers: queue.Queue[list[tuple] | OSError] = queue.Queue(maxsize=1)
+    answers: queue.Queue[list[Any] | OSError] = queue.Queue(maxsize=1)
 
     def ask() -> None:
         try:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shop.checks import check_webhooks
 from shop.webhooks import targets
 from shop.webhooks.sending import post
 from shop.webhooks.targets import TargetRefused, check_target, is_public
@@ -251,3 +252,27 @@ def test_an_inside_address_does_not_get_through_wrapped_in_ipv6(address):
         int(ip_address("2002::")) | packed << 80,
     ):
         assert not is_public(ip_address(wrapped.to_bytes(16)))
+
+
+class TestChecks:
+    """Networks that an operator names are read at the start, and some are refused in production."""
+
+    def found(self, settings, *networks):
+        settings.COLDGAP = settings.COLDGAP | {"WEBHOOK_ALLOW_PRIVATE": list(networks)}
+        return [message.id for message in check_webhooks()]
+
+    def test_none_and_good_ones_pass(self, settings):
+        assert self.found(settings) == []
+        assert self.found(settings, "10.4.0.0/16", "fd12:3456::/32", "127.0.0.0/8") == []
+
+    @pytest.mark.parametrize("network", ["lan", "10.4.0.1/16", "10.4.0.0/33", "", "10.4.0.0-10.4.0.9"])
+    def test_what_is_no_network_stops_the_start(self, settings, network):
+        assert self.found(settings, "10.4.0.0/16", network) == ["shop.E040"]
+
+    @pytest.mark.parametrize(
+        "network", ["127.0.0.0/8", "::1/128", "169.254.0.0/16", "fe80::/10", "0.0.0.0/0"]
+    )
+    def test_production_opens_neither_this_machine_nor_everything(self, settings, network):
+        settings.PRODUCTION = True
+        assert self.found(settings, network) == ["shop.E041"]
+        assert self.found(settings, "10.4.0.0/16") == []
