@@ -128,8 +128,10 @@ def _sqlite() -> list[str]:
     made: list[tuple[str, str]] = []
     for table, unique in LEDGER:
         abort = f"SELECT RAISE(ABORT, '{REFUSAL}');"
+        # One question for each: asked together, SQLite reads the whole table where a column is mostly NULL.
         taken = " OR ".join(
-            f"({' AND '.join(f'{column} = NEW.{column}' for column in columns)})" for columns in unique
+            f"EXISTS (SELECT 1 FROM {table} WHERE {' AND '.join(f'{name} = NEW.{name}' for name in names)})"
+            for names in unique
         )
         made += [
             (f"{table}_no_update", f"BEFORE UPDATE ON {table} BEGIN {abort} END"),
@@ -138,8 +140,7 @@ def _sqlite() -> list[str]:
             # recursive_triggers; refusing the second insert closes that door for every connection.
             (
                 f"{table}_no_replace",
-                f"BEFORE INSERT ON {table} WHEN EXISTS (SELECT 1 FROM {table} WHERE {taken}) "
-                f"BEGIN {abort} END",
+                f"BEFORE INSERT ON {table} WHEN {taken} BEGIN {abort} END",
             ),
         ]
     made.append(

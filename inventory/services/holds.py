@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 
 from inventory.compute.lengths import show
 from inventory.models import Condition, Hold, HoldLine, Place, PlaceKind, Reason
-from inventory.selectors.places import place_of
 from inventory.services.hold_state import key_of, lock_hold, lock_holds, promised, resolve
 from inventory.services.ledger import MOST_LINES as MOST_MOVEMENT_LINES
 from inventory.services.ledger import (
@@ -208,18 +207,17 @@ def hand_out_hold(*, hold: Hold, tray: Place, actor: Actor, at: datetime, docume
 def hand_back_hold(*, hold: Hold, actor: Actor, at: datetime, note: str = "") -> Hold:
     """Return handed-out shims to the bins that they came from, and end the hold.
 
-    Those of a bin that was retired meanwhile go to receiving, to be put away anew.
+    Those bins are in use: none is retired while shims from it are out.
     """
     actor.must(Action.HAND_OUT, hold.site)
     hold = lock_hold(hold, at)
     if not hold.handed_out_at:
         raise WrongState(f"The shims of {hold.reference} were not handed out; release the hold instead.")
-    receiving = place_of(hold.site, PlaceKind.RECEIVING)
     moves, unhold = [], defaultdict(int)
     for line in hold.lines.select_related("place", "taken_from"):
         moves += transfer(
             source=line.place,
-            target=receiving if line.taken_from.retired_at else line.taken_from,
+            target=line.taken_from,
             family_id=line.family_id,
             thickness_nm=line.thickness_nm,
             condition=line.condition,

@@ -1,12 +1,14 @@
 """Hand a hold's shims out to a job's tray, and back to the bins that they came from."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from inventory.models import Movement, Place
+from inventory.services.bins import retire_bin
 from inventory.services.catalogue import add_bin, add_tray
-from inventory.services.floor import receive_shims, scrap_shims
+from inventory.services.floor import move_shims, receive_shims
 from inventory.services.holds import (
     Wanted,
     expire_due_holds,
@@ -141,15 +143,19 @@ def test_back_twice(hand_out, hand_back):
     refused(WrongState, hand_back, says="The hold for Job 4 is released already.")
 
 
-def test_shims_of_a_bin_that_was_retired_meanwhile_go_to_receiving(
-    hand_out, hand_back, bins, at, places, site, clerk
-):
+def test_no_bin_is_retired_while_shims_from_it_are_out(hand_out, hand_back, bins, boss, at):
+    """So that they can always go back to where they came from."""
     hand_out()
-    scrap_shims(site=site, actor=clerk, at=at, source=bins[0], shims=[in_bin(bins[0])], note="bent")
-    Place.objects.filter(pk=bins[0].pk).update(retired_at=at)
+    move_shims(
+        site=bins[0].site,
+        actor=boss,
+        at=at,
+        source=bins[0],
+        shims=[replace(in_bin(bins[0], 1), place=bins[2])],
+    )
+    refused(WrongState, lambda: retire_bin(place=bins[0], actor=boss, at=at), says="are out for Job 4")
     hand_back()
-    assert contents(places["receiving"]) == {("2.625", "new"): (2, 0)}
-    assert count(bins[1]) == (2, 0)
+    assert count(bins[0]) == (2, 0)
 
 
 def test_released_when_handed_out_they_lie_in_the_tray(hand_out, hold, tech, at, tray):
