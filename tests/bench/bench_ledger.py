@@ -13,9 +13,9 @@ import resource
 import subprocess
 import sys
 import time
-from collections import Counter
-from datetime import timedelta
+from datetime import datetime, timedelta
 from statistics import median
+from uuid import UUID
 
 import django
 import psycopg
@@ -25,6 +25,7 @@ from tests import environment
 CROWD, ROUNDS = 64, 15
 TIMES = 60
 CHUNK = 20_000
+LOADED_NM = 2_700_000
 
 
 def main() -> int:
@@ -138,90 +139,88 @@ def audit_all() -> None:
 
 
 def load(shop, lines: int) -> None:
-    """Movements of two lines between the bins, chained as the service would have; triggers off meanwhile."""
+    """Movements of two lines round the three bins, chained as the service does it; triggers off meanwhile."""
     from django.db import connection, transaction  # noqa: PLC0415
 
     from inventory import triggers  # noqa: PLC0415
-    from inventory.models import Balance, ChainHead, Movement, MovementLine, MovementSeal  # noqa: PLC0415
-    from inventory.services.ledger import chain_hash  # noqa: PLC0415
+    from inventory.models import Balance, ChainHead, Movement, MovementLine  # noqa: PLC0415
 
     head = ChainHead.objects.get(site=shop.site)
-    seq = Movement.objects.latest("seq").seq
-    line_id = MovementLine.objects.latest("id").pk
-    moved: Counter = Counter()
-    count = lines // 6 * 3  # round the three bins, so that no balance ends below zero
+    numbers = Movement.objects.latest("seq").seq, MovementLine.objects.latest("id").pk
     with transaction.atomic():
         triggers.remove(connection)
-        for first in range(0, count, CHUNK):
-            movements, rows, seals = [], [], []
-            for number in range(first, min(first + CHUNK, count)):
-                seq += 1
-                movement = Movement(
-                    seq=seq,
-                    site=shop.site,
-                    reason="move",
-                    at=shop.by["at"] + timedelta(seconds=number),
-                    actor="Coldgap",
-                )
-                pair = []
-                for position, (place, quantity) in enumerate(
-                    ((shop.bins[number % 3], -1), (shop.bins[(number + 1) % 3], 1))
-                ):
-                    line_id += 1
-                    pair.append(
-                        MovementLine(
-                            id=line_id,
-                            movement=movement,
-                            position=position,
-                            place=place,
-                            family=shop.family,
-                            thickness_nm=2_700_000,
-                            condition="new",
-                            quantity=quantity,
-                        )
-                    )
-                    moved[place.pk] += quantity
-                digest = chain_hash(head.hash, movement, pair)
-                head.position += 1
-                seals.append(
-                    MovementSeal(
-                        movement=movement,
-                        site=shop.site,
-                        position=head.position,
-                        line_count=2,
-                        previous_hash=head.hash,
-                        hash=digest,
-                    )
-                )
-                head.hash = digest
-                movements.append(movement)
-                rows += pair
-            Movement.objects.bulk_create(movements)
-            MovementLine.objects.bulk_create(rows)
-            MovementSeal.objects.bulk_create(seals)
+        # A multiple of three, so that no bin ends below zero: each ends with what it began with.
+        for first in range(0, lines // 6 * 3, CHUNK):
+            count = min(CHUNK, lines // 6 * 3 - first)
+            chunk = [_movement(shop, first + number, numbers, head) for number in range(count)]
+            _insert("inventory_movement", MOVEMENT, [movement for movement, _, _ in chunk])
+            _insert("inventory_movementline", LINE, [line for _, pair, _ in chunk for line in pair])
+            _insert("inventory_movementseal", SEAL, [seal for _, _, seal in chunk])
         for place in shop.bins:
-            Balance.objects.create(
-                site=shop.site,
-                place=place,
-                family=shop.family,
-                thickness_nm=2_700_000,
-                condition="new",
-                on_hand=moved[place.pk],
-            )
+            shims = {"place": place, "family": shop.family, "thickness_nm": LOADED_NM, "condition": "new"}
+            Balance.objects.create(site=shop.site, **shims)
         head.save()
         if connection.vendor == "postgresql":
             with connection.cursor() as cursor:
-                # Else the checks of what was loaded would stand in the way of making the triggers.
-                cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
-                for table in (Movement, MovementLine):
-                    column = table._meta.pk.column
-                    cursor.execute(
-                        f"SELECT setval(pg_get_serial_sequence('{table._meta.db_table}', '{column}'),"
-                        f" (SELECT MAX({column}) FROM {table._meta.db_table}))"
-                    )
+                cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")  # else the triggers could not be made
+                for table, column in (("inventory_movement", "seq"), ("inventory_movementline", "id")):
+                    last = f"(SELECT MAX({column}) FROM {table})"
+                    cursor.execute(f"SELECT setval(pg_get_serial_sequence('{table}', '{column}'), {last})")
         triggers.install(connection)
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE")
+
+
+MOVEMENT = ("seq", "uid", "site_id", "reason", "at", "actor", "request_id", "document", "note")
+LINE = ("id", "movement_id", "position", "place_id", "family_id", "thickness_nm", "condition", "quantity")
+SEAL = ("movement_id", "site_id", "position", "line_count", "previous_hash", "hash")
+
+
+def _movement(shop, number: int, numbers: tuple[int, int], head) -> tuple[tuple, list[tuple], tuple]:
+    """The rows of one movement; moves the head on."""
+    from inventory.services.ledger import digest  # noqa: PLC0415
+    from shop.ids import new_id  # noqa: PLC0415
+
+    seq, uid = numbers[0] + number + 1, new_id()
+    at = shop.by["at"] + timedelta(seconds=number)
+    pair = [
+        (position, shop.bins[(number + position) % 3].pk, shop.family.pk, LOADED_NM, "new", quantity)
+        for position, quantity in enumerate((-1, 1))
+    ]
+    fields = [str(uid), str(shop.site.pk), "move", at.isoformat(timespec="microseconds"), "Coldgap"]
+    chained = [[line[0], str(line[1]), str(line[2]), *line[3:]] for line in pair]
+    previous, head.hash = head.hash, digest(head.hash, [*fields, "", "", "", "", "", "", chained])
+    head.position += 1
+    return (
+        (seq, uid, shop.site.pk, "move", at, "Coldgap", "", "", ""),
+        [(numbers[1] + 2 * number + 1 + line[0], seq, *line) for line in pair],
+        (seq, shop.site.pk, head.position, 2, previous, head.hash),
+    )
+
+
+def _insert(table: str, columns: tuple[str, ...], rows: list[tuple]) -> None:
+    from django.db import connection  # noqa: PLC0415
+
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            with cursor.copy(f"COPY {table} ({', '.join(columns)}) FROM STDIN") as copy:
+                for row in rows:
+                    copy.write_row(row)
+            return
+        # As Django's backend writes UUIDs and times.
+        plain = [
+            tuple(
+                value.hex
+                if isinstance(value, UUID)
+                else value.replace(tzinfo=None).isoformat(" ")
+                if isinstance(value, datetime)
+                else value
+                for value in row
+            )
+            for row in rows
+        ]
+        marks = ", ".join(["%s"] * len(columns))
+        cursor.executemany(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", plain)
 
 
 def show(what: str, seconds: list[float]) -> None:
