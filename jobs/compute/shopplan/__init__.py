@@ -17,11 +17,14 @@ The way
     shims are too few, the only place where there is a choice of who waits) -> choice (that choice, an
     integer program by HiGHS) -> assignment (the best flow for it, proven) -> solve (the picks of a part)
     -> parts (join) -> records (the plan, every figure anew) -> explain and nearer (sentences). verify stands
-    apart; greedy is what plans are compared with.
+    apart; greedy is what plans are compared with; what_if plans again with one more shim; weights gives
+    what a job counts.
 
-    Workers solve parts side by side: split(problem), solve_part(part) each, join(problem, part_plans).
+    Workers solve parts side by side: split(problem), solve_part(part) each, join(problem, part_plans);
+    as_json carries problems and part plans between them.
 """
 
+from jobs.compute.shopplan.greedy import nearest_first
 from jobs.compute.shopplan.parts import join, plan_shop, split
 from jobs.compute.shopplan.solve import solve_part
 from jobs.compute.shopplan.types import (
@@ -44,11 +47,15 @@ from jobs.compute.shopplan.types import (
     SpareShim,
     TrayShim,
 )
+from jobs.compute.shopplan.verify import verify
+from jobs.compute.shopplan.weights import job_weight
+from jobs.compute.shopplan.what_if import OneMore, one_more, worth_having
 
 __all__ = [
     "Aside",
     "HandOver",
     "JobPlan",
+    "OneMore",
     "OpenJob",
     "OrderedLot",
     "Part",
@@ -64,8 +71,13 @@ __all__ = [
     "ShopScore",
     "SpareShim",
     "TrayShim",
+    "job_weight",
     "join",
+    "nearest_first",
+    "one_more",
     "plan_shop",
     "solve_part",
     "split",
+    "verify",
+    "worth_having",
 ]

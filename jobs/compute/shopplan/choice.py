@@ -143,9 +143,16 @@ def evaluate(
         )
     except InfeasibleError:
         return None
-    waiting = sum(weight for job, weight in question.weights.items() if job not in jobs)
-    figures = (waiting, *(int(figure) for figure in arcs.cost[:, chosen].sum(axis=1)))
-    return Answer(completed=jobs, pairs=pairs, figures=figures, columns=arcs.column[chosen], proof=Proof())
+    # More jobs than were asked for may have come out complete.
+    late = {question.model.rows[number].job for number in arcs.row[chosen[~arcs.good[chosen]]].tolist()}
+    waiting = sum(weight for job, weight in question.weights.items() if job in late)
+    return Answer(
+        completed=frozenset(question.weights.keys() - late),
+        pairs=pairs,
+        figures=(waiting, *(int(figure) for figure in arcs.cost[:, chosen].sum(axis=1, dtype=np.int64))),
+        columns=arcs.column[chosen],
+        proof=Proof(),
+    )
 
 
 def _likely(question: Question, arcs: Arcs) -> BoolArray:

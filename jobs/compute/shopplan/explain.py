@@ -140,19 +140,19 @@ def why_plan(
 ) -> tuple[str, ...]:
     """Of the whole plan: who can leave, what is bought, what moves, and how sure that is the best."""
     done = sum(job.completed for job in jobs)
-    said = [f"{done} of {_counted(len(jobs), 'engine')} can be completed with what is in the building."]
+    said = [f"{done} of {counted(len(jobs), 'engine')} can be completed with what is in the building."]
     actions = Counter(choice.action for job in jobs for choice in job.choices)
     if to_buy:
-        said.append(f"{_counted(sum(purchase.quantity for purchase in to_buy), 'shim')} to buy.")
+        said.append(f"{counted(sum(purchase.quantity for purchase in to_buy), 'shim')} to buy.")
     if actions["order"]:
-        said.append(f"{_counted(actions['order'], 'shim')} of what is on order taken.")
+        said.append(f"{counted(actions['order'], 'shim')} of what is on order taken.")
     inside = actions["swap"] + actions["tray"] - len(hand_overs)
     if inside or hand_overs:
         said.append(
-            f"{_counted(inside, 'shim')} moved inside an engine, {len(hand_overs)} from one to another."
+            f"{counted(inside, 'shim')} moved inside an engine, {len(hand_overs)} from one to another."
         )
     if actions["measure"]:
-        said.append(f"{_counted(actions['measure'], 'shim')} to be measured before anything can be chosen.")
+        said.append(f"{counted(actions['measure'], 'shim')} to be measured before anything can be chosen.")
     if proof.unproven is None:
         said.append("No other plan is better.")
     else:
@@ -163,5 +163,6 @@ def why_plan(
     return tuple(said)
 
 
-def _counted(number: int, thing: str) -> str:
+def counted(number: int, thing: str) -> str:
+    """The number with its noun."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

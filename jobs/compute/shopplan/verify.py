@@ -332,7 +332,8 @@ def _job_words(problem: ShopProblem, job: OpenJob, made: JobPlan) -> Iterator[st
     dues = [
         problem.ordered[choice.from_lot].due
         for choice in made.choices
-        if choice.action == "order" and choice.from_lot is not None
+        # Another one is named among the faults of its valve.
+        if choice.action == "order" and choice.from_lot in range(len(problem.ordered))
     ]
     undated = any(choice.action == "order" and choice.from_lot is None for choice in made.choices)
     known = [due for due in dues if due is not None]
