@@ -89,8 +89,7 @@ class Drawing:
 
 
 def draw_plan(valves: Sequence[ValveSheet], *, name: str, in_a_line: int | None = None) -> Drawing:
-    """The engine with its plan. `in_a_line`: how many cylinders side by side, for a narrow screen; None for
-    as many as the bank has, in two lines where it has more than six."""
+    """The engine with its plan. `in_a_line`: at most how many cylinders side by side; None for six."""
     banks = engine_grid(valves, lambda sheet: sheet.valve)
     castings: list[Casting] = []
     bores: list[DrawnBore] = []
@@ -126,9 +125,11 @@ def draw_plan(valves: Sequence[ValveSheet], *, name: str, in_a_line: int | None 
 
 
 def _lines(bank: Bank[ValveSheet], in_a_line: int | None) -> list[list[Cylinder[ValveSheet]]]:
+    """The bank's cylinders in lines of at most so many, as equally long as can be."""
     count = len(bank.cylinders)
-    most = in_a_line or (count if count <= MOST_IN_A_LINE else ceil(count / 2))
-    return [bank.cylinders[start : start + most] for start in range(0, count, most)]
+    lines = ceil(count / (in_a_line or MOST_IN_A_LINE))
+    length = ceil(count / lines)
+    return [bank.cylinders[start : start + length] for start in range(0, count, length)]
 
 
 def _valves(

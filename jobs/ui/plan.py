@@ -19,7 +19,8 @@ from shop.pages.versions import posted_version
 from shop.pages.views import page
 from shop.roles import Action
 
-NARROW = 2  # cylinders side by side on a phone
+# The same engine for screens of three widths: how many cylinders side by side. The style sheet shows one.
+WIDTHS = {"wide": 6, "middle": 3, "narrow": 2}
 
 
 @page(see=Action.READ)
@@ -37,10 +38,7 @@ def plan_page(
     if sheet.plan is not None:
         context = {
             "score": score_words(sheet.plan, lines),
-            "drawings": [
-                draw_plan(sheet.valves, name="wide"),
-                draw_plan(sheet.valves, name="narrow", in_a_line=NARROW),
-            ],
+            "drawings": [draw_plan(sheet.valves, name=name, in_a_line=most) for name, most in WIDTHS.items()],
             "to_do": [valve for valve in sheet.valves if valve.line and valve.line.action != "keep"],
             "staying": [valve for valve in sheet.valves if not valve.line or valve.line.action == "keep"],
             "to_buy": to_buy_words(lines),

@@ -25,7 +25,7 @@ LAYOUTS = st.builds(
     st.integers(1, 3),
     st.integers(1, 2),
 )
-IN_A_LINE = st.sampled_from([None, 2])
+IN_A_LINE = st.sampled_from([None, 3, 2])
 
 
 def engine(layout, swaps=()):

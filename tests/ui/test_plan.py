@@ -46,7 +46,7 @@ def test_the_plan_in_words_on_the_engine_and_valve_by_valve(bay_tablet, job):
     assert "Nothing is bought." in words
     assert "Left over 2.650 mm of 1-IN" in words
     html = page.content.decode()
-    assert html.count('<svg class="drawn ') == 2
+    assert html.count('<svg class="drawn ') == 3
     assert "1-IN: gets 2.575 mm from bin B02." in html
     assert "3 valves stay as they are" in words
     assert "Tight: 0.127 mm called" in words
@@ -56,7 +56,7 @@ def test_a_swap_has_an_arrow_each_way(bay_tablet, workshop):
     job = workshop.read(workshop.job(), {**READ, "2-IN": "13 thou"}, {"1-IN": "2.700 mm", "2-IN": "2.600 mm"})
     page = plan(bay_tablet, job)
     html = page.content.decode()
-    assert html.count('class="way"') == 2 * 2 + 1  # in both drawings, and in the key
+    assert html.count('class="way"') == 3 * 2 + 1  # in every drawing, and in the key
     assert "1-IN: gets the shim from 2-IN." in html
     assert "2 shims move within the engine." in text_of(page)
 
