@@ -7,6 +7,12 @@ from tests.api.program import Program, program
 from tests.api.world import World, make_world
 
 
+def pytest_ignore_collect(collection_path, config):
+    """What drives Schemathesis is looked at only where its plugin is loaded: in its own step."""
+    alone = collection_path.name == "test_fuzz.py" and not config.pluginmanager.hasplugin("schemathesis")
+    return True if alone else None
+
+
 @pytest.fixture(autouse=True)
 def fresh_limits() -> None:
     limits.here.clear()

@@ -1,0 +1,80 @@
+"""Schemathesis over the whole document against a running server (bar A10), in a step of its own.
+
+    python -m pytest -p schemathesis -m fuzz tests/api/test_fuzz.py
+
+Every operation gets generated requests, good and bad ones; half of those that name a thing name one that is
+there. All of its checks are on but two: `positive_data_acceptance`, since a schema cannot say all that
+makes sense of a body (min below max, a family's range), and `use_after_free`, since nothing is ever deleted.
+"""
+
+import random
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, settings
+from schemathesis.checks import CHECKS, load_all_checks
+from schemathesis.config import SchemathesisConfig
+
+from api.document import document
+from inventory.models import Place
+from tests.api.program import program
+from tests.api.world import make_world
+
+pytestmark = pytest.mark.fuzz
+
+load_all_checks()
+EXCLUDED = {"positive_data_acceptance", "use_after_free", "max_response_time"}
+USED = [check for name, check in CHECKS._items.items() if name not in EXCLUDED]
+# What a missing or wrong value may be answered with beyond Schemathesis' own list: RFC 6585 and RFC 9110.
+REFUSALS = ["400", "401", "403", "404", "405", "406", "409", "411", "412", "413", "415", "422", "428", "429"]
+schema = schemathesis.openapi.from_dict(
+    document(),
+    config=SchemathesisConfig.from_dict(
+        {
+            "checks": {
+                "missing_required_header": {"expected-statuses": REFUSALS},
+                "negative_data_rejection": {"expected-statuses": REFUSALS},
+            }
+        }
+    ),
+)
+
+
+@pytest.fixture
+def target(live_server, site, manager):
+    """The address, a key for everything, and by resource the id of one thing that is there."""
+    world = make_world(site, program(manager, site))
+    job, hold = world.held(), world.hold()
+    things = {
+        "jobs": job.rpartition("/")[2],
+        "holds": hold["id"],
+        "vehicles": world.vehicle()["id"],
+        "purchase-lists": world.bought()["id"],
+        "movements": world.program.get("/movements").json()["items"][0]["id"],
+        "bins": str(Place.objects.filter(site=site, kind="bin").first().pk),
+        "shim-families": world.family,
+        "engine-types": world.shop.engine.code,
+        "sites": site.code,
+    }
+    return live_server.url, world.program.text, things
+
+
+@schema.parametrize()
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    derandomize=True,
+    database=None,
+)
+def test_no_answer_is_outside_the_document(case, target):
+    url, key, things = target
+    resource = case.path.removeprefix("/api/v1/").partition("/")[0]
+    chooser = random.Random(repr(case.path_parameters) + repr(case.body))
+    if case.path_parameters and resource in things and chooser.random() < 0.5:
+        name = next(iter(case.path_parameters))
+        case.path_parameters[name] = things[resource]
+        if "If-Match" in (case.headers or {}) and chooser.random() < 0.8:
+            case.headers["If-Match"] = "*"
+    response = case.call(base_url=url, headers={"Authorization": f"Bearer {key}"})
+    case.validate_response(response, checks=USED)
