@@ -16,14 +16,14 @@ from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, TypeVar
 
 from django.db import IntegrityError, transaction
-from django.http import HttpResponse, HttpResponseBase
+from django.http import HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.urls import reverse
 from rest_framework.request import Request
 from rest_framework.serializers import BaseSerializer
 
 from api import queries
 from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
-from api.event_stream import stream_response
+from api.event_stream import EVENT_STREAM, stream_response
 from api.fields import Body
 from api.idempotency import answer_once, read_key
 from api.operations import STATELESS, Operation
@@ -112,7 +112,11 @@ def streams(action: Action, name: str, summary: str) -> Decorator:
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponseBase:
         call = view.read(request, operation)
         looks = method(view, call, request.headers.get("Last-Event-ID", ""), **path)
-        return HttpResponse(status=204) if looks is None else stream_response(looks, call.credential.id)
+        if looks is None:
+            return HttpResponse(status=204)
+        if request.method == "HEAD":
+            return StreamingHttpResponse((), content_type=EVENT_STREAM)
+        return stream_response(looks, call.credential.id)
 
     return _declared(operation, run)
 

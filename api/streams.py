@@ -47,7 +47,6 @@ class OnlyEvents(OnlyJson):
 
 
 class StreamView(ApiView):
-    http_method_names = ["get"]
     content_negotiation_class = OnlyEvents
 
 
