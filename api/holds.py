@@ -19,7 +19,7 @@ from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, h
 from inventory.services.outside_fit import fit_hold
 from jobs.models import Job
 from shop.actor import Actor
-from shop.errors import FieldError, Invalid
+from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -223,6 +223,8 @@ def _site_and_job(actor: Actor, body: dict[str, Any]) -> tuple[Site, Job | None]
         raise not_found("/job")
     if body.get("site") not in (None, job.site.code):
         raise Invalid("The job is at another site.", errors=[FieldError("/site", "is not where the job is")])
+    if not job.is_open:
+        raise WrongState(f"{job} is {job.get_state_display().lower()}: nothing can be held for it any more.")
     return job.site, job
 
 

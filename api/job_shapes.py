@@ -187,6 +187,10 @@ class OpenJobSerializer(Body):
     note = Text(most=400, required=False)
 
 
+class TakeIntoBaySerializer(Body):
+    bay = Whole(least=1, most=1000, required=False, help_text="The bay's number; left out: the yard.")
+
+
 class FeelerSerializer(Body):
     passes = LengthField(plausible=plausible_clearance)
     stops = LengthField(plausible=plausible_clearance, required=False)

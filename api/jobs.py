@@ -16,6 +16,7 @@ from api.job_shapes import (
     SetAdjustSerializer,
     SignOffSerializer,
     StopJobSerializer,
+    TakeIntoBaySerializer,
 )
 from api.job_sheet import render_sheet
 from api.kinds import acts, creates, lists, shows
@@ -25,6 +26,7 @@ from api.views import ApiView, Call
 from api.words import JOB_STATES
 from jobs.models import Job, Vehicle
 from jobs.selectors.jobs import CLOSED, current_plan, job_sheet
+from jobs.services.bays import take_into_bay
 from jobs.services.fitting import ReallyFitted, fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.opening import open_job
@@ -34,7 +36,7 @@ from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid, WrongState
-from shop.models import Bay
+from shop.models import Bay, Site
 from shop.roles import Action
 
 _THOU = {"unit": "thou"}
@@ -94,12 +96,7 @@ class Jobs(JobView):
         vehicle = Vehicle.objects.filter(pk=body.pop("vehicle"), site=site).first()
         if vehicle is None:
             raise not_found("/vehicle")
-        number = body.pop("bay", None)
-        bay = Bay.objects.filter(number=number, site=site).first()
-        if bay is None and number is not None:
-            raise Invalid(
-                f"{site.name} has no such bay.", errors=[FieldError("/bay", "there is no such bay")]
-            )
+        bay = bay_of(site, body.pop("bay", None))
         return open_job(site=site, actor=call.actor, at=call.at, vehicle=vehicle, bay=bay, **body)
 
 
@@ -205,6 +202,19 @@ class SignOff(JobView):
         return sign_off_job(job=job, actor=call.actor, at=call.at, **call.body)
 
 
+class TakeIntoBay(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "take_into_bay",
+        "Roll the engine into a free bay; without one it stands in the yard.",
+        body=TakeIntoBaySerializer,
+        example={"bay": 2},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        bay = bay_of(job.site, call.body.get("bay"))
+        return take_into_bay(job=job, actor=call.actor, at=call.at, bay=bay)
+
+
 class Stop(JobView):
     @acts(
         Action.STOP_JOB,
@@ -215,3 +225,13 @@ class Stop(JobView):
     )
     def post(self, call: Call, job: Job) -> Job:
         return stop_job(job=job, actor=call.actor, at=call.at, **call.body)
+
+
+def bay_of(site: Site, number: int | None) -> Bay | None:
+    """The site's bay of that number; None for the yard. Raises Invalid, pointing at /bay."""
+    if number is None:
+        return None
+    bay = Bay.objects.filter(number=number, site=site).first()
+    if bay is None:
+        raise Invalid(f"{site.name} has no such bay.", errors=[FieldError("/bay", "there is no such bay")])
+    return bay

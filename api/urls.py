@@ -73,6 +73,7 @@ urlpatterns = [
     at("jobs/<uuid:id>/hand-out", jobs.HandOut, "hand-out-job"),
     at("jobs/<uuid:id>/fit", jobs.Fit, "fit-job"),
     at("jobs/<uuid:id>/sign-off", jobs.SignOff, "sign-off-job"),
+    at("jobs/<uuid:id>/take-into-bay", jobs.TakeIntoBay, "take-into-bay"),
     at("jobs/<uuid:id>/stop", jobs.Stop, "stop-job"),
     at("needs", purchasing.Needs, "needs"),
     at("suppliers", purchasing.Suppliers, "suppliers"),

@@ -58,6 +58,7 @@ class Migration(migrations.Migration):
                 ('transfer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='movements', to='inventory.transfer')),
             ],
             options={
+                'db_table': 'inventory_transferstep',
                 'ordering': ['movement'],
             },
         ),

@@ -30,7 +30,7 @@ class Place(models.Model):
     """A bin, a tray, or another place of one site.
 
     A bin may be kept for one family and one size (`size_nm`); its place in the cabinet is
-    (cabinet, row, column), counted from 1. Every site has one place of each kind that is neither bin nor tray.
+    (cabinet, row, column), counted from 1. A site has one place of each kind that is neither bin nor tray.
     """
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)

@@ -92,6 +92,8 @@ class TransferMovement(models.Model):
 
     class Meta:
         ordering = ["movement"]
+        # No table of the ledger, so its name does not say so: those alone have "movement" in theirs.
+        db_table = "inventory_transferstep"
 
     def __str__(self) -> str:
         return f"{self.movement} of {self.transfer}"

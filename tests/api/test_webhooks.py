@@ -1,4 +1,4 @@
-"""Webhooks over the API: a secret is told once, other sites' do not exist, dead letters are seen and replayed.
+"""Webhooks over the API: a secret is told once, other sites' do not exist, dead letters are replayed.
 
 What every write has in common is in test_every_write.py.
 """

@@ -232,6 +232,11 @@ def sign_off_job(world: World):
     return f"{world.measured_again()}/sign-off", {}
 
 
+@case("take_into_bay")
+def take_into_bay(world: World):
+    return f"{world.held()}/take-into-bay", {"bay": world.shop.bay().number}
+
+
 @case("stop_job")
 def stop_job(world: World):
     return f"{world.held()}/stop", {"note": "sold as it is"}

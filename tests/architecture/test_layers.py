@@ -72,7 +72,8 @@ def is_compute(module: str) -> bool:
 def layer_of(module: str) -> str:
     """shop, inventory, jobs, ui or api: where a module of ours stands."""
     package, _, rest = module.partition(".")
-    return "ui" if inside(rest, "ui") else package
+    # Template tags are how pages draw: they stand with the pages.
+    return "ui" if inside(rest, "ui", "templatetags") and package != "shop" else package
 
 
 # What a layer may import of ours. api and ui stand side by side on top and do not know each other.

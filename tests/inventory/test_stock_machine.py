@@ -18,7 +18,6 @@ from hypothesis.stateful import (
 from inventory.compute.lengths import from_nm
 from inventory.models import Balance, Hold, Movement, MovementLine
 from inventory.selectors.audit import audit
-from inventory.selectors.stock import available_lots, content, count_by_thickness, stock
 from inventory.services import floor, holds
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
 from inventory.services.floor import Shims
@@ -26,7 +25,8 @@ from inventory.services.outside_fit import fit_hold
 from shop.errors import ShopError
 from shop.ids import new_id
 from tests.faults.acts import Shop, found
-from tests.inventory.stock_model import OUTSIDE, Refused, Stock
+from tests.inventory.stock_looks import look_at_every_read
+from tests.inventory.stock_model import Refused, Stock
 
 pytestmark = pytest.mark.django_db
 
@@ -372,53 +372,7 @@ class StockMachine(RuleBasedStateMachine):
         by_family=st.booleans(),
     )
     def look(self, low, high, condition, code, by_family):
-        """Every read with its filters, alone and together, says what the dictionaries say."""
-        inside = {
-            (place, nm, c): counts
-            for (place, nm, c), counts in self.model.balances().items()
-            if place not in OUTSIDE and counts[0]
-        }
-        rows = stock(
-            self.shop.site,
-            family=self.shop.family if by_family else None,
-            min_nm=low,
-            max_nm=high,
-            condition=condition,
-            bin_code=code,
-        )
-        assert {
-            (row.place.code, row.thickness_nm, row.condition): (row.on_hand, row.held) for row in rows
-        } == {
-            (place, nm, c): counts
-            for (place, nm, c), counts in inside.items()
-            if place.startswith("A")
-            and (low is None or nm >= low)
-            and (high is None or nm <= high)
-            and condition in (None, c)
-            and code in (None, place)
-        }
-        lots = available_lots(self.shop.site, self.shop.family)
-        assert {(row.place.code, row.thickness_nm, row.condition) for row in lots} == {
-            (place, nm, c)
-            for (place, nm, c), (on_hand, held) in inside.items()
-            if place.startswith("A") and c != "unmeasured" and on_hand > held
-        }
-        for kind, name in (("receiving", "receiving"), ("inspection", "inspection"), ("tray", "T1")):
-            there = {(row.thickness_nm, row.condition): row.on_hand for row in content(self.shop.site, kind)}
-            assert there == {(nm, c): on for (place, nm, c), (on, _) in inside.items() if place == name}
-        by_size = {count.size_nm: count for count in count_by_thickness(self.shop.site, self.shop.family)}
-        for nm in {nm for _, nm, _ in inside}:
-            expected = {
-                c: sum(
-                    on for (place, n, cc), (on, _) in inside.items() if (n, cc) == (nm, c) and place[0] == "A"
-                )
-                for c in ("new", "used")
-            }
-            counted = by_size.get(nm)
-            assert (counted.new if counted else 0, counted.used if counted else 0) == (
-                expected["new"],
-                expected["used"],
-            )
+        look_at_every_read(self.shop, self.model, low, high, condition, code, by_family)
 
 
 def test_the_ledger_equals_plain_dictionaries(db, request):
