@@ -18,6 +18,8 @@ def things(world):
         f"/engine-types/{world.shop.engine.code}",
         "/sites/north",
         "/me",
+        f"/stock-minimums/{_made(world, 'set_stock_minimum')}",
+        f"/webhooks/{_made(world, 'add_webhook')}",
         "/openapi.json",
         job,
         f"/holds/{world.program.get(job).json()['holds'][0]['id']}",
@@ -27,6 +29,10 @@ def things(world):
         f"/purchase-lists/{world.bought()['id']}",
         inspection,
     ]
+
+
+def _made(world, case):
+    return world.program.done(*CASES[case](world))["id"]
 
 
 def test_every_thing_has_a_strong_tag_and_304_where_it_is_unchanged(world):
@@ -46,7 +52,8 @@ def test_every_thing_has_a_strong_tag_and_304_where_it_is_unchanged(world):
 def test_every_kind_of_thing_was_looked_at(world):
     looked_at = {path.strip("/").split("/")[0] for path in things(world)}
     shown = {route.strip("/").split("/")[0] for _, route, declared in operations() if declared.kind == "show"}
-    assert shown - looked_at == {"tasks"}
+    # A delivery is there only once somebody was told: tests/api/test_webhooks.py looks at those.
+    assert shown - looked_at == {"tasks", "webhook-deliveries"}
 
 
 def test_gzip_does_not_weaken_the_tag(world):

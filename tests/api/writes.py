@@ -7,7 +7,7 @@ from django.urls import get_resolver
 from django.utils import timezone
 
 from api.operations import operation_of
-from inventory.models import Movement
+from inventory.models import Movement, StockMinimum
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
 from tests.api.world import World, length, thou
@@ -262,7 +262,10 @@ def cancel_purchase(world: World):
 
 @case("set_stock_minimum")
 def set_stock_minimum(world: World):
-    return "/stock-minimums", {"family": world.family, "thickness": length("2.575"), "minimum": 3}
+    # Each time for another size, so that each is a new row.
+    size = 2_000 + 25 * StockMinimum.objects.count()
+    thickness = length(f"{size // 1000}.{size % 1000:03d}")
+    return "/stock-minimums", {"family": world.family, "thickness": thickness, "minimum": 3}
 
 
 @case("add_webhook")

@@ -2,6 +2,7 @@
 
 import logging
 import os
+import signal
 import time
 from pathlib import Path
 from typing import Any
@@ -43,6 +44,8 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        # A shell that starts commands in the background has them ignore Ctrl-C; whoever sends it means it.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         self._refuse_elsewhere()
         if not 1 <= options["port"] <= 65_535:
             raise CommandError(f"{options['port']} is no port: choose one from 1 to 65535.")
