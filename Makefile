@@ -33,8 +33,8 @@ env: $(READY_TO_TEST)
 
 # Resolve the dependencies of pyproject.toml anew, with hashes and without addresses.
 lock: $(BIN)/uv
-	@$(BIN)/uv pip compile --quiet --generate-hashes --no-header pyproject.toml -o requirements/runtime.txt
-	@$(BIN)/uv pip compile --quiet --generate-hashes --no-header --extra dev pyproject.toml -o requirements/dev.txt
+	@$(BIN)/uv pip compile --quiet --generate-hashes --no-header --python-version 3.11 pyproject.toml -o requirements/runtime.txt
+	@$(BIN)/uv pip compile --quiet --generate-hashes --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements/dev.txt
 
 clean-env:
 	rm -rf .venv
