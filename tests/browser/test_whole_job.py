@@ -155,6 +155,7 @@ def test_by_keyboard_alone(benches, open_browser, may_log_in, technician, outsid
     tab_to(page, "Vehicle")
     page.keyboard.type("N 100")
     tab_to(page, "Bay")
+    page.keyboard.type("Bay 1")
     assert page.evaluate("document.activeElement.selectedOptions[0].text") == "Bay 1"
     press(page, "Open the job")
 
