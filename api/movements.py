@@ -65,7 +65,7 @@ class MovementView(ApiView):
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Movement:
         # Never locked: the row does not change, and on PostgreSQL the service's role may not lock it. Of two
         # reversals at once the service refuses the second.
-        return one_of(self.rows(list(actor.roles)), uid=path["id"])
+        return one_of(self.rows(list(actor.roles)), lock=False, uid=path["id"])
 
     def path_of(self, thing: Movement) -> dict[str, Any]:
         return {"id": thing.uid}
