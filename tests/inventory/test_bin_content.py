@@ -3,11 +3,11 @@
 from datetime import timedelta
 
 import pytest
-from inventory.services.counting import open_counts
 
 from inventory.models import Condition, Hold, Movement, Place, PlaceEvent, Reason
 from inventory.selectors.movements import history_of_place
 from inventory.services.bin_content import merge_bins, split_bin
+from inventory.services.counting import open_counts
 from inventory.services.floor import Shims, count_in
 from inventory.services.holds import Wanted, hand_back_hold, hand_out_hold, hold_shims, release_hold
 from shop.errors import Conflict, Forbidden, Invalid, NotFound, WrongState
