@@ -49,7 +49,7 @@ SHIM_NM = (500_000, 10_000_000)
 
 # What a figure out of bounds is most likely to have been: the usual size of the thing decides which unit
 # is named first. Common practice, no source.
-_USUAL_CLEARANCE_NM = 200_000
+USUAL_CLEARANCE_NM = 200_000
 _USUAL_SHIM_NM = 2_500_000
 
 _UNITS = "mm, um, in or thou"
@@ -268,7 +268,7 @@ def plausible_clearance(length: Length, what: str = "clearance") -> Length:
         )
     raise LengthError(
         f"{_sentence(what)} {length} is not plausible: a clearance is from 0 to 2 mm. "
-        + (meant(length, lo, hi, _USUAL_CLEARANCE_NM, markings=False) or _check_figure(length))
+        + (meant(length, lo, hi, USUAL_CLEARANCE_NM, markings=False) or _check_figure(length))
     )
 
 

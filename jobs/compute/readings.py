@@ -12,7 +12,18 @@ Limits
 from dataclasses import dataclass
 from typing import Literal
 
-from inventory.compute.lengths import Length, LengthError, next_leaf, plausible_clearance
+from inventory.compute.lengths import (
+    CLEARANCE_NM,
+    USUAL_CLEARANCE_NM,
+    Length,
+    LengthError,
+    meant,
+    next_leaf,
+    plausible_clearance,
+)
+
+# 0.01 mm; the thinnest in inches, 0.001 in, is thicker (common practice, no source).
+THINNEST_LEAF_NM = 10_000
 
 Verdict = Literal["in_spec", "at_limit", "tight", "loose"]
 
@@ -47,6 +58,18 @@ def feeler_reading(passes: Length, stops: Length | None = None) -> FeelerReading
             "give the thinnest leaf that does not go through."
         )
     return FeelerReading(passes_nm=passes.nm, stops_nm=stops.nm)
+
+
+def thinner_than_a_leaf(length: Length, keyed: str) -> str:
+    """A sentence that asks for the unit of a clearance keyed as a bare figure ("0.20" on a sheet in thou),
+    where that makes it thinner than any leaf. Empty when there is nothing to ask: the figure is 0, could be a
+    leaf's, or was keyed with its unit.
+    """
+    if not 0 < length.nm < THINNEST_LEAF_NM or keyed.strip() != length.value:
+        return ""
+    other = meant(length, THINNEST_LEAF_NM, CLEARANCE_NM[1], USUAL_CLEARANCE_NM, markings=False)
+    sentences = (f"{length} is thinner than any leaf.", other, "Key the figure with its unit.")
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 def verdict(passes_nm: int, stops_nm: int, min_nm: int, max_nm: int) -> Verdict:

@@ -24,6 +24,7 @@ from inventory.compute.lengths import (
 )
 from inventory.compute.markings import MarkingRule, thickness_of_marking
 from inventory.ui.fields import LengthField
+from jobs.compute.readings import thinner_than_a_leaf
 from jobs.models import ClearanceReading, JobValve
 from jobs.selectors.jobs import JobSheet, ValveSheet
 from jobs.services.readings import FeelerInput, ShimInput
@@ -104,7 +105,15 @@ class ReadingsForm(ActForm):
         if keyed in known or self.errors.keys() & set(names):
             return
         passes, stops = (self.cleaned_data[name] for name in names)
-        if passes is None:
+        in_another_unit = {
+            name: doubt
+            for name, length, text in zip(names, (passes, stops), keyed, strict=True)
+            if length is not None and (doubt := thinner_than_a_leaf(length, text))
+        }
+        if in_another_unit:
+            for name, doubt in in_another_unit.items():
+                self.add_error(name, doubt)
+        elif passes is None:
             self.add_error(names[0], GONE if shown else "Key in the leaf that passes as well.")
         elif shown != valve.reading and valve.reading is not None:
             self.add_error(

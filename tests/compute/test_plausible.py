@@ -14,9 +14,11 @@ from inventory.compute.lengths import (
     inward_band,
     next_leaf,
     parse,
+    parse_text,
     plausible_clearance,
     plausible_shim,
 )
+from jobs.compute.readings import thinner_than_a_leaf
 
 units = st.sampled_from(list(Unit))
 
@@ -181,3 +183,19 @@ class TestPlausible:
             "Stops 8 mm is not plausible"
         )
         assert refusal(plausible_shim, parse("275", "mm"), "own shim").startswith("Own shim 275 mm")
+
+
+@pytest.mark.parametrize(
+    ("keyed", "unit", "asks"),
+    [
+        ("0.20", Unit.THOU, "0.20 mm was probably meant"),
+        ("0.008", Unit.MM, "0.008 in (0.2032 mm) was probably meant"),
+        ("0.20 thou", Unit.MM, ""),  # with its unit it is what it says
+        ("0", Unit.THOU, ""),
+        ("1", Unit.THOU, ""),  # the thinnest leaf there is in thou (common practice, no source)
+        ("0.01", Unit.MM, ""),  # and in mm
+    ],
+)
+def test_a_bare_figure_thinner_than_any_leaf_is_asked_for_its_unit(keyed, unit, asks):
+    said = thinner_than_a_leaf(parse_text(keyed, unit), keyed)
+    assert (asks in said) if asks else said == ""

@@ -121,6 +121,8 @@ def test_a_wrong_figure_is_named_at_its_field_and_stays_there(bay_tablet, job):
         ("-1", "", "passes", "key in 0"),
         ("300", "", "passes", "not plausible"),
         ("1e3", "", "passes", "exponent"),
+        ("0.20", "", "passes", "0.20 mm was probably meant"),
+        ("8", "0.25", "stops", "0.25 mm was probably meant"),
         ("8" * 41, "", "passes", "is too long"),
     ],
 )
