@@ -10,6 +10,7 @@ from api import queries
 from api.fields import Body, Identity, LengthField, Several, Text, Whole, Word
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, bins_of, families_of, not_found, one_of, site_of
+from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
@@ -205,8 +206,33 @@ class FitHold(HoldView):
     )
     def post(self, call: Call, hold: Hold) -> Hold:
         lines = call.body.get("lines")
-        fitted = None if lines is None else {line["position"]: line["fitted"] for line in lines}
-        return fit_hold(hold=hold, actor=call.actor, at=call.at, fitted=fitted)
+        if lines is None:
+            return fit_hold(hold=hold, actor=call.actor, at=call.at)
+        _refuse_twice(lines)
+        fields = {}
+        for index, line in enumerate(lines):
+            fields[f"/lines/{line['position']}"] = f"/lines/{index}/fitted"
+            fields[f"/lines/{line['position']}/position"] = f"/lines/{index}/position"
+        with as_sent(fields):
+            return fit_hold(
+                hold=hold,
+                actor=call.actor,
+                at=call.at,
+                fitted={line["position"]: line["fitted"] for line in lines},
+            )
+
+
+def _refuse_twice(lines: list[dict[str, Any]]) -> None:
+    """Two figures for one line of the hold contradict each other, or count it twice."""
+    named = [line["position"] for line in lines]
+    errors = [
+        FieldError(f"/lines/{index}/position", f"line {position} is named before; name each line once")
+        for index, position in enumerate(named)
+        if position in named[:index]
+    ]
+    if errors:
+        words = "; ".join(dict.fromkeys(error.detail for error in errors))
+        raise Invalid(f"Nothing was booked: {words}.", errors=errors)
 
 
 def _site_and_job(actor: Actor, body: dict[str, Any]) -> tuple[Site, Job | None]:

@@ -39,9 +39,7 @@ Decorator = Callable[[Method], Callable[..., HttpResponseBase]]
 
 PAGING = (
     queries.text("cursor", "Where the page before ended: its `next_cursor`.", most=1_000),
-    queries.whole(
-        "limit", f"Rows on a page; more than {MOST} counts as {MOST}.", least=1, most=MOST, coerce=True
-    ),
+    queries.whole("limit", f"Rows on a page, at most {MOST}; left out, {USUAL}.", least=1, most=MOST),
 )
 # Answers that depend on the state of things: they stick to their Idempotency-Key (law 6).
 STICKING = frozenset({409, 412})

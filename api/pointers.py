@@ -1,9 +1,10 @@
 """JSON pointers (RFC 6901) to what was wrong in a body."""
 
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
-from shop.errors import FieldError
+from shop.errors import FieldError, ShopError
 
 
 def pointer(*steps: str | int) -> str:
@@ -14,6 +15,18 @@ def pointer(*steps: str | int) -> str:
 def errors_of(detail: Any) -> list[FieldError]:
     """The framework's nested error lists and maps as flat errors with pointers, in a fixed order."""
     return list(_flat(detail, ()))
+
+
+@contextmanager
+def as_sent(fields: Mapping[str, str]) -> Iterator[None]:
+    """A service's refusals inside name what stands in the body: service's pointer -> the body's."""
+    try:
+        yield
+    except ShopError as refusal:
+        refusal.errors = [
+            FieldError(fields.get(error.pointer, error.pointer), error.detail) for error in refusal.errors
+        ]
+        raise
 
 
 def _flat(detail: Any, steps: tuple[str | int, ...]) -> Iterator[FieldError]:

@@ -10,6 +10,7 @@ from api import queries
 from api.fields import Body, Identity, LengthField, Several, Text, Whole
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, bins_of, families_of, one_of, site_of, supplier_of
+from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import NEED_STATES, PURCHASE_LIST_STATES
@@ -17,6 +18,7 @@ from inventory.compute.lengths import plausible_shim
 from inventory.models import Need, PurchaseList, Supplier
 from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
 from shop.actor import Actor
+from shop.errors import FieldError, Invalid
 from shop.roles import Action
 
 MOST_LINES = 250
@@ -200,19 +202,40 @@ class ReceivePurchase(PurchaseListView):
         lines = call.body["lines"]
         named = [(f"/lines/{i}/bin", line["bin"]) for i, line in enumerate(lines) if "bin" in line]
         bins = bins_of(bought.site, named)
+        _refuse_two_bins(lines)
         received: dict[uuid.UUID, int] = {}
-        for line in lines:
-            received[line["line"]] = received.get(line["line"], 0) + line["quantity"]
-        return receive_purchase(
-            purchase_list=bought,
-            actor=call.actor,
-            at=call.at,
-            received=received,
-            bins={line["line"]: bins[line["bin"]] for line in lines if "bin" in line},
-        )
+        fields = {"/received": "/lines"}
+        for index, line in enumerate(lines):
+            pk = line["line"]
+            received[pk] = received.get(pk, 0) + line["quantity"]
+            fields |= {
+                f"/received/{pk}": f"/lines/{index}/quantity",
+                f"/received/{pk}/line": f"/lines/{index}/line",
+                f"/bins/{pk}": f"/lines/{index}/bin",
+            }
+        with as_sent(fields):
+            return receive_purchase(
+                purchase_list=bought,
+                actor=call.actor,
+                at=call.at,
+                received=received,
+                bins={line["line"]: bins[line["bin"]] for line in lines if "bin" in line},
+            )
 
 
 class CancelPurchase(PurchaseListView):
     @acts(Action.PURCHASE, "cancel_purchase", "The list will not come; its needs are to buy again.")
     def post(self, call: Call, bought: PurchaseList) -> PurchaseList:
         return cancel_purchase(purchase_list=bought, actor=call.actor, at=call.at)
+
+
+def _refuse_two_bins(lines: list[dict[str, Any]]) -> None:
+    """What came of one line of the list goes to one bin; what is named twice is added up."""
+    chosen: dict[uuid.UUID, str] = {}
+    errors = []
+    for index, line in enumerate(lines):
+        if "bin" in line and chosen.setdefault(line["line"], line["bin"]) != line["bin"]:
+            words = f"the same line goes to {chosen[line['line']]} above; name one bin, and move the rest"
+            errors.append(FieldError(f"/lines/{index}/bin", words))
+    if errors:
+        raise Invalid(f"Nothing was booked: {errors[0].detail}.", errors=errors)

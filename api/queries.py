@@ -92,20 +92,16 @@ def identity(name: str, description: str) -> QueryParameter:
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 
-def whole(name: str, description: str, *, least: int, most: int, coerce: bool = False) -> QueryParameter:
-    """A whole number; with `coerce` one that is larger than `most` counts as `most`."""
+def whole(name: str, description: str, *, least: int, most: int) -> QueryParameter:
+    """A whole number within these bounds, both included."""
 
     def read(value: str) -> int:
-        if not (value.isascii() and value.isdigit() and len(value) <= 9) or int(value) < least:
-            raise NotThatError(f"takes a whole number from {least} to {most}")
-        number = int(value)
-        if number > most and not coerce:
-            raise NotThatError(f"takes a whole number from {least} to {most}")
-        return min(number, most)
+        digits = value.isascii() and value.isdigit() and len(value) <= 9
+        if not digits or not least <= int(value) <= most:
+            raise NotThatError(f"takes a whole number, at least {least} and at most {most}")
+        return int(value)
 
-    schema: dict[str, Any] = {"type": "integer", "minimum": least}
-    if not coerce:
-        schema["maximum"] = most
+    schema = {"type": "integer", "minimum": least, "maximum": most}
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 

@@ -341,8 +341,11 @@ def _refuse_bad_buys(buys: Sequence[Buy]) -> None:
 
 
 def _refuse_bad_receipt(received: Mapping[uuid.UUID, int], lines: Mapping[uuid.UUID, PurchaseLine]) -> None:
-    if unknown := set(received) - set(lines):
-        raise NotFound(f"The list has no line {min(map(str, unknown))}.")
+    if unknown := sorted(map(str, set(received) - set(lines))):
+        raise NotFound(
+            f"The list has no line {unknown[0]}.",
+            errors=[FieldError(f"/received/{pk}/line", "the list has no such line") for pk in unknown],
+        )
     errors = []
     for pk, quantity in received.items():
         outstanding = lines[pk].quantity - lines[pk].received

@@ -177,7 +177,9 @@ class TestSize:
         ("?limit=1.5", 400),
         ("?limit=%d9%a1", 400),  # a digit of another script
         ("?limit=99999999999999999999", 400),
-        ("?limit=500", 200),
+        ("?limit=200", 200),
+        ("?limit=201", 400),
+        ("?limit=100000", 400),
         ("?thickness_min=2.6", 400),
         ("?thickness_min=2.6mm", 200),
         ("?thickness_min=0.1043%20in", 200),

@@ -107,8 +107,16 @@ def test_ten_thousand_rows_while_another_thread_writes(site, calculator, transac
 
 
 def test_without_a_limit_a_page_has_50_and_never_more_than_200(holds):
+    """Bar L20: the limit itself is right, one more is refused and says what would be right."""
     assert len(holds.program.get("/holds").json()["items"]) == 50
-    assert len(holds.program.get("/holds?limit=5000").json()["items"]) == 200
+    assert len(holds.program.get("/holds?limit=200").json()["items"]) == 200
+    for more in (201, 100_000):
+        refused = holds.program.get(f"/holds?limit={more}")
+        assert refused.status_code == 400
+        assert refused.json()["type"] == "/api/problems/invalid-query"
+        assert refused.json()["errors"] == [
+            {"pointer": "?limit", "detail": "takes a whole number, at least 1 and at most 200"}
+        ]
 
 
 def test_stock_is_walked_in_its_order(world):
