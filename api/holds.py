@@ -210,9 +210,10 @@ class FitHold(HoldView):
             return fit_hold(hold=hold, actor=call.actor, at=call.at)
         _refuse_twice(lines)
         fields = {}
+        held = {line.position for line in hold.lines.all()}
         for index, line in enumerate(lines):
-            fields[f"/lines/{line['position']}"] = f"/lines/{index}/fitted"
-            fields[f"/lines/{line['position']}/position"] = f"/lines/{index}/position"
+            wrong = "fitted" if line["position"] in held else "position"
+            fields[f"/lines/{line['position']}"] = f"/lines/{index}/{wrong}"
         with as_sent(fields):
             return fit_hold(
                 hold=hold,

@@ -56,7 +56,7 @@ def _errors(values: dict[str, Any]) -> Iterator[checks.Error]:
             f"COLDGAP_COUNT_DAYS makes no rotation: {error}.",
             "Name days for troubled, fast, middle and slow bins, none below the one before: 14,30,90,180.",
         )
-    for number, name in ((6, "COUNTS_PER_DAY"), (7, "STALE_DAYS")):
+    for number, name in ((6, "COUNTS_PER_DAY"), (7, "STALE_DAYS"), (8, "WAITING_HOLD_DAYS")):
         if values[name] < 0:
             yield _error(number, f"COLDGAP_{name} is {values[name]}.", "Set it to 0 or more.")
 

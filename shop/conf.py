@@ -28,6 +28,11 @@ class _Conf:
         return timedelta(hours=self._get("HOLD_HOURS"))
 
     @property
+    def waiting_hold_time(self) -> timedelta:
+        """How long after the promised or expected day the shims of a waiting job stay promised to it."""
+        return timedelta(days=self._get("WAITING_HOLD_DAYS"))
+
+    @property
     def readings_spread(self) -> str:
         """How far two micrometer readings of one shim may lie apart before a third is asked for."""
         return str(self._get("READINGS_SPREAD"))

@@ -307,6 +307,7 @@ COLDGAP = {
     "MICROMETER_UNCERTAINTY": env.str("COLDGAP_MICROMETER_UNCERTAINTY", default="0.004 mm"),
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
     "HOLD_HOURS": env.int("COLDGAP_HOLD_HOURS", default=48),
+    "WAITING_HOLD_DAYS": env.int("COLDGAP_WAITING_HOLD_DAYS", default=7),
     "IDLE_SECONDS": env.int("COLDGAP_IDLE_SECONDS", default=30 * 60),
     "READINGS_SPREAD": env.str("COLDGAP_READINGS_SPREAD", default="0.004 mm"),
     "CURRENCY": env.str("COLDGAP_CURRENCY", default="EUR"),

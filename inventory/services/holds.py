@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from inventory.compute.lengths import show
 from inventory.models import Condition, Hold, HoldLine, Place, PlaceKind, Reason
 from inventory.services.hold_state import key_of, lock_hold, lock_holds, promised, resolve
+from inventory.services.hold_times import LONGEST, usual_expiry
 from inventory.services.ledger import MOST_LINES as MOST_MOVEMENT_LINES
 from inventory.services.ledger import (
     MOST_QUANTITY,
@@ -24,7 +25,6 @@ from inventory.services.ledger import (
 )
 from inventory.services.texts import check_texts, in_words, text_errors
 from shop.actor import Actor
-from shop.conf import conf
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
@@ -32,7 +32,6 @@ from shop.roles import Action
 
 # Handing out moves each line from its bin to the tray: two lines of one movement.
 MOST_LINES = MOST_MOVEMENT_LINES // 2
-LONGEST = timedelta(days=365)
 MOST_OPEN_HOLDS_PER_JOB = 200
 
 
@@ -66,7 +65,7 @@ def hold_shims(
 ) -> Hold:
     """Promise every line or nothing. Raises NotEnough with an error per line that is gone.
 
-    `expires_in`: how long the promise stands; None for the shop's setting.
+    `expires_in`: how long the promise stands; None for the usual time (hold_times.py).
     """
     actor.must(Action.HOLD, site)
     if not reference.strip():
@@ -76,7 +75,7 @@ def hold_shims(
         )
     check_texts(Hold, reference=reference, note=note)
     _refuse_bad_lines(lines, site)
-    expires_at = expiry_at(at, expires_in)
+    expires_at = expiry_at(at, expires_in, job_id)
     freed = lock_holds(site=site, at=at).freed
     open_holds = Hold.objects.filter(job_id=job_id, state=Hold.State.HELD)
     if job_id and open_holds.count() >= MOST_OPEN_HOLDS_PER_JOB:
@@ -107,7 +106,7 @@ def record_hold(
 ) -> Hold:
     """Write down a hold whose shims were promised in this transaction, by `promise` or by a movement.
 
-    `expires_at`: None for the shop's setting.
+    `expires_at`: None for the usual time.
     """
     hold = Hold.objects.create(
         site=site,
@@ -115,7 +114,7 @@ def record_hold(
         reference=reference,
         created_at=at,
         created_by=actor.label,
-        expires_at=expires_at or at + conf.hold_time,
+        expires_at=expires_at or usual_expiry(at, job_id),
         note=note,
     )
     HoldLine.objects.bulk_create(
@@ -247,10 +246,11 @@ def expire_due_holds(*, site: Site, at: datetime) -> int:
     return len(locked.expired)
 
 
-def expiry_at(at: datetime, expires_in: timedelta | None) -> datetime:
-    """When a hold that is made or extended now runs out; None for the shop's setting. Raises Invalid."""
+def expiry_at(at: datetime, expires_in: timedelta | None, job_id: uuid.UUID | None = None) -> datetime:
+    """When a hold that is made or extended now runs out; `expires_in` None for the usual time. Raises
+    Invalid."""
     if expires_in is None:
-        return at + conf.hold_time
+        return usual_expiry(at, job_id)
     if not timedelta(0) < expires_in <= LONGEST:
         raise Invalid(
             f"A hold stands for up to {LONGEST.days} days from now, and at least a moment.",

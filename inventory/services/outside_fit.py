@@ -62,10 +62,7 @@ def fit_hold(*, hold: Hold, actor: Actor, at: datetime, fitted: Mapping[int, int
 def _refuse_bad_counts(counts: Mapping[int, int], lines: list[HoldLine]) -> None:
     held = {line.position: line.quantity for line in lines}
     errors = [
-        FieldError(
-            f"/lines/{position}" if position in held else f"/lines/{position}/position",
-            _wrong_count(count, held.get(position)),
-        )
+        FieldError(f"/lines/{position}", _wrong_count(count, held.get(position)))
         for position, count in counts.items()
         if not 0 <= count <= held.get(position, -1)
     ]

@@ -23,6 +23,7 @@ from inventory.models import (
 )
 from inventory.selectors.places import bin_for, place_of
 from inventory.services import news
+from inventory.services.hold_times import keep_while_waiting
 from inventory.services.holds import Wanted, record_hold
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY, ShimKey, post_movement, transfer
 from inventory.services.texts import in_words
@@ -95,7 +96,8 @@ def cancel_needs(*, job_id: uuid.UUID) -> int:
 def mark_bought(
     *, site: Site, actor: Actor, at: datetime, supplier: Supplier, buys: Sequence[Buy]
 ) -> PurchaseList:
-    """One list to one supplier. Open needs of these sizes are covered by it, the most urgent first."""
+    """One list to one supplier. Open needs of these sizes are covered by it, the most urgent first; what is
+    held for their jobs stands until it has had time to come."""
     actor.must(Action.PURCHASE, site)
     _refuse_bad_buys(buys)
     # Two lists at once would take the same number. NO KEY: whoever books a movement refers to this row.
@@ -121,6 +123,7 @@ def mark_bought(
             need.line, need.state = line, Need.State.BOUGHT
             covered.append(need)
     Need.objects.bulk_update(covered, ["line", "state"])
+    keep_while_waiting(jobs={need.job_id for need in covered}, at=at)
     return bought
 
 
@@ -283,6 +286,8 @@ def _wanted(need: Need, place: Place) -> Wanted:
 def _hold_and_wake(site: Site, actor: Actor, at: datetime, pairs: Sequence[tuple[Need, Wanted]]) -> None:
     """Write down the hold of what one job's needs were met with, and queue its waking."""
     first = pairs[0][0]
+    # Met before the hold is made, which stands longer while anything is still to come.
+    Need.objects.filter(pk__in=[need.pk for need, _ in pairs]).update(state=Need.State.MET)
     record_hold(
         site=site,
         actor=actor,
@@ -291,7 +296,6 @@ def _hold_and_wake(site: Site, actor: Actor, at: datetime, pairs: Sequence[tuple
         reference=first.job_label,
         job_id=first.job_id,
     )
-    Need.objects.filter(pk__in=[need.pk for need, _ in pairs]).update(state=Need.State.MET)
     queue_task(STOCK_ARRIVED, {"job": str(first.job_id)}, site=site, at=at)
 
 

@@ -44,7 +44,7 @@ def take_over_hold(
     must_say("/reference", reference, "Say what the shims are held for from now on.")
     check_texts(HoldTakeOver, reason=reason)
     check_texts(Hold, reference=reference)
-    expires_at = expiry_at(at, expires_in)
+    expiry_at(at, expires_in)
     needs = _needs_of(job_id)
     hold = lock_hold(hold, at)
     if hold.handed_out_at:
@@ -55,6 +55,7 @@ def take_over_hold(
     words = f"Taken over for {reference} by {actor.label}: {reason}"
     most = Hold._meta.get_field("note").max_length or 0
     resolve(hold, Hold.State.RELEASED, by=actor.label, at=at, note=words[:most])
+    Need.objects.filter(pk__in=[need.pk for need in met]).update(state=Need.State.MET, line=None)
     new = record_hold(
         site=hold.site,
         actor=actor,
@@ -62,12 +63,11 @@ def take_over_hold(
         lines=wanted,
         reference=reference,
         job_id=job_id,
-        expires_at=expires_at,
+        expires_at=expiry_at(at, expires_in, job_id),
         note=f"Taken over from {hold.reference}"[:most],
     )
     left = _hold_rest(hold, rest, actor, at)
     if met:
-        Need.objects.filter(pk__in=[need.pk for need in met]).update(state=Need.State.MET, line=None)
         queue_task(STOCK_ARRIVED, {"job": str(job_id)}, site=hold.site, at=at)
     return HoldTakeOver.objects.create(hold=hold, taken=new, rest=left, reason=reason, at=at, by=actor.label)
 

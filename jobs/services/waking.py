@@ -44,10 +44,13 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
     held = shims_for(plan, locked.held)
     if job.state != Job.State.WAITING or any(line.label not in held for line in lines_from_shop(plan)):
         return job.state
-    # The first shims were held when the plan was accepted; the bay gets its time from now on.
+    # The bay gets its time from now on, and the job's holds run out together: one that stands longer, since
+    # the job waited or somebody said so, is worth nothing without the others.
+    ends = [hold.expires_at for hold in locked.held if hold.expires_at is not None]
+    last = max([at + conf.hold_time, *ends])
     for hold in locked.held:
-        if hold.expires_at is not None and hold.expires_at < at + conf.hold_time:
-            extend_hold(hold=hold, actor=service_actor(), at=at, expires_in=conf.hold_time)
+        if hold.expires_at is not None and hold.expires_at < last:
+            extend_hold(hold=hold, actor=service_actor(), at=at, expires_in=last - at)
     job.state = Job.State.HELD
     job.version += 1
     job.save(update_fields=["state", "version"])

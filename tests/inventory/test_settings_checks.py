@@ -31,6 +31,7 @@ def test_the_defaults_are_right(settings):
         ({"COUNT_DAYS": [30, 14, 90, 180]}, 5),
         ({"COUNTS_PER_DAY": -1}, 6),
         ({"STALE_DAYS": -1}, 7),
+        ({"WAITING_HOLD_DAYS": -1}, 8),
     ],
 )
 def test_a_slip_is_named(values, number, settings):

@@ -25,6 +25,7 @@ from tests.jobs.shop import AT, HOUR, USED, feel
 OUT = {"1-IN": "5 thou", "1-EX": "12 thou", "2-IN": "5 thou", "2-EX": "12 thou"}
 SHIMS = {"1-IN": "2.650 mm", "2-IN": "2.850 mm"}
 LATE = AT + conf.hold_time
+DAY = timedelta(days=1)
 
 
 @pytest.fixture
@@ -88,11 +89,18 @@ def test_the_last_shim_that_was_missing_wakes_the_job_and_gives_the_bay_its_time
     receive(order(), clerk, at=AT + HOUR)
     task = Task.objects.get(kind="stock_arrived")
     assert task.payload == {"job": str(waiting.pk)}
-    later = AT + 2 * HOUR
-    assert wake_job(job_id=waiting.pk, at=later) == Job.State.HELD
+    assert wake_job(job_id=waiting.pk, at=AT + 2 * HOUR) == Job.State.HELD
     assert now(waiting) == (Job.State.HELD, Plan.State.ACCEPTED)
-    assert set(Hold.objects.values_list("expires_at", flat=True)) == {later + conf.hold_time}
+    # A day to come and the waiting time: the shims that were held from the start, and the others with them.
+    assert set(Hold.objects.values_list("expires_at", flat=True)) == {AT + DAY + conf.waiting_hold_time}
     assert waiting.events.last().text == "Everything is here and held."
+
+
+def test_shims_that_come_late_give_the_bay_its_usual_time(waiting, order, clerk):
+    late = AT + DAY + conf.waiting_hold_time - HOUR
+    receive(order(), clerk, at=late)
+    assert wake_job(job_id=waiting.pk, at=late) == Job.State.HELD
+    assert set(Hold.objects.values_list("expires_at", flat=True)) == {late + conf.hold_time}
 
 
 def test_waking_twice_does_it_once(waiting, order, clerk):
@@ -157,7 +165,9 @@ def test_the_sweep_expires_holds_and_puts_the_job_back(held, workshop):
 
 
 def test_a_waiting_job_that_loses_its_first_hold_no_longer_wants_anything_bought(waiting, workshop):
-    sweep_holds(site=workshop.site, at=LATE)
+    assert sweep_holds(site=workshop.site, at=LATE) == 0
+    assert now(waiting) == (Job.State.WAITING, Plan.State.ACCEPTED)
+    sweep_holds(site=workshop.site, at=AT + conf.waiting_hold_time)
     assert now(waiting) == (Job.State.PLANNED, Plan.State.STALE)
     assert Need.objects.get().state == Need.State.CANCELLED
 
@@ -165,7 +175,7 @@ def test_a_waiting_job_that_loses_its_first_hold_no_longer_wants_anything_bought
 def test_a_received_shim_whose_hold_ran_out_counts_as_lost(waiting, order, clerk, workshop):
     receive(order(), clerk)
     wake_job(job_id=waiting.pk, at=AT)
-    sweep_holds(site=workshop.site, at=LATE)
+    sweep_holds(site=workshop.site, at=AT + DAY + conf.waiting_hold_time)
     assert now(waiting) == (Job.State.PLANNED, Plan.State.STALE)
     assert free_bins() == {"B01": 1, "N1": 1}
 
