@@ -126,7 +126,7 @@ def _framework_problem(exc: exceptions.APIException, request: HttpRequest | Requ
         headers["WWW-Authenticate"] = challenge
     if isinstance(exc, exceptions.ValidationError):
         errors = errors_of(exc.detail)
-        words = "; ".join(f"{error.pointer or 'the body'} {error.detail}" for error in errors[:5])
+        words = "; ".join(f"{error.pointer or 'the body'} {error.detail.rstrip('.')}" for error in errors[:5])
         return problem_response(
             request, "invalid", f"Some values are wrong: {words}.", errors=errors, headers=headers
         )

@@ -45,7 +45,7 @@ def read_query(query: QueryDict, parameters: Sequence[QueryParameter]) -> dict[s
             except (NotThatError, LengthError) as error:
                 errors.append(FieldError(f"?{name}", str(error)))
     if errors:
-        words = "; ".join(f"{error.pointer} {error.detail}" for error in errors)
+        words = "; ".join(f"{error.pointer} {error.detail.rstrip('.')}" for error in errors)
         raise Invalid(f"The query is wrong: {words}.", code="invalid-query", errors=errors)
     return values
 

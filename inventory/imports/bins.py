@@ -8,13 +8,12 @@ from inventory.compute.lengths import show
 from inventory.imports.kinds import Fate, Verdict, register
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
-from inventory.services.catalogue import add_bin, change_bin
+from inventory.services.bins import MOST_POSITION, change_bin
+from inventory.services.catalogue import add_bin
 from inventory.spreadsheets.columns import Column, Kind, Values
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
 from shop.models import Site
-
-MOST_POSITION = 32_767
 
 
 class BinTable:
@@ -43,7 +42,7 @@ class BinTable:
             if place is None:
                 add_bin(site=site, actor=actor, code=values["code"], **fields)
             else:
-                change_bin(place=place, actor=actor, **fields)
+                change_bin(place=place, actor=actor, at=at, **fields)
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         for place in bins(site):

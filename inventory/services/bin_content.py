@@ -25,6 +25,7 @@ from inventory.services.bins import (
     record_event,
     refuse_bad_position,
     refuse_bad_use,
+    refuse_stale,
     refuse_taken_position,
     refuse_while_counted,
     retire_locked,
@@ -40,13 +41,20 @@ from shop.roles import Action
 
 @write_transaction
 def merge_bins(
-    *, source: Place, target: Place, actor: Actor, at: datetime, note: str = "", widen: bool = False
+    *,
+    source: Place,
+    target: Place,
+    actor: Actor,
+    at: datetime,
+    note: str = "",
+    widen: bool = False,
+    version: int | None = None,
 ) -> Place:
     """Bring everything in one bin into another and retire the emptied one; returns the other.
 
     Holds follow their shims. `widen`: the other bin is from now on kept for whatever came together in it.
-    Raises WrongState while either is being counted, Conflict where the other bin is kept for other shims
-    (and is not to be widened) or has too little room.
+    `version`: the emptied bin as the caller saw it. Raises WrongState while either is being counted, Conflict
+    where the other bin is kept for other shims (and is not to be widened) or has too little room.
     """
     actor.must(Action.EDIT_BINS, source.site)
     if source.pk == target.pk:
@@ -57,6 +65,7 @@ def merge_bins(
         raise Invalid(f"{words}.", errors=[FieldError("/target", words)])
     holds, freed = _lock_holds_in(source, at)
     source, target = lock_bins(source, target)
+    refuse_stale(source, version)
     for place in (source, target):
         refuse_while_counted(place)
     lots = list(Balance.objects.filter(place=source, on_hand__gt=0).select_related("family"))
@@ -89,6 +98,7 @@ def split_bin(
     size_nm: int,
     capacity: int | None = None,
     note: str = "",
+    version: int | None = None,
 ) -> Place:
     """Make a new bin for one size of a family, and move to it every shim of that grade from a bin that held
     several; returns the new one. Holds follow their shims."""
@@ -96,6 +106,7 @@ def split_bin(
     lock_cabinets(source.site)
     holds, freed = _lock_holds_in(source, at)
     (source,) = lock_bins(source)
+    refuse_stale(source, version)
     refuse_while_counted(source)
     target = _new_bin(source.site, code, cabinet, row, column, family, size_nm, capacity)
     lots = [

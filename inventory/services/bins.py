@@ -21,9 +21,11 @@ from inventory.models import (
 from inventory.services.ledger import MOST_QUANTITY
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import Conflict, FieldError, Invalid, WrongState
+from shop.errors import Conflict, FieldError, Invalid, StaleVersion, WrongState
 from shop.models import Site
 from shop.roles import Action
+
+MOST_POSITION = 999  # rows and columns of a cabinet
 
 
 @write_transaction
@@ -35,14 +37,17 @@ def edit_bin(
     family: ShimFamily | None,
     size_nm: int | None,
     capacity: int | None,
+    version: int | None = None,
 ) -> Place:
     """Say what a bin is kept for and how many shims it takes; None where it takes any, and as many as may be.
 
-    What lies in it stays there: what does not belong any more is shown as misplaced.
+    What lies in it stays there: what does not belong any more is shown as misplaced. `version`: the bin as
+    the caller saw it, here and in every act below; StaleVersion when it was changed since.
     """
     actor.must(Action.EDIT_BINS, place.site)
     refuse_bad_use(family, size_nm, capacity)
     (place,) = lock_bins(place)
+    refuse_stale(place, version)
     was = use_in_words(place)
     place.family, place.size_nm, place.capacity = family, size_nm, capacity
     if use_in_words(place) == was:
@@ -55,13 +60,23 @@ def edit_bin(
 
 
 @write_transaction
-def relocate_bin(*, place: Place, actor: Actor, at: datetime, cabinet: str, row: int, column: int) -> Place:
+def relocate_bin(
+    *,
+    place: Place,
+    actor: Actor,
+    at: datetime,
+    cabinet: str,
+    row: int,
+    column: int,
+    version: int | None = None,
+) -> Place:
     """Give a bin another position, counted from 1; the bin that is there, if any, takes its place in turn."""
     actor.must(Action.EDIT_BINS, place.site)
     refuse_bad_position(cabinet, row, column)
     lock_cabinets(place.site)
     there = _at_position(place, cabinet, row, column)
     place, *others = lock_bins(place, *([there] if there else []))
+    refuse_stale(place, version)
     was = position_in_words(place)
     if (place.cabinet, place.row, place.column) == (cabinet, row, column):
         raise Conflict(f"{place.code} is at {was} already.")
@@ -87,24 +102,56 @@ def relocate_bin(*, place: Place, actor: Actor, at: datetime, cabinet: str, row:
 
 
 @write_transaction
-def retire_bin(*, place: Place, actor: Actor, at: datetime, note: str = "") -> Place:
+def change_bin(
+    *,
+    place: Place,
+    actor: Actor,
+    at: datetime,
+    cabinet: str,
+    row: int,
+    column: int,
+    family: ShimFamily | None,
+    size_nm: int | None,
+    capacity: int | None,
+) -> Place:
+    """Bring a bin to what a table says of it: where it is and what it is kept for, each as its own act.
+
+    What is so already is left alone; a bin may have got its place by exchange with one of an earlier row.
+    """
+    lock_cabinets(place.site)
+    (place,) = lock_bins(place)
+    if (place.cabinet, place.row, place.column) != (cabinet, row, column):
+        place = relocate_bin(place=place, actor=actor, at=at, cabinet=cabinet, row=row, column=column)
+    if (place.family, place.size_nm, place.capacity) != (family, size_nm, capacity):
+        place = edit_bin(place=place, actor=actor, at=at, family=family, size_nm=size_nm, capacity=capacity)
+    return place
+
+
+@write_transaction
+def retire_bin(
+    *, place: Place, actor: Actor, at: datetime, note: str = "", version: int | None = None
+) -> Place:
     """Take an empty bin out of use; its code stays taken and its history readable.
 
     Raises WrongState while it holds shims, is being counted, or shims from it are out in a tray.
     """
     actor.must(Action.EDIT_BINS, place.site)
     (place,) = lock_bins(place)
+    refuse_stale(place, version)
     return retire_locked(place, actor=actor, at=at, note=note)
 
 
 @write_transaction
-def restore_bin(*, place: Place, actor: Actor, at: datetime, note: str = "") -> Place:
+def restore_bin(
+    *, place: Place, actor: Actor, at: datetime, note: str = "", version: int | None = None
+) -> Place:
     """Bring a retired bin back into use; without a position where another bin has taken it."""
     actor.must(Action.EDIT_BINS, place.site)
     lock_cabinets(place.site)
     place = _lock(place)[0]
     if place.retired_at is None:
         raise WrongState(f"{place.code} is in use.")
+    refuse_stale(place, version)
     place.retired_at = None
     if _at_position(place, place.cabinet, place.row, place.column):
         place.cabinet, place.row, place.column = "", None, None
@@ -156,6 +203,16 @@ def lock_bins(*places: Place) -> list[Place]:
     return found
 
 
+def refuse_stale(place: Place, version: int | None) -> None:
+    """Raise StaleVersion when a locked bin is not the one that the caller saw; None: however it is now."""
+    if version is not None and version != place.version:
+        raise StaleVersion(
+            f"Somebody changed {place.code} since you opened it, so nothing was done. Look at it as it is "
+            "now and do it again if it is still right.",
+            extra={"version": place.version},
+        )
+
+
 def refuse_while_counted(place: Place) -> None:
     """Raise WrongState while a count of the bin is open: it must be posted to the bin that was counted."""
     if BinCount.objects.filter(place=place, state__in=BinCount.OPEN_STATES).exists():
@@ -169,8 +226,8 @@ def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> No
     if not cabinet.strip() or len(cabinet) > most:
         errors.append(FieldError("/cabinet", f"must have 1 to {most} characters"))
     for name, value in (("row", row), ("column", column)):
-        if value is None or not 1 <= value <= 999:
-            errors.append(FieldError(f"/{name}", "must be 1 to 999"))
+        if value is None or not 1 <= value <= MOST_POSITION:
+            errors.append(FieldError(f"/{name}", f"must be 1 to {MOST_POSITION}"))
     if errors:
         details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
         raise Invalid(f"This is no position in a cabinet: {details}.", errors=errors)

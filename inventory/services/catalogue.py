@@ -79,29 +79,6 @@ def rename_family(*, actor: Actor, family: ShimFamily, name: str) -> ShimFamily:
 
 
 @write_transaction
-def change_bin(
-    *,
-    place: Place,
-    actor: Actor,
-    cabinet: str,
-    row: int,
-    column: int,
-    family: ShimFamily | None,
-    size_nm: int | None,
-    capacity: int | None,
-) -> Place:
-    """Another position, family, size or capacity for a bin; its code and history stay."""
-    actor.must(Action.EDIT_CATALOGUE, place.site)
-    _refuse_size(family, size_nm)
-    place.cabinet, place.row, place.column = cabinet, row, column
-    place.family, place.size_nm, place.capacity = family, size_nm, capacity
-    check_fields(place, "The bin stays as it is")
-    place.version += 1
-    place.save(update_fields=["cabinet", "row", "column", "family", "size_nm", "capacity", "version"])
-    return place
-
-
-@write_transaction
 def add_bin(
     *,
     site: Site,

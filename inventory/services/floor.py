@@ -4,11 +4,10 @@ Each is one movement in one transaction, under its own name in the ledger.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
-from inventory.compute.lengths import Length, LengthError, from_nm
-from inventory.compute.sizes import check_new_shim, check_used_shim
+from inventory.compute.lengths import Length, LengthError
+from inventory.compute.sizes import check_used_shim
 from inventory.models import (
     Condition,
     HoldLine,
@@ -17,38 +16,25 @@ from inventory.models import (
     Place,
     PlaceKind,
     Reason,
-    ShimFamily,
     TransferMovement,
 )
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import lock_holds
-from inventory.services.ledger import (
-    MOST_LINES,
-    MOST_QUANTITY,
-    Line,
-    ShimKey,
-    available,
-    lock_balances,
-    post_movement,
-    transfer,
+from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
+from inventory.services.shim_lines import (
+    Shims,
+    bad_counts,
+    lines_between,
+    must_say,
+    refuse,
+    refuse_bad_shims,
+    refuse_other_family,
 )
-from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 from shop.roles import Action
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shims:
-    """So many equal shims, as an act names them. `place`: where from or where to, as the act says."""
-
-    family: ShimFamily
-    thickness_nm: int
-    condition: str
-    quantity: int
-    place: Place | None = None
 
 
 @write_transaction
@@ -60,11 +46,17 @@ def receive_shims(
     shims: Sequence[Shims],
     document: str = "",
     note: str = "",
+    confirm: bool = False,
 ) -> Movement:
-    """Take a delivery in: from the supplier into each line's bin, or into receiving where none is named."""
+    """Take a delivery in: from the supplier into each line's bin, or into receiving where none is named.
+
+    confirm: also into bins that are kept for another family, which is refused otherwise. So for all acts that
+    put shims into a bin that a person names.
+    """
     actor.must(Action.RECEIVE, site)
     receiving, supplier = place_of(site, PlaceKind.RECEIVING), place_of(site, PlaceKind.SUPPLIER)
-    _refuse_bad_shims(shims, site)
+    refuse_bad_shims(shims, site)
+    refuse_other_family(shims, confirm=confirm)
     return _move(
         [(supplier, line.place or receiving, line) for line in shims],
         site=site,
@@ -77,10 +69,19 @@ def receive_shims(
 
 
 @write_transaction
-def put_away(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str = "") -> Movement:
+def put_away(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    shims: Sequence[Shims],
+    note: str = "",
+    confirm: bool = False,
+) -> Movement:
     """Bring shims from receiving to each line's bin."""
     actor.must(Action.MOVE_STOCK, site)
-    _refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_other_family(shims, confirm=confirm)
     receiving = place_of(site, PlaceKind.RECEIVING)
     return _move(
         [(receiving, line.place, line) for line in shims],
@@ -94,11 +95,18 @@ def put_away(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], 
 
 @write_transaction
 def move_shims(
-    *, site: Site, actor: Actor, at: datetime, source: Place, shims: Sequence[Shims], note: str = ""
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    source: Place,
+    shims: Sequence[Shims],
+    note: str = "",
+    confirm: bool = False,
 ) -> Movement:
     """Move shims from one bin to each line's bin."""
     actor.must(Action.MOVE_STOCK, site)
-    _refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_bad_shims(shims, site, bin_needed=True)
     _refuse_unless_kind(source, PlaceKind.BIN, site)
     if any(line.place == source for line in shims):
         raise Invalid(
@@ -109,6 +117,7 @@ def move_shims(
                 if line.place == source
             ],
         )
+    refuse_other_family(shims, confirm=confirm)
     return _move(
         [(source, line.place, line) for line in shims],
         site=site,
@@ -171,13 +180,20 @@ def measure_shim(
 
 @write_transaction
 def return_to_bin(
-    *, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str = ""
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    shims: Sequence[Shims],
+    note: str = "",
+    confirm: bool = False,
 ) -> Movement:
     """Bring inspected shims from the inspection place back to each line's bin."""
     actor.must(Action.INSPECT, site)
-    _refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_bad_shims(shims, site, bin_needed=True)
     if any(line.condition == Condition.UNMEASURED for line in shims):
         raise WrongState("Measure the shim first: what goes into a bin counts at its measured thickness.")
+    refuse_other_family(shims, confirm=confirm)
     inspection = place_of(site, PlaceKind.INSPECTION)
     return _move(
         [(inspection, line.place, line) for line in shims],
@@ -195,9 +211,8 @@ def scrap_shims(
 ) -> Movement:
     """Throw shims away, with a reason in `note`."""
     actor.must(Action.SCRAP, site)
-    _refuse(_bad_counts(shims))
-    if not note.strip():
-        raise Invalid("Say why the shims are scrapped.", errors=[FieldError("/note", "must say why")])
+    refuse(bad_counts(shims))
+    must_say("/note", note, "Say why the shims are scrapped.")
     if source.site_id != site.id or source.is_outside:
         raise Invalid(
             f"{source.code} is no place of {site.name} that shims can be scrapped from.",
@@ -216,10 +231,19 @@ def scrap_shims(
 
 
 @write_transaction
-def count_in(*, site: Site, actor: Actor, at: datetime, shims: Sequence[Shims], note: str) -> Movement:
+def count_in(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    shims: Sequence[Shims],
+    note: str,
+    confirm: bool = False,
+) -> Movement:
     """Book shims that were counted in their bins and that no movement explains: a drawer's opening count."""
     actor.must(Action.MOVE_STOCK, site)
-    _refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_bad_shims(shims, site, bin_needed=True)
+    refuse_other_family(shims, confirm=confirm)
     difference = place_of(site, PlaceKind.DIFFERENCE)
     return _move(
         [(difference, line.place, line) for line in shims],
@@ -240,8 +264,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
     (that is undone as a whole).
     """
     actor.must(Action.REVERSE, movement.site)
-    if not note.strip():
-        raise Invalid("Say why the movement is reversed.", errors=[FieldError("/note", "must say why")])
+    must_say("/note", note, "Say why the movement is reversed.")
     _refuse_part_of_transfer(movement)
     freed = lock_holds(site=movement.site, at=at).freed
     lines = [
@@ -290,25 +313,12 @@ def _move(
     from_bins: bool = False,
 ) -> Movement:
     """One movement of several transfers. `from_bins`: overdue holds may promise what it takes."""
-    lines = [
-        line
-        for index, (source, target, shims) in enumerate(moves)
-        for line in transfer(
-            source=source,
-            target=target,
-            family_id=shims.family.id,
-            thickness_nm=shims.thickness_nm,
-            condition=shims.condition,
-            quantity=shims.quantity,
-            pointer=f"/lines/{index}",
-        )
-    ]
     return post_movement(
         site=site,
         reason=reason,
         actor=actor,
         at=at,
-        lines=lines,
+        lines=lines_between(moves),
         document=document,
         note=note,
         unhold=lock_holds(site=site, at=at).freed if from_bins else None,
@@ -352,43 +362,4 @@ def _refuse_bad_inspection(found: Shims, measured: Length, face: str) -> None:
         check_used_shim(found.family.range, measured)
     except LengthError as error:
         errors.append(FieldError("/thickness", error.message))
-    _refuse(errors)
-
-
-def _refuse_bad_shims(shims: Sequence[Shims], site: Site, *, bin_needed: bool = False) -> None:
-    errors = _bad_counts(shims)
-    for index, line in enumerate(shims):
-        pointer = f"/lines/{index}"
-        length = from_nm(line.thickness_nm)
-        check = check_new_shim if line.condition == Condition.NEW else check_used_shim
-        try:
-            check(line.family.range, length)
-        except LengthError as error:
-            errors.append(FieldError(f"{pointer}/thickness", error.message))
-        place = line.place
-        if place is None:
-            if bin_needed:
-                errors.append(FieldError(f"{pointer}/bin", "name the bin that the shims go to"))
-        elif place.site_id != site.id or place.kind != PlaceKind.BIN or place.retired_at:
-            errors.append(FieldError(f"{pointer}/bin", f"{place.code} is no bin in use at {site.name}"))
-    _refuse(errors)
-
-
-def _bad_counts(shims: Sequence[Shims]) -> list[FieldError]:
-    most = MOST_LINES // 2  # each takes a line of the movement out of its place and one into it
-    if not 1 <= len(shims) <= most:
-        return [FieldError("/lines", f"name 1 to {most} kinds of shim at a time; these are {len(shims)}")]
-    errors = []
-    for index, line in enumerate(shims):
-        if not 1 <= line.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
-        if line.condition not in Condition.values:
-            errors.append(
-                FieldError(f"/lines/{index}/condition", f"must be one of {', '.join(Condition.values)}")
-            )
-    return errors
-
-
-def _refuse(errors: Sequence[FieldError]) -> None:
-    if errors:
-        raise Invalid(in_words("Nothing was booked", errors), errors=errors)
+    refuse(errors)

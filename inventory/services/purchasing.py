@@ -26,6 +26,7 @@ from inventory.services import news
 from inventory.services.hold_times import keep_while_waiting
 from inventory.services.holds import Wanted, record_hold
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY, ShimKey, post_movement, transfer
+from inventory.services.shim_lines import Shims, refuse_other_family
 from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.background.queue import queue_task
@@ -136,6 +137,7 @@ def receive_purchase(
     received: Mapping[uuid.UUID, int],
     bins: Mapping[uuid.UUID, Place] | None = None,
     version: int | None = None,
+    confirm: bool = False,
 ) -> PurchaseList:
     """Take in what came of a list: line id -> how many.
 
@@ -160,6 +162,7 @@ def receive_purchase(
     came = {pk: quantity for pk, quantity in received.items() if quantity}
     site = purchase_list.site
     targets = _targets(site, came, lines, bins or {})
+    _refuse_other_family(came, lines, bins or {}, confirm)
     needs = _needs_met(came)
     _refuse_homeless(needs, lines, targets)
     wanted = {
@@ -247,6 +250,29 @@ def _targets(
         raise Invalid(in_words("Nothing was booked", errors), errors=errors)
     named = {pk: bins.get(pk) or bin_for(site, lines[pk].family, lines[pk].thickness_nm) for pk in came}
     return {pk: place for pk, place in named.items() if place is not None}
+
+
+def _refuse_other_family(
+    came: Mapping[uuid.UUID, int],
+    lines: Mapping[uuid.UUID, PurchaseLine],
+    bins: Mapping[uuid.UUID, Place],
+    confirm: bool,
+) -> None:
+    named = [pk for pk in came if pk in bins]
+    refuse_other_family(
+        [
+            Shims(
+                family=lines[pk].family,
+                thickness_nm=lines[pk].thickness_nm,
+                condition=Condition.NEW,
+                quantity=came[pk],
+                place=bins[pk],
+            )
+            for pk in named
+        ],
+        confirm=confirm,
+        pointers=[f"/bins/{pk}" for pk in named],
+    )
 
 
 def _needs_met(came: Mapping[uuid.UUID, int]) -> list[Need]:

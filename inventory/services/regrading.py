@@ -1,15 +1,15 @@
 """A shim that is not what the books say: of another thickness, condition or family."""
 
+from dataclasses import replace
 from datetime import datetime
 
 from inventory.compute.lengths import Length, LengthError, show
 from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.models import Condition, Movement, Place, PlaceKind, Reason, ShimFamily
 from inventory.selectors.places import place_of
-from inventory.services.floor import Shims
 from inventory.services.hold_state import lock_holds
 from inventory.services.ledger import Line, post_movement
-from inventory.services.shim_lines import must_say, refuse, refuse_bad_lots
+from inventory.services.shim_lines import Shims, must_say, refuse, refuse_bad_lots, refuse_other_family
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, WrongState
@@ -31,6 +31,7 @@ def regrade_shims(
     condition: str = Condition.USED,
     family: ShimFamily | None = None,
     target: Place | None = None,
+    confirm: bool = False,
 ) -> Movement:
     """Book shims as what they turned out to be. `found`: as the books have them, with their place.
 
@@ -41,12 +42,13 @@ def regrade_shims(
     """
     actor.must(Action.REGRADE, site)
     must_say("/note", note, "Say why the shims are regraded.")
-    refuse_bad_lots([found], site, REGRADED_IN)
+    refuse_bad_lots([found], site, REGRADED_IN, pointers=["/found"])
     if found.condition == Condition.UNMEASURED:
         raise WrongState("These shims were not measured yet: inspect them instead.")
     really = family or found.family
     _refuse_bad_target(site, target)
     _refuse_bad_grade(found, really, measured, condition)
+    refuse_other_family([replace(found, family=really, place=target)], confirm=confirm, pointers=["/target"])
     place = found.place
     if place is None:
         raise AssertionError("refuse_bad_lots lets no lot without its place through")
@@ -56,7 +58,7 @@ def regrade_shims(
         thickness_nm=found.thickness_nm,
         condition=found.condition,
         quantity=-found.quantity,
-        pointer="/lines/0",
+        pointer="/found",
     )
     come = Line(
         place=target or place,

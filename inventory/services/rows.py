@@ -7,6 +7,7 @@ from django.db import IntegrityError, models, transaction
 
 from inventory.services.texts import in_words, text_errors
 from shop.errors import Conflict, FieldError, Invalid
+from shop.wrong_values import wrong_value
 
 Row = TypeVar("Row", bound=models.Model)
 # Django's words for a code name a "slug", which nobody in a workshop has heard of.
@@ -30,12 +31,20 @@ def check_fields(row: models.Model, outcome: str, pointers: dict[str, str] | Non
     try:
         row.clean_fields(exclude=names)
     except ValidationError as refused:
-        for name, messages in refused.message_dict.items():
-            is_code = isinstance(row._meta.get_field(name), models.SlugField) and getattr(row, name)
-            words = _CODE if is_code else " ".join(messages)
+        for name, found in refused.error_dict.items():
+            words = "; ".join(_wrong(row, name, error) for error in found)
             errors.append(FieldError((pointers or {}).get(name, f"/{name}"), words))
     if errors:
         raise Invalid(in_words(outcome, errors), errors=errors)
+
+
+def _wrong(row: models.Model, name: str, error: ValidationError) -> str:
+    field = row._meta.get_field(name)
+    if isinstance(field, models.SlugField) and getattr(row, name):
+        return _CODE
+    if error.code == "invalid_choice" and isinstance(field, models.Field):
+        return f"must be one of {', '.join(str(value) for value, _ in field.flatchoices)}"
+    return wrong_value(error)
 
 
 def insert(row: Row, outcome: str, pointers: dict[str, str] | None = None) -> Row:

@@ -5,11 +5,10 @@ from datetime import datetime
 
 from inventory.models import Condition, Place, PlaceKind, Reason, Supplier, SupplierReturn
 from inventory.selectors.places import place_of
-from inventory.services.floor import Shims
 from inventory.services.hold_state import lock_holds
 from inventory.services.ledger import post_movement
 from inventory.services.numbering import next_number
-from inventory.services.shim_lines import lines_between, must_say, refuse, refuse_bad_lots
+from inventory.services.shim_lines import Shims, lines_between, must_say, refuse, refuse_bad_lots
 from inventory.services.texts import check_texts
 from shop.actor import Actor
 from shop.db import write_transaction

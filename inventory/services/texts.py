@@ -7,6 +7,11 @@ from django.db.models import Model
 from shop.errors import FieldError, Invalid
 
 
+def counted(number: int, one: str, many: str = "") -> str:
+    """So many of a thing, for a sentence: "1 shim", "4 shims"."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 def check_texts(model: type[Model], **texts: str) -> None:
     """Raise Invalid, naming each, for words that do not fit the model's fields of the same names."""
     errors = [error for name, text in texts.items() for error in text_errors(model, name, text, f"/{name}")]

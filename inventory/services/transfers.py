@@ -6,6 +6,7 @@ and not by a bare reversal, so that the transfer and the ledger always tell the 
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from inventory.models import (
@@ -19,11 +20,17 @@ from inventory.models import (
     TransferMovement,
 )
 from inventory.selectors.places import place_of
-from inventory.services.floor import Shims
 from inventory.services.hold_state import lock_holds
 from inventory.services.ledger import Line, lock_balances, post_movement
 from inventory.services.numbering import next_number
-from inventory.services.shim_lines import lines_between, must_say, refuse, refuse_bad_lots
+from inventory.services.shim_lines import (
+    Shims,
+    lines_between,
+    must_say,
+    refuse,
+    refuse_bad_lots,
+    refuse_other_family,
+)
 from inventory.services.texts import check_texts
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -89,6 +96,7 @@ def arrive_shims(
     places: Mapping[int, Place] | None = None,
     note: str = "",
     version: int | None = None,
+    confirm: bool = False,
 ) -> Transfer:
     """Take in at the target what came of a transfer: line position -> how many; None for all of it.
 
@@ -102,6 +110,12 @@ def arrive_shims(
     if arrived is not None:
         counts = {position: count for position, count in arrived.items() if count}
     _refuse_bad_arrival(transfer, lines, counts, places or {})
+    named = [position for position in counts if position in (places or {})]
+    refuse_other_family(
+        [replace(_shims(lines[position], 1), place=(places or {})[position]) for position in named],
+        confirm=confirm,
+        pointers=[f"/places/{position}" for position in named],
+    )
     defaults = {kind: place_of(transfer.target, kind) for kind in (PlaceKind.RECEIVING, PlaceKind.INSPECTION)}
     transit = place_of(transfer.source, PlaceKind.TRANSIT)
     moves = []
@@ -116,11 +130,13 @@ def arrive_shims(
 
 
 @write_transaction
-def recall_transfer(*, transfer: Transfer, actor: Actor, at: datetime, note: str = "") -> Transfer:
+def recall_transfer(
+    *, transfer: Transfer, actor: Actor, at: datetime, note: str = "", version: int | None = None
+) -> Transfer:
     """What is still in transit came back to the sender: into the bins that it was taken from, or into
     receiving where such a bin is no longer in use. The transfer is closed."""
     actor.must(Action.TRANSFER, transfer.source)
-    transfer, lines = _locked(transfer)
+    transfer, lines = _locked(transfer, version)
     transit = place_of(transfer.source, PlaceKind.TRANSIT)
     receiving = place_of(transfer.source, PlaceKind.RECEIVING)
     moves = [
@@ -135,11 +151,13 @@ def recall_transfer(*, transfer: Transfer, actor: Actor, at: datetime, note: str
 
 
 @write_transaction
-def write_off_transfer(*, transfer: Transfer, actor: Actor, at: datetime, note: str) -> Transfer:
+def write_off_transfer(
+    *, transfer: Transfer, actor: Actor, at: datetime, note: str, version: int | None = None
+) -> Transfer:
     """What is still in transit is lost: a count difference in the sender's books, with a reason in `note`."""
     actor.must(Action.WRITE_OFF, transfer.source)
     must_say("/note", note, "Say why the shims are written off.")
-    transfer, lines = _locked(transfer)
+    transfer, lines = _locked(transfer, version)
     transit = place_of(transfer.source, PlaceKind.TRANSIT)
     difference = place_of(transfer.source, PlaceKind.DIFFERENCE)
     moves = [
@@ -221,7 +239,11 @@ def _lock(transfer: Transfer, version: int | None = None) -> Transfer:
         .get(pk=transfer.pk)
     )
     if version is not None and version != fresh.version:
-        raise StaleVersion(f"{fresh} was changed since you opened it: look at it again.")
+        raise StaleVersion(
+            f"{fresh} was changed since you opened it, so nothing was booked. Look at it as it is now, put "
+            "right what you keyed in and do it again.",
+            extra={"version": fresh.version},
+        )
     return fresh
 
 

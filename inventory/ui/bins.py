@@ -11,12 +11,13 @@ from inventory.models import Balance, Place, PlaceKind
 from inventory.selectors.movements import history_of_place
 from inventory.selectors.overview import bins_with_counts, holds_in
 from inventory.services.floor import count_in, move_shims, scrap_shims
+from inventory.services.texts import counted
 from inventory.ui.forms import CountInForm, MoveForm, ScrapForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
-from shop.pages.once import once
+from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -62,9 +63,8 @@ def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | N
                     shims=form.shims(keyed["target"]),
                     note=keyed["note"],
                 )
-        return done(
-            request, f"{keyed['quantity']} moved from {place} to {keyed['target']}.", "bin", site.code, pk
-        )
+        sentence = f"{counted(keyed['quantity'], 'shim')} moved from {place} to {keyed['target']}."
+        return done(request, said(first, sentence), "bin", site.code, pk)
     refusal = form.take(refusal)
     return _act(request, place, form, "Move shims to another bin", "Move", refusal)
 
@@ -87,7 +87,7 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
                     shims=form.shims(),
                     note=keyed["note"],
                 )
-        sentence = f"{keyed['quantity']} scrapped."
+        sentence = said(first, f"{counted(keyed['quantity'], 'shim')} scrapped.")
         if place.kind == PlaceKind.BIN:
             return done(request, sentence, "bin", site.code, pk)
         return done(request, sentence, "inspection", site.code)
@@ -106,7 +106,8 @@ def count_in_page(
         with once(keyed["once"], at) as first:
             if first:
                 count_in(site=site, actor=request.actor, at=at, shims=form.shims(), note=keyed["note"])
-        return done(request, f"{keyed['quantity']} counted into {place}.", "bin", site.code, pk)
+        sentence = said(first, f"{counted(keyed['quantity'], 'shim')} counted into {place}.")
+        return done(request, sentence, "bin", site.code, pk)
     refusal = form.take(refusal)
     return _act(request, place, form, "Count shims in", "Count in", refusal)
 

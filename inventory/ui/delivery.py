@@ -8,12 +8,13 @@ from inventory.models import PlaceKind
 from inventory.selectors.overview import at_the_counter, proposed_bins
 from inventory.selectors.stock import content
 from inventory.services.floor import put_away, receive_shims
+from inventory.services.texts import counted
 from inventory.ui.forms import PutAwayForm, ReceiveForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
-from shop.pages.once import once
+from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -39,7 +40,7 @@ def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = N
                     document=keyed["document"],
                 )
         count = sum(line.quantity for line in form.shims())
-        return done(request, f"{count} shims received.", "counter", site.code)
+        return done(request, said(first, f"{counted(count, 'shim')} received."), "counter", site.code)
     refusal = form.take(refusal)
     return render(
         request,
@@ -60,7 +61,7 @@ def put_away_page(request: PageRequest, site: Site, refusal: ShopError | None = 
             if first:
                 put_away(site=site, actor=request.actor, at=at, shims=form.shims())
         count = sum(line.quantity for line in form.shims())
-        return done(request, f"{count} shims put away.", "counter", site.code)
+        return done(request, said(first, f"{counted(count, 'shim')} put away."), "counter", site.code)
     refusal = form.take(refusal)
     return render(
         request,

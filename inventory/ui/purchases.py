@@ -16,7 +16,7 @@ from shop.errors import ShopError, StaleVersion
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
-from shop.pages.once import once
+from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.versions import must_be_current
 from shop.pages.views import page
@@ -35,7 +35,7 @@ def to_buy_page(request: PageRequest, site: Site, refusal: ShopError | None = No
         with once(form.cleaned_data["once"], at) as first:
             if first:
                 mark_bought(site=site, actor=request.actor, at=at, supplier=supplier, buys=form.buys())
-        return done(request, f"Marked as bought from {supplier}.", "purchases", site.code)
+        return done(request, said(first, f"Marked as bought from {supplier}."), "purchases", site.code)
     if request.method == "POST" and form is None and refusal is None:
         raise StaleVersion("What you wanted to buy is no longer on the list; it was bought or is not needed.")
     if form is not None:
@@ -73,7 +73,7 @@ def purchase_page(
             if first:
                 must_be_current(found, keyed["version"])
                 receive_purchase(purchase_list=found, actor=request.actor, at=at, received=form.received())
-        return done(request, f"Received from {found}.", "purchase", site.code, pk)
+        return done(request, said(first, f"Received from {found}."), "purchase", site.code, pk)
     refusal = form.take(refusal)
     context = {"list": found, "form": form, "rows": _rows(form, lines, proposed), "refusal": refusal}
     return render(request, "inventory/purchase.html", context, status=400 if form.errors else 200)

@@ -7,6 +7,9 @@ from django.forms.renderers import DjangoTemplates
 from django.http import HttpRequest, QueryDict
 
 from shop.errors import ShopError
+from shop.wrong_values import WORDS, sentence
+
+CHOOSE = "This is not one of those that may be chosen here. Choose one of them."
 
 
 class ShopRenderer(DjangoTemplates):
@@ -31,6 +34,11 @@ class ActForm(forms.Form):
         super().__init__(*args, **kwargs)
 
     def full_clean(self) -> None:
+        for field in self.fields.values():
+            for code, words in WORDS.items():
+                field.error_messages.setdefault(code, sentence(words))
+            if isinstance(field, forms.ChoiceField):
+                field.error_messages["invalid_choice"] = CHOOSE
         super().full_clean()
         # A hidden field has no place where its error could stand.
         for bound in self.hidden_fields():
@@ -44,11 +52,15 @@ class ActForm(forms.Form):
         if refusal is None or not self.is_bound:
             return refusal
         self.is_valid()
+        if "version" in self.fields and "version" in refusal.extra:
+            # The page shows the thing as it is now, and the next press is about that.
+            self.data = self.data.copy()
+            self.data["version"] = refusal.extra["version"]
         placed = False
         for error in refusal.errors:
             name = self.field_of(error.pointer)
             if name is not None:
-                self.add_error(name, _sentence(error.detail))
+                self.add_error(name, sentence(error.detail))
                 placed = True
         self._focus_first_error()
         return None if placed else refusal
@@ -64,11 +76,6 @@ class ActForm(forms.Form):
             if self.errors.get(name):
                 self.fields[name].widget.attrs["autofocus"] = True
                 return
-
-
-def _sentence(text: str) -> str:
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def spoken(field: forms.Field, words: str) -> forms.Field:

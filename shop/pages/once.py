@@ -43,6 +43,16 @@ def once(form_id: UUID, at: datetime) -> Iterator[bool]:
         yield first
 
 
+def said(first: bool, sentence: str) -> str:
+    """What was done; of a form that was sent before, what to do if more is meant than that."""
+    if first:
+        return sentence
+    return (
+        "This form was sent before and booked then; nothing was booked twice. If this is about something "
+        "else, open the page anew and key it in there."
+    )
+
+
 @periodic("purge_used_forms", every=timedelta(days=1))
 def purge_used_forms(task: TaskContext) -> dict[str, int]:
     """Forget forms that nobody sends again."""

@@ -23,8 +23,8 @@ def must_be_current(thing: Versioned, version: int) -> None:
     """Raise StaleVersion when the thing was changed since the form was drawn."""
     if thing.version != version:
         raise StaleVersion(
-            f"Somebody changed {thing} since you opened it. What it is now is shown below; look, then repeat "
-            "what is still right.",
+            f"Somebody changed {thing} since you opened it, so nothing was booked. What it is now is shown "
+            "below: put right what you keyed in and press again.",
             extra={"version": thing.version},
         )
 

@@ -107,6 +107,8 @@ def check_problem(response):
     assert problem["status"] == response.status_code
     assert problem["title"] == kind.title
     assert problem["detail"]
+    said = [problem["detail"], *(error["detail"] for error in problem.get("errors", ()))]
+    assert not any(".." in words or ".;" in words or "Ensure this" in words for words in said), said
     assert problem["instance"]
     for error in problem.get("errors", ()):
         assert set(error) == {"pointer", "detail"}

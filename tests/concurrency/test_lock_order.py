@@ -9,15 +9,17 @@ from datetime import timedelta
 import pytest
 from django.db import connection
 
-from inventory.models import Hold
+from inventory.models import Hold, Place
 from inventory.selectors.audit import audit
 from inventory.services import ledger
+from inventory.services.bin_content import merge_bins
+from inventory.services.bins import restore_bin
 from inventory.services.catalogue import add_tray
 from inventory.services.fitting import Fitted, OneShim, fit_shims
 from inventory.services.floor import move_shims, receive_shims, reverse_movement
 from inventory.services.holds import Wanted, expire_due_holds, hand_back_hold, hand_out_hold, hold_shims
 from inventory.services.outside_fit import fit_hold
-from shop.errors import NotEnough
+from shop.errors import Conflict, NotEnough
 from shop.ids import new_id
 from tests.concurrency.crowd import at_once, deadlocks, tally
 from tests.inventory.books import in_bin
@@ -32,6 +34,11 @@ def filled(bins, site, clerk, at):
     for place in bins:
         shims = [replace(in_bin(place, 400), thickness_nm=other.size_nm) for other in bins]
         receive_shims(site=site, actor=clerk, at=at, shims=shims)
+
+
+@pytest.fixture
+def trays(tray, service, site):
+    return [tray, add_tray(site=site, actor=service, code="T2")]
 
 
 @pytest.fixture
@@ -221,3 +228,40 @@ def test_fifty_writers_leave_one_chain(site, clerk, bins, at, receive, size):
         positions = [row[0] for row in cursor.fetchall()]
     assert positions == list(range(1, 50 * size(2, 20) + 1))
     assert audit() == []
+
+
+def test_bins_merged_and_split_while_their_holds_go_out_and_back(
+    bins, trays, receive, site, tech, boss, clerk, at, family, size
+):
+    """A merge locks holds before bins, as handing back does: neither waits for the other in a ring."""
+    Place.objects.filter(pk__in=[place.pk for place in bins]).update(size_nm=None)
+    before, done = deadlocks(), Counter()
+
+    def act(index, number):
+        rng = random.Random(f"{index} {number}")
+        source, target = (Place.objects.select_related("site").get(pk=p.pk) for p in rng.sample(bins, 2))
+        if index < 2:
+            return merge_bins(source=source, target=target, actor=boss, at=at)
+        if index == 2:
+            return receive_shims(
+                site=site, actor=clerk, at=at, shims=[replace(in_bin(bins[0], 2), place=target)]
+            )
+        wanted = Wanted(
+            place=source, family_id=family.pk, thickness_nm=bins[0].size_nm, condition="new", quantity=1
+        )
+        hold = hold_shims(site=site, actor=tech, at=at, lines=[wanted], reference=f"order {index} {number}")
+        hold = hand_out_hold(hold=hold, tray=trays[index % 2], actor=tech, at=at)
+        return hand_back_hold(hold=hold, actor=tech, at=at)
+
+    def check(number, outcomes):
+        for outcome in outcomes:
+            assert outcome.error is None or isinstance(outcome.error, Conflict), outcome.error
+            done[outcome.code] += 1
+        for place in Place.objects.filter(pk__in=[p.pk for p in bins], retired_at__isnull=False):
+            restore_bin(place=place, actor=boss, at=at)
+
+    receive(0, 40)
+    at_once(WRITERS, size(20, 300), act, check)
+    assert done[""] > 0
+    assert audit() == []
+    assert deadlocks() == before

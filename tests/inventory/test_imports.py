@@ -6,7 +6,7 @@ import pytest
 
 from inventory.imports.kinds import kind_of, kinds
 from inventory.imports.runs import apply_import, stage_import
-from inventory.models import Balance, ImportRow, ImportRun, Movement, Place, ShimFamily
+from inventory.models import Balance, ImportRow, ImportRun, Movement, Place, PlaceEvent, ShimFamily
 from inventory.selectors.audit import audit
 from inventory.services.holds import Wanted, hold_shims
 from inventory.spreadsheets.writing import csv_chunks
@@ -222,3 +222,36 @@ def test_a_missing_column_stands_in_the_run(bring_in):
     assert run.state == ImportRun.State.REFUSED
     assert "Missing: thickness [mm]" in run.message
     assert not ImportRow.objects.exists()
+
+
+def test_a_table_moves_and_changes_bins_as_a_person_would(bring_in, applied, bins, family, boss):
+    """Each change of a bin is written into its history, and positions are exchanged whatever the order."""
+    applied(
+        bring_in(
+            "code,cabinet,row,column,family,size [mm],capacity\n"
+            "A1,A,1,2,disc29,2.625,\nA2,A,1,3,disc29,2.650,\nA3,A,1,1,disc29,2.675,\nA4,A,1,4,disc29,,30\n",
+            "bins",
+        )
+    )
+    positions = {place.code: place.column for place in Place.objects.filter(pk__in=[b.pk for b in bins])}
+    assert positions == {"A1": 2, "A2": 3, "A3": 1, "A4": 4}
+    events = PlaceEvent.objects.filter(place=bins[3])
+    assert [(event.act, event.text) for event in events] == [
+        ("edit", "Was for 2.700 mm of disc29; now for disc29, up to 30")
+    ]
+    moved = PlaceEvent.objects.filter(act="relocate", place=bins[0]).first()
+    assert moved.text == ("From cabinet A, row 1, column 1 to cabinet A, row 1, column 2, in exchange for A2")
+    assert moved.by == boss.label
+    before = PlaceEvent.objects.count()
+    assert bring_in(
+        "code,cabinet,row,column,family,size [mm],capacity\nA1,A,1,2,disc29,2.625,\n", "bins"
+    ).same
+    assert PlaceEvent.objects.count() == before
+
+
+@pytest.mark.parametrize(
+    ("row", "said"), [("B1,A,1000,1,,", "row must be 1 to 999"), ("B1,A,1,0,,", "column")]
+)
+def test_a_position_that_no_cabinet_has(bring_in, bins, row, said):
+    run = bring_in(f"code,cabinet,row,column,family,size [mm]\n{row}\n", "bins")
+    assert said in run.staged.get().message

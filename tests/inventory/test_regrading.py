@@ -82,7 +82,7 @@ def test_held_shims_are_not_regraded(regrade, site, clerk, at, family, bins):
         ({"measured": "2.660", "condition": Condition.NEW}, "/measured"),
         ({"measured": "1.850"}, "/measured"),
         ({"measured": "2.634", "condition": Condition.UNMEASURED}, "/condition"),
-        ({"quantity": 0}, "/lines/0/quantity"),
+        ({"quantity": 0}, "/found/quantity"),
     ],
 )
 def test_bad_input_is_named(changed, pointer, regrade, bins):

@@ -61,8 +61,14 @@ class TestReceive:
     def test_two_taps_receive_once(self, counter_screen, shop, drawer):
         data = self.asked(counter_screen, thickness_0="2.600", quantity_0="4", place_0=str(drawer.pk))
         counter_screen.post("receive", **data)
-        counter_screen.post("receive", **data)
+        again = counter_screen.post("receive", **data)
+        assert "sent before and booked then; nothing was booked twice" in text_of(again)
+        assert "open the page anew" in text_of(again)
         assert in_place(drawer, "2.600") == 4
+
+    def test_one_shim_is_one_shim(self, counter_screen, shop):
+        page = counter_screen.post("receive", **self.asked(counter_screen, thickness_0="2.6", quantity_0="1"))
+        assert "1 shim received." in text_of(page)
 
     @pytest.mark.parametrize(
         ("keyed", "wrong", "says"),
@@ -70,7 +76,7 @@ class TestReceive:
             ({}, "thickness_0", "Key in at least one thickness"),
             ({"thickness_1": "2.600"}, "quantity_1", "Say how many came"),
             ({"quantity_1": "2"}, "thickness_1", "Say how thick"),
-            ({"thickness_1": "2.600", "quantity_1": "0"}, "quantity_1", "greater than or equal to 1"),
+            ({"thickness_1": "2.600", "quantity_1": "0"}, "quantity_1", "Must be 1 or more."),
             ({"thickness_3": "2.610", "quantity_3": "1"}, "thickness_3", "is not a size of its family"),
             ({"thickness_3": "2600", "quantity_3": "1"}, "thickness_3", "2600 um"),
             ({"thickness_3": "2.6 furlong", "quantity_3": "1"}, "thickness_3", "furlong"),
@@ -243,8 +249,13 @@ class TestReceivingAList:
         office.post("purchase", shop.bought.pk, **other | {number: "1"})
         page = counter_screen.post("purchase", shop.bought.pk, **fields | {number: "1"})
         assert page.status_code == 412
-        assert "Somebody changed Purchase list 1 since you opened it." in text_of(page)
+        assert "Somebody changed Purchase list 1 since you opened it, so nothing was booked." in text_of(page)
+        assert "press again" in text_of(page)
         assert in_place(drawer, "2.450") == 1
+        # What is shown now is the list as it is: the next press is about that.
+        assert "1 came." in text_of(page)
+        counter_screen.post("purchase", shop.bought.pk, **fields_of(page))
+        assert in_place(drawer, "2.450") == 2
 
     def test_more_than_is_outstanding(self, counter_screen, shop):
         fields, number = self.asked(counter_screen, shop)

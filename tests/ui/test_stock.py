@@ -110,7 +110,7 @@ class TestMove:
         page = counter_screen.post(
             "move", bin_550.pk, **fields_of(asked) | {"lot": lot.pk, "quantity": 2, "target": target.pk}
         )
-        assert "2 moved from B02 to B01." in text_of(page)
+        assert "2 shims moved from B02 to B01." in text_of(page)
         assert on_hand(target, "2.550") == 2
 
     def test_two_taps_move_once(self, counter_screen, shop, workshop, bin_550):
@@ -166,7 +166,7 @@ def test_scrapping_takes_a_reason(counter_screen, shop, bin_550):
     assert page.status_code == 400
     assert wrong_fields(page) == ["note"]
     before = on_hand(bin_550, "2.550")
-    assert "1 scrapped." in text_of(counter_screen.post("scrap", bin_550.pk, **data | {"note": "rusty"}))
+    assert "1 shim scrapped." in text_of(counter_screen.post("scrap", bin_550.pk, **data | {"note": "rusty"}))
     assert on_hand(bin_550, "2.550") == before - 1
 
 
@@ -174,7 +174,7 @@ def test_counting_in(counter_screen, shop, bin_550):
     asked = fields_of(counter_screen.get("count_in", bin_550.pk))
     keyed = {"family": "disc29", "thickness": "2.551", "condition": "used", "quantity": "3", "note": "found"}
     page = counter_screen.post("count_in", bin_550.pk, **asked | keyed)
-    assert "3 counted into B02." in text_of(page)
+    assert "3 shims counted into B02." in text_of(page)
     assert on_hand(bin_550, "2.551") == 3
 
 
