@@ -19,6 +19,7 @@ from inventory.services.ledger import (
     ShimKey,
     available,
     give_free,
+    lock_places,
     post_movement,
     promise,
     transfer,
@@ -264,6 +265,7 @@ def _promise_all(lines: Sequence[Wanted], freed: Mapping[ShimKey, int]) -> None:
     wanted: dict[ShimKey, int] = dict.fromkeys(freed, 0)
     for line in lines:
         wanted[line.key] = wanted.get(line.key, 0) + line.quantity
+    lock_places({key.place_id for key in wanted})
     gone = {key for key in sorted(wanted) if not promise(key, wanted[key], freed.get(key, 0))}
     if not gone:
         return

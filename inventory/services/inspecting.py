@@ -18,7 +18,7 @@ from inventory.models import Condition, Inspection, PlaceKind, ShimFamily
 from inventory.selectors.places import place_of
 from inventory.selectors.putaway import proposed_for
 from inventory.services.floor import Shims, measure_shim
-from inventory.services.ledger import ShimKey, available
+from inventory.services.ledger import ShimKey, available, lock_places
 from shop.actor import Actor
 from shop.conf import conf
 from shop.db import write_transaction
@@ -53,6 +53,10 @@ def inspect_shim(
     judged = _judged(found.family, readings, look)
     thickness_nm = judged.thickness_nm if judged else found.thickness_nm
     proposal = propose(found.family.range, thickness_nm, look, marking_legible=marking_legible)
+    proposed = proposed_for(site, found.family, thickness_nm).first if proposal.fate is Fate.BIN else None
+    if proposed is not None:
+        # Before the balances: what is written at the end refers to this bin.
+        lock_places([proposed.pk])
     if judged and _measurable(found.family, thickness_nm):
         inspection = measure_shim(
             site=site,
@@ -79,8 +83,7 @@ def inspect_shim(
     inspection.readings = [reading.keyed for reading in readings]
     inspection.spread_nm = judged.spread_nm if judged and len(readings) > 1 else None
     inspection.fate, inspection.why = proposal.fate.value, proposal.why
-    if proposal.fate is Fate.BIN:
-        inspection.proposed_bin = proposed_for(site, found.family, thickness_nm).first
+    inspection.proposed_bin = proposed
     inspection.save()
     return inspection
 

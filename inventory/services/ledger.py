@@ -1,6 +1,6 @@
 """The one writer of movements and balances.
 
-Lock law: a purchase list and its needs, then hold rows by id, then the rows of the places that shims go to,
+Lock law: a purchase list and its needs, then hold rows by id, then the rows of bins and other places by id,
 then balance rows in (family, place, thickness, condition) order, the site's chain head last. Each kind is
 locked by one statement. Stock is taken by one conditional UPDATE that decides (law 2): two people after the
 last shim queue on its row, and the second is told at once.
@@ -10,7 +10,7 @@ import hashlib
 import json
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -172,7 +172,7 @@ def lock_balances(lines: Iterable[Line], promised: Iterable[ShimKey] = ()) -> No
     when shims would go to a bin or tray that is no longer in use.
     """
     lines = list(lines)
-    _lock_targets(lines)
+    _lock_places_of(lines)
     places = {line.key: line.place for line in lines}
     if unknown := set(promised) - set(places):
         found = Place.objects.in_bulk({key.place_id for key in unknown})
@@ -203,27 +203,13 @@ def lock_balances(lines: Iterable[Line], promised: Iterable[ShimKey] = ()) -> No
         )
 
 
-def _lock_targets(lines: Sequence[Line]) -> None:
-    """Keep the bins and trays that shims go to from being retired meanwhile; refuse those that were before.
-
-    Whoever retires a place locks its row FOR UPDATE and then looks at its balances.
-    """
-    targets = {
-        line.place.id: line for line in reversed(lines) if line.quantity > 0 and not line.place.is_outside
-    }
-    if not targets:
-        return
-    pk = Place._meta.pk
-    # Django has no word for this lock. Writers on SQLite have the database to themselves anyway.
-    lock = " FOR KEY SHARE" if connection.features.has_select_for_update else ""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT id, retired_at IS NOT NULL FROM inventory_place"  # noqa: S608 - placeholders only
-            f" WHERE id IN ({', '.join(['%s'] * len(targets))}) ORDER BY id{lock}",
-            [pk.get_db_prep_value(place_id, connection) for place_id in targets],
-        )
-        retired = {pk.to_python(place_id) for place_id, is_retired in cursor.fetchall() if is_retired}
-    if not retired:
+def _lock_places_of(lines: Sequence[Line]) -> None:
+    """Keep the bins and trays of these lines from being retired meanwhile; refuse those that shims would go
+    to and that were retired before."""
+    inside = [line for line in lines if not line.place.is_outside]
+    retired = lock_places({line.place.id for line in inside})
+    targets = {line.place.id: line for line in reversed(inside) if line.quantity > 0}
+    if not retired & targets.keys():
         return
     errors = [
         FieldError(targets[place_id].pointer, f"{targets[place_id].place.code} is no longer in use")
@@ -232,6 +218,27 @@ def _lock_targets(lines: Sequence[Line]) -> None:
     ]
     details = "; ".join(error.detail for error in errors)
     raise WrongState(f"Nothing was booked: {details}. Choose another place.", errors=errors)
+
+
+def lock_places(place_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
+    """Keep these places from being retired or merged until the transaction ends; those that were retired.
+
+    Whoever retires or merges bins locks their rows FOR UPDATE and then their balances. A row that refers to a
+    place takes this same lock when it is written, so it is taken here, before any balance: else a movement or
+    a hold that has the balance waits for the bin, and the merge that has the bin for the balance.
+    """
+    if not place_ids:
+        return set()
+    pk = Place._meta.pk
+    # Django has no word for this lock. Writers on SQLite have the database to themselves anyway.
+    lock = " FOR KEY SHARE" if connection.features.has_select_for_update else ""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT id, retired_at IS NOT NULL FROM inventory_place"  # noqa: S608 - placeholders only
+            f" WHERE id IN ({', '.join(['%s'] * len(place_ids))}) ORDER BY id{lock}",
+            [pk.get_db_prep_value(place_id, connection) for place_id in place_ids],
+        )
+        return {pk.to_python(place_id) for place_id, is_retired in cursor.fetchall() if is_retired}
 
 
 def take(key: ShimKey, quantity: int, release: int = 0) -> bool:

@@ -233,7 +233,8 @@ def test_fifty_writers_leave_one_chain(site, clerk, bins, at, receive, size):
 def test_bins_merged_and_split_while_their_holds_go_out_and_back(
     bins, trays, receive, site, tech, boss, clerk, at, family, size
 ):
-    """A merge locks holds before bins, as handing back does: neither waits for the other in a ring."""
+    """A merge locks holds, then bins, then balances, and so does everybody who refers to a bin: without
+    `lock_places` before the balances a hold waited for the bin and the merge for the balance."""
     Place.objects.filter(pk__in=[place.pk for place in bins]).update(size_nm=None)
     before, done = deadlocks(), Counter()
 

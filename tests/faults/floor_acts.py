@@ -234,6 +234,19 @@ FLOOR_ACTS: dict[str, Act] = {
             run=lambda s: bins.relocate_bin(place=s.bins[0], **s.by, cabinet="A", row=1, column=3),
         ),
         Act(
+            service="change_bin",
+            run=lambda s: bins.change_bin(
+                place=s.bins[0],
+                **s.by,
+                cabinet="A",
+                row=1,
+                column=3,
+                family=s.family,
+                size_nm=None,
+                capacity=20,
+            ),
+        ),
+        Act(
             service="retire_bin",
             run=lambda s: bins.retire_bin(place=the_empty_bin(), **s.by, note="broken"),
             before=make_empty_bin,
