@@ -57,7 +57,7 @@ def options(problem):
 
         mine = []
         if needs:
-            mine.append(Option((1, 0, 0, 1, 0, 0), None, None, (4,), "unresolved"))
+            mine.append(Option((1, 0, 0, 1, 0, 0), None, None, (10,), "unresolved"))
         else:
             mine.append(
                 Option((0, 0, 0, 0, 0, 0), ("own", place), valve.shim.thickness_nm, (0, place), "keep")
@@ -74,17 +74,17 @@ def options(problem):
                 )
         for index, lot in enumerate(problem.lots):
             for copy in range(lot.quantity):
-                new = lot.condition == "new"
+                worth = (2 if lot.condition == "new" else 1) + (2 if lot.elsewhere else 0)
                 mine += fitted(
                     lot.thickness_nm,
                     half[lot.condition],
-                    (0, 0, 1, 2 if new else 1),
+                    (0, 0, 1, worth),
                     ("lot", index, copy),
-                    (2 if new else 1, lot.thickness_nm),
+                    (worth, lot.thickness_nm),
                     "stock",
                 )
         for thickness in problem.catalogue_nm:
-            mine += fitted(thickness, half["new"], (0, 1, 1, 0), None, (3, thickness), "buy")
+            mine += fitted(thickness, half["new"], (0, 1, 1, 0), None, (9, thickness), "buy")
         found[place] = mine
     return found
 
@@ -96,9 +96,10 @@ def add(one, other):
 NOTHING = (0, 0, 0, 0, 0, 0)
 
 
-def by_trying_everything(problem):
+def by_trying_everything(problem, order=(0, 1, 2, 3, 4, 5)):
     """(score, what each valve that may change gets as (kind, thickness)): the first of all best plans, by
     the order that plan_engine documents. Every combination is tried; only a piece used twice cuts it short.
+    `order` is that of the ranks, by their places in the score, in which the score comes too.
     """
     # Copies of one lot are tried once each: taking the second before the first is no other plan.
     per_valve = list(options(problem).values())
@@ -122,8 +123,8 @@ def by_trying_everything(problem):
             go_on(
                 row + 1,
                 used | {piece} if piece is not None else used,
-                add(score, option.cost),
-                (*ties, (option.cost, option.tie)),
+                add(score, tuple(option.cost[place] for place in order)),
+                (*ties, (tuple(option.cost[place] for place in order), option.tie)),
                 (*picked, (option.kind, option.thickness_nm)),
             )
 

@@ -1,14 +1,17 @@
 """The provably best plan for one engine: which shim goes where.
 
 Promise
-    `plan_engine` returns a plan than which no other has a smaller `Score`; the proof is checked in exact
-    arithmetic before the plan is returned (assignment.py). The same problem always gives the same plan.
+    `plan_engine` returns a plan than which no other has a smaller `Score`, its ranks compared in the order
+    of the `Preference` given, among the plans that this allows; the proof is checked in exact arithmetic
+    before the plan is returned (assignment.py). The same problem always gives the same plan.
     `verify` re-checks a plan against its problem and shares no code with what made it.
 
-The way: types -> model (the engine as an assignment problem) -> assignment (solved by ranks, proven)
--> solve (the plan) -> explain (a sentence per valve); verify stands apart.
+The way: types -> preference (the order of the ranks, what may be taken) -> model (the engine as an
+assignment problem) -> assignment (solved by ranks, proven) -> solve (the plan) -> explain (a sentence per
+valve); verify stands apart.
 """
 
+from jobs.compute.planner.preference import USUAL, Preference
 from jobs.compute.planner.solve import plan_engine
 from jobs.compute.planner.types import (
     Action,
@@ -30,6 +33,7 @@ from jobs.compute.readings import Verdict, verdict
 from jobs.compute.windows import called_window, default_aim, guaranteed_window
 
 __all__ = [
+    "USUAL",
     "Action",
     "Adjust",
     "Choice",
@@ -38,6 +42,7 @@ __all__ = [
     "Lot",
     "OwnShim",
     "Plan",
+    "Preference",
     "Problem",
     "Score",
     "ToBuy",

@@ -3,7 +3,8 @@
 Promise
     Every sentence is true of the best plan, not only of the valve: that nothing to spare fits before
     something is bought follows from `bought` being ranked above everything that taking a spare shim costs;
-    that a valve in spec was opened because another needs its shim, from `opened`.
+    that a valve in spec was opened because another needs its shim, from `opened`. Under a `Preference` by
+    which either does not follow it is not said.
 """
 
 from fractions import Fraction
@@ -11,6 +12,7 @@ from functools import lru_cache
 from math import ceil, floor
 
 from inventory.compute.lengths import show
+from jobs.compute.planner.preference import USUAL, Preference
 from jobs.compute.planner.types import NewShim, Problem, Valve
 from jobs.compute.readings import Verdict
 from jobs.compute.windows import called_window
@@ -38,20 +40,31 @@ def why_measured(valve: Valve, said: Verdict) -> str:
 
 
 def why_changed(
-    valve: Valve, said: Verdict, shim: NewShim, called_nm: int, *, guaranteed: bool, taker: str | None
+    valve: Valve,
+    said: Verdict,
+    shim: NewShim,
+    called_nm: int,
+    *,
+    guaranteed: bool,
+    taker: str | None,
+    preference: Preference = USUAL,
 ) -> str:
     """For a valve that gets another shim. `taker` is the valve that gets its own one, if any does."""
     because = marked_words(valve, said)
     if not because and said in ("in_spec", "at_limit") and taker is not None:
-        because = f", but {taker} needs its {own_words(valve)} shim"
+        needs = "needs" if preference.ranks == USUAL.ranks else "gets"
+        because = f", but {taker} {needs} its {own_words(valve)} shim"
     thickness = mm(shim.thickness_nm)
     match shim.action:
         case "swap":
             way = f"the {thickness} mm shim out of {shim.from_label}"
         case "stock":
-            way = f"a {shim.condition} {thickness} mm shim from stock"
-        case _:
+            where = "from another site" if shim.elsewhere else "from stock"
+            way = f"a {shim.condition} {thickness} mm shim {where}"
+        case _ if preference.ranks == USUAL.ranks and preference.used:
             way = f"nothing to spare in engine or stock fits, so a new {thickness} mm shim, to be bought,"
+        case _:
+            way = f"a new {thickness} mm shim, to be bought,"
     if valve.passes_nm == 0:
         advice = f", so measure again after fitting and {LOOK}"
     elif guaranteed:
@@ -61,15 +74,14 @@ def why_changed(
     return f"{reading_words(valve, said)}{because}; {way} brings it to {about_mm(called_nm)} mm{advice}."
 
 
-def why_unresolved(problem: Problem, valve: Valve, said: Verdict) -> str:
-    """For a valve that needs a change and gets no shim."""
+def why_unresolved(problem: Problem, valve: Valve, said: Verdict, preference: Preference = USUAL) -> str:
+    """For a valve that needs a change and gets no shim; the problem without what may not be taken."""
     advice = f"; measure again after fitting and {LOOK}" if valve.passes_nm == 0 else ""
-    return (
-        f"{reading_words(valve, said)}{marked_words(valve, said)}; {_nothing_fits(problem, valve)}{advice}."
-    )
+    nothing = _nothing_fits(problem, valve, preference)
+    return f"{reading_words(valve, said)}{marked_words(valve, said)}; {nothing}{advice}."
 
 
-def _nothing_fits(problem: Problem, valve: Valve) -> str:
+def _nothing_fits(problem: Problem, valve: Valve, preference: Preference) -> str:
     if valve.shim is None:
         raise ValueError(f"the shim of {valve.label} is not known")
     window = called_window(
@@ -83,8 +95,12 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
         if other.shim is not None and other is not valve and other.adjust != "never"
     ]
     stock = [lot.thickness_nm for lot in problem.lots]
+    here = "" if preference.used else ", used ones left where they are"
     if any(window.holds(thickness) for thickness in (*others, *stock)):
-        return f"every shim {between} is needed in another valve, and the catalogue has none there"
+        buying = "the catalogue has none there" if preference.buy else "nothing is to be bought"
+        return f"every shim {between} is needed in another valve{here}, and {buying}"
+    if not preference.buy:
+        return f"no shim in engine or stock lies {between}{here}, and nothing is to be bought"
     # Only a catalogue says what is made: without one, nothing is known beyond what lies in stock.
     made = (*problem.catalogue_nm, *stock) if problem.catalogue_nm else ()
     if made and window.high < min(made):
@@ -92,7 +108,7 @@ def _nothing_fits(problem: Problem, valve: Valve) -> str:
     elif made and window.low > max(made):
         limit = f"it takes {mm(low)} mm or more and {mm(max(made))} mm is the thickest"
     else:
-        return f"nothing that can be had from engine, stock or catalogue lies {between}"
+        return f"nothing that can be had from engine, stock or catalogue lies {between}{here}"
     return f"no such size exists, {limit}, so the engine wants a qualified look"
 
 

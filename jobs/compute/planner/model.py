@@ -1,13 +1,14 @@
 """The engine as an assignment problem: a row per valve that may change, a column per shim it may get.
 
 Promise
-    The best plans of a `Problem` are the best assignments of its `Model`, rank by rank, and equal ones come
-    in the same order. Everything is exact: with lash ratio p / q every clearance is a whole number of q-ths
-    of a nanometre, held in 64 bits (types.py bounds the figures so that they fit).
+    The best plans of a `Problem` are the best assignments of its `Model`, rank by rank in the order that is
+    preferred, and equal ones come in the same order. Everything is exact: with lash ratio p / q every
+    clearance is a whole number of q-ths of a nanometre, held in 64 bits (types.py bounds the figures so that
+    they fit).
 
-What is left out, and why no best plan is lost
+What is left out, and why no best plan is lost, whatever the order of the ranks
     - A valve in spec whose shim no valve to be changed can use, directly or through other valves in spec:
-      opening it gains nothing and counts as opened.
+      opening it gains nothing and counts as opened, and no figure of a valve that is kept is above 0.
     - Sizes of the catalogue but the best one per valve: any number of each can be bought.
     - Lots that are not among a valve's n best choices from stock, n being the number of rows: the other
       rows take at most n - 1 of those, so one at least as good is always left. Lots outside every window
@@ -22,12 +23,15 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from jobs.compute.planner.assignment import BoolArray, IntArray
-from jobs.compute.planner.types import Condition, Problem, Score, Valve
+from jobs.compute.planner.preference import RANKS, USUAL, Preference
+from jobs.compute.planner.types import Condition, Lot, Problem, Valve
 
-_RANKS = len(Score._fields)
+_RANKS = len(RANKS)
 _UNRESOLVED, _BOUGHT, _NOT_GUARANTEED, _OPENED, _STOCK_COST, _DEVIATION = range(_RANKS)
 STOCK_COST: dict[Condition, int] = {"used": 1, "new": 2}
 """What taking one shim from stock adds to `Score.stock_cost`."""
+SENT_COST = 2
+"""What it adds besides where the shim has to be sent from another site: nothing here is dearer than that."""
 _NEVER = np.iinfo(np.int64).max
 
 
@@ -44,6 +48,8 @@ class StockShims(NamedTuple):
 
     thickness_nm: int
     condition: Condition
+    cost: int
+    """What taking one adds to `Score.stock_cost`."""
     lots: list[int]
     """Indices into `Problem.lots`, in order."""
 
@@ -55,18 +61,18 @@ class Model:
     rows: list[int]
     """The valve of each row, in the order of the problem. Empty when no valve needs a change."""
     stock: list[StockShims]
-    """Used ones before new ones, each thinnest first."""
+    """Used ones before new ones, those from other sites last, each thinnest first."""
     places: list[int]
     """Which of `stock` each column for stock is."""
     buy_nm: list[int]
     """Per row the best size to buy; where that column is not allowed it means nothing."""
     layers: IntArray
-    """(ranks of Score, rows, columns). The columns are the rows' own shims, stock as in `places`, per row
+    """(ranks as preferred, rows, columns). The columns are the rows' own shims, stock as in `places`, per row
     what can be bought, per row no shim."""
     allowed: BoolArray
     """(rows, columns)."""
     alike: list[int]
-    """Columns with the same number are shims of one thickness and condition from stock."""
+    """Columns with the same number are shims of one thickness and cost from stock."""
 
     def column(self, number: int) -> Column:
         """What this column stands for."""
@@ -155,8 +161,15 @@ def needs_change(valve: Valve) -> bool:
     return valve.adjust == "always"
 
 
-def build_model(problem: Problem) -> Model:
-    """The assignment problem of this engine."""
+def stock_cost(lot: Lot) -> int:
+    """What taking one shim of this lot adds to `Score.stock_cost`."""
+    return STOCK_COST[lot.condition] + SENT_COST * lot.elsewhere
+
+
+def build_model(problem: Problem, preference: Preference = USUAL) -> Model:
+    """The assignment problem of this engine, its ranks in the order of the preference. What may be taken is
+    the problem's own affair: see `Preference.restricted`.
+    """
     known = [
         index
         for index, valve in enumerate(problem.valves)
@@ -173,9 +186,10 @@ def build_model(problem: Problem) -> Model:
     readings, needing = readings.take(chosen), needing[chosen]
 
     own = readings.fits(own_nm[chosen], own_unsure_nm[chosen])
-    buys, buy_nm = _best_to_buy(problem, readings)
-    stock, places, lots = _stock_choices(problem, readings)
-    return _laid_out(rows, needing, own, stock, places, lots, buys, buy_nm)
+    order = preference.order
+    buys, buy_nm = _best_to_buy(problem, readings, order)
+    stock, places, lots = _stock_choices(problem, readings, order)
+    return _laid_out(rows, needing, own, stock, places, lots, buys, buy_nm, order)
 
 
 def _own_shims(problem: Problem, which: Sequence[int]) -> tuple[IntArray, IntArray]:
@@ -199,40 +213,52 @@ def _within_reach(can_take: BoolArray, needing: BoolArray) -> IntArray:
         reached = wider
 
 
-def _best_to_buy(problem: Problem, readings: _Readings) -> tuple[_Fits, list[int]]:
-    """Per row the size to buy, as fits of shape (rows, 1), and its thickness: one that is guaranteed before
-    one that is not, then the nearest to the aim, then the thinner.
+def _best_to_buy(problem: Problem, readings: _Readings, order: list[int]) -> tuple[_Fits, list[int]]:
+    """Per row the size to buy, as fits of shape (rows, 1), and its thickness: the best by the ranks, such as
+    one that is guaranteed before one that is not, then the nearest to the aim; then the thinner.
     """
     sizes = np.array(sorted(set(problem.catalogue_nm)) or [0], dtype=np.int64)
     fits = readings.fits(sizes, np.array(problem.uncertainty.unworn_nm))
     if not problem.catalogue_nm:
         fits.inside[:] = False
-    best = _ranked(fits, np.zeros(1, dtype=np.int64)).argmin(axis=1)
+    best = _ranked(fits, np.zeros(1, dtype=np.int64), order).argmin(axis=1)
     at = (np.arange(len(best)), best)
     column = _Fits(fits.inside[at][:, None], fits.unsure[at][:, None], fits.off_nm[at][:, None])
     return column, sizes[best].tolist()
 
 
-def _ranked(fits: _Fits, stock_cost: IntArray) -> IntArray:
+def _ranked(fits: _Fits, costs: IntArray, order: list[int]) -> IntArray:
     """One number per pair that orders a row's choices as the ranks do; the largest of all outside."""
-    # As digits of one number: a stock cost is below 3, a deviation below `widest`.
-    widest = int(fits.off_nm.max(initial=0, where=fits.inside)) + 1
-    return np.where(fits.inside, (fits.unsure * 3 + stock_cost) * widest + fits.off_nm, _NEVER)
+    # As digits of one number, each with what it stays below. The other ranks do not tell these choices apart.
+    digits = {
+        _NOT_GUARANTEED: (fits.unsure, 2),
+        _STOCK_COST: (costs, int(costs.max(initial=0)) + 1),
+        _DEVIATION: (fits.off_nm, int(fits.off_nm.max(initial=0, where=fits.inside)) + 1),
+    }
+    number = np.zeros_like(fits.off_nm)
+    for rank in order:
+        if rank in digits:
+            digit, below = digits[rank]
+            number = number * below + digit
+    return np.where(fits.inside, number, _NEVER)
 
 
-def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShims], IntArray, _Fits]:
+def _stock_choices(
+    problem: Problem, readings: _Readings, ranks: list[int]
+) -> tuple[list[StockShims], IntArray, _Fits]:
     """The stock that can matter, for every column which entry of it, and how the columns fit."""
     thinnest, thickest = readings.reach()
-    lots_of: dict[tuple[bool, int], list[int]] = {}
+    lots_of: dict[tuple[int, int], list[int]] = {}
     for index, lot in enumerate(problem.lots):
         if thinnest <= lot.thickness_nm <= thickest:
-            lots_of.setdefault((lot.condition == "new", lot.thickness_nm), []).append(index)
+            lots_of.setdefault((stock_cost(lot), lot.thickness_nm), []).append(index)
     kinds = sorted(lots_of)
     table = np.array(kinds, dtype=np.int64).reshape(len(kinds), 2)
     useful = np.flatnonzero(readings.inside(table[:, 1]).any(axis=0))
-    new, thickness = table[useful].T
+    costs, thickness = table[useful].T
+    used = np.isin(costs, (STOCK_COST["used"], STOCK_COST["used"] + SENT_COST))
     fits = readings.fits(
-        thickness, np.where(new, problem.uncertainty.unworn_nm, problem.uncertainty.micrometer_nm)
+        thickness, np.where(used, problem.uncertainty.micrometer_nm, problem.uncertainty.unworn_nm)
     )
     rows = len(fits.inside)
     quantity = np.array(
@@ -242,7 +268,7 @@ def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShi
         ],
         dtype=np.int64,
     )
-    ranked = _ranked(fits, np.where(new, STOCK_COST["new"], STOCK_COST["used"]))
+    ranked = _ranked(fits, costs, ranks)
     order = ranked.argsort(axis=1, kind="stable")
     # A kind is among a row's n best when fewer than n shims come before it in the row's order.
     in_order = quantity[order]
@@ -251,8 +277,8 @@ def _stock_choices(problem: Problem, readings: _Readings) -> tuple[list[StockShi
     copies = np.minimum(quantity, (wanted & fits.inside).sum(axis=0))
     chosen = np.flatnonzero(copies)
     stock = [
-        StockShims(nm, "new" if is_new else "used", lots_of[is_new, nm])
-        for is_new, nm in (kinds[kind] for kind in useful[chosen].tolist())
+        StockShims(nm, problem.lots[lots_of[cost, nm][0]].condition, cost, lots_of[cost, nm])
+        for cost, nm in (kinds[kind] for kind in useful[chosen].tolist())
     ]
     places = np.repeat(np.arange(len(chosen)), copies[chosen])
     return stock, places, fits.take(chosen[places])
@@ -267,6 +293,7 @@ def _laid_out(
     lots: _Fits,
     buys: _Fits,
     buy_nm: list[int],
+    order: list[int],
 ) -> Model:
     """The columns side by side: own shims, stock, one to buy per row, no shim per row."""
     count = len(rows)
@@ -281,7 +308,7 @@ def _laid_out(
         allowed[:, part] = fits.inside
         layers[_NOT_GUARANTEED, :, part] = fits.unsure
         layers[_DEVIATION, :, part] = fits.off_nm
-    costs = np.array([STOCK_COST[shim.condition] for shim in stock], dtype=np.int64)
+    costs = np.array([shim.cost for shim in stock], dtype=np.int64)
     layers[_STOCK_COST, :, count:shims] = costs[places]
 
     # Its own shim is the choice of a valve in spec that counts nothing, and no choice of one that needs a
@@ -303,7 +330,7 @@ def _laid_out(
         stock=stock,
         places=kinds,
         buy_nm=buy_nm,
-        layers=layers,
+        layers=layers if order == sorted(order) else layers[order],
         allowed=allowed,
         alike=[*range(count), *(count + kind for kind in kinds), *range(after, after + 2 * count)],
     )

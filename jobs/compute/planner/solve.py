@@ -1,10 +1,12 @@
 """The best plan for one engine."""
 
 from collections import Counter
+from dataclasses import replace
 
 from jobs.compute.planner.assignment import best_assignment
 from jobs.compute.planner.explain import why_changed, why_kept, why_measured, why_unresolved
-from jobs.compute.planner.model import STOCK_COST, Model, build_model, needs_change
+from jobs.compute.planner.model import Model, build_model, needs_change, stock_cost
+from jobs.compute.planner.preference import USUAL, Preference
 from jobs.compute.planner.types import (
     Choice,
     LeftOver,
@@ -19,17 +21,30 @@ from jobs.compute.readings import Verdict, verdict
 from jobs.compute.windows import clearance_after, is_guaranteed
 
 
-def plan_engine(problem: Problem) -> Plan:
-    """The best plan: no other has a smaller `Score`. An engine without valves gets an empty plan.
+def plan_engine(problem: Problem, preference: Preference = USUAL) -> Plan:
+    """The best plan: no other that the preference allows has a smaller `Score` by its order of ranks. An
+    engine without valves gets an empty plan.
 
     Equal plans are broken by a fixed order: the one whose first valve in the order of the problem has the
-    smaller figures of its own, then the swap whose giver comes first or the thinner shim; then the same for
-    the second valve, and so on. The order of lots and sizes in the problem means nothing, except that of
-    lots that are alike the first is emptied first.
+    smaller figures of its own, by that order of ranks, then the swap whose giver comes first or the thinner
+    shim; then the same for the second valve, and so on. The order of lots and sizes in the problem means
+    nothing, except that of lots that are alike the first is emptied first.
 
     Raises assignment.NotProvenError rather than return a plan that is not proven best.
     """
-    model = build_model(problem)
+    asked, lots = preference.restricted(problem)
+    plan = _plan(asked, preference)
+    if asked is problem:
+        return plan
+    choices = [
+        choice if choice.from_lot is None else replace(choice, from_lot=lots[choice.from_lot])
+        for choice in plan.choices
+    ]
+    return replace(plan, choices=tuple(choices))
+
+
+def _plan(problem: Problem, preference: Preference) -> Plan:
+    model = build_model(problem, preference)
     picks = best_assignment(model.layers, model.allowed, model.alike).tolist()
     new_shims = _new_shims(problem, model, picks)
     takers = {
@@ -44,9 +59,9 @@ def plan_engine(problem: Problem) -> Plan:
         shim = new_shims.get(index)
         said = verdict(valve.passes_nm, valve.stops_nm, valve.min_nm, valve.max_nm)
         if shim is None:
-            choice = _without_new_shim(problem, valve, said)
+            choice = _without_new_shim(problem, preference, valve, said)
         else:
-            choice, off_nm = _changed(problem, valve, said, shim, takers.get(valve.label))
+            choice, off_nm = _changed(problem, preference, valve, said, shim, takers.get(valve.label))
             deviation_nm += off_nm
         choices.append(choice)
         if choice.action not in ("keep", "measure") and valve.shim is not None and valve.label not in takers:
@@ -62,9 +77,9 @@ def plan_engine(problem: Problem) -> Plan:
             not_guaranteed=sum(not choice.guaranteed for choice in changed),
             opened=len(changed) + actions["unresolved"],
             stock_cost=sum(
-                STOCK_COST[shim.condition]
+                stock_cost(problem.lots[shim.from_lot])
                 for shim in new_shims.values()
-                if shim.action == "stock" and shim.condition is not None
+                if shim.from_lot is not None
             ),
             deviation_nm=deviation_nm,
         ),
@@ -102,6 +117,7 @@ def _new_shims(problem: Problem, model: Model, picks: list[int]) -> dict[int, Ne
                     uncertainty_nm=problem.uncertainty.of_condition(shims.condition),
                     condition=shims.condition,
                     from_lot=lot,
+                    elsewhere=problem.lots[lot].elsewhere,
                 )
             case "buy":
                 got[valve] = NewShim(
@@ -113,7 +129,7 @@ def _new_shims(problem: Problem, model: Model, picks: list[int]) -> dict[int, Ne
     return got
 
 
-def _without_new_shim(problem: Problem, valve: Valve, said: Verdict) -> Choice:
+def _without_new_shim(problem: Problem, preference: Preference, valve: Valve, said: Verdict) -> Choice:
     """The choice of a valve that keeps its own shim, gets none, or is to be measured first."""
     if not needs_change(valve):
         return Choice(
@@ -143,12 +159,17 @@ def _without_new_shim(problem: Problem, valve: Valve, said: Verdict) -> Choice:
         called_nm=None,
         high_nm=None,
         guaranteed=None,
-        why=why_measured(valve, said) if measure else why_unresolved(problem, valve, said),
+        why=why_measured(valve, said) if measure else why_unresolved(problem, valve, said, preference),
     )
 
 
 def _changed(
-    problem: Problem, valve: Valve, said: Verdict, shim: NewShim, taker: str | None
+    problem: Problem,
+    preference: Preference,
+    valve: Valve,
+    said: Verdict,
+    shim: NewShim,
+    taker: str | None,
 ) -> tuple[Choice, int]:
     """The choice of a valve that gets another shim, and how far it ends from its aim."""
     if valve.shim is None:
@@ -174,6 +195,14 @@ def _changed(
         called_nm=round(after.called),
         high_nm=round(after.high),
         guaranteed=guaranteed,
-        why=why_changed(valve, said, shim, round(after.called), guaranteed=guaranteed, taker=taker),
+        why=why_changed(
+            valve,
+            said,
+            shim,
+            round(after.called),
+            guaranteed=guaranteed,
+            taker=taker,
+            preference=preference,
+        ),
     )
     return choice, abs(round(after.called - valve.aim_nm))

@@ -62,6 +62,8 @@ class Lot:
     """As measured when used, as marked when new."""
     condition: Condition
     quantity: int
+    elsewhere: bool = False
+    """Whether it lies at another site and has to be sent first."""
 
     def __post_init__(self) -> None:
         if self.quantity < 1:
@@ -126,7 +128,7 @@ class Score(NamedTuple):
     opened: int
     """Valves whose own shim is not kept, the unresolved ones included."""
     stock_cost: int
-    """2 for each new shim taken from stock, 1 for each used one, 0 for a swap."""
+    """2 for each new shim taken from stock, 1 for each used one, 2 more from another site, 0 for a swap."""
     deviation_nm: int
     """Sum over changed valves of |called clearance after - aim|, each rounded once to a whole nanometre."""
 
@@ -144,6 +146,8 @@ class NewShim:
     """The valve it comes out of, for a swap."""
     from_lot: int | None = None
     """Index into `Problem.lots`, for stock."""
+    elsewhere: bool = False
+    """Whether that lot lies at another site."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,8 +22,12 @@ _NEW_SHIM = ("swap", "stock", "buy")
 _SHIM_FIELDS = ("thickness_nm", "condition", "from_valve", "from_lot", "low_nm", "called_nm", "high_nm")
 
 
-def verify(problem: Problem, plan: Plan) -> list[str]:
-    """What is wrong with the plan, one sentence per fault; empty when it is good."""
+def verify(
+    problem: Problem, plan: Plan, *, buy: bool = True, used: bool = True, elsewhere: bool = True
+) -> list[str]:
+    """What is wrong with the plan, one sentence per fault; empty when it is good. `buy`, `used` and
+    `elsewhere` say whether it may buy, take used shims from stock and take shims from another site.
+    """
     labels = [valve.label for valve in problem.valves]
     if [choice.label for choice in plan.choices] != labels:
         return ["the choices do not stand one per valve in the order of the problem"]
@@ -32,7 +36,23 @@ def verify(problem: Problem, plan: Plan) -> list[str]:
         faults += (f"{valve.label}: {fault}" for fault in _faults_of(problem, valve, choice))
     faults += _used_twice(problem, plan)
     faults += _totals(problem, plan)
+    if not faults:
+        faults += _not_to_be_taken(problem, plan, buy=buy, used=used, elsewhere=elsewhere)
     return faults
+
+
+def _not_to_be_taken(
+    problem: Problem, plan: Plan, *, buy: bool, used: bool, elsewhere: bool
+) -> Iterator[str]:
+    for choice in plan.choices:
+        if choice.action == "buy" and not buy:
+            yield f"{choice.label}: a shim is bought though nothing is to be"
+        if choice.from_lot is not None:
+            lot = problem.lots[choice.from_lot]
+            if lot.condition == "used" and not used:
+                yield f"{choice.label}: a used shim is taken from stock though none is to be"
+            if lot.elsewhere and not elsewhere:
+                yield f"{choice.label}: a shim of another site is taken though none is to be"
 
 
 def _faults_of(problem: Problem, valve: Valve, choice: Choice) -> Iterator[str]:
@@ -150,9 +170,10 @@ def _totals(problem: Problem, plan: Plan) -> Iterator[str]:
         not_guaranteed=sum(not choice.guaranteed for _, choice in changed),
         opened=unresolved + len(changed),
         stock_cost=sum(
-            {"new": 2, "used": 1}.get(choice.condition or "", 0)
+            {"new": 2, "used": 1}[problem.lots[choice.from_lot].condition]
+            + (2 if problem.lots[choice.from_lot].elsewhere else 0)
             for _, choice in changed
-            if choice.action == "stock"
+            if choice.from_lot is not None and 0 <= choice.from_lot < len(problem.lots)
         ),
         deviation_nm=sum(
             _nearest(abs(_after(problem, valve, choice.thickness_nm or 0, 0)[1] - valve.aim_nm))

@@ -1,0 +1,127 @@
+"""What a plan costs in money and time: shims, openings, waiting.
+
+Promise
+    Every amount is reckoned exactly and rounded once, half up, to whole minor units of its currency (ISO
+    4217: hundredths for most, none for yen, thousandths for some dinars). A total is the sum of the rounded
+    amounts that stand above it, so that the column adds up for whoever reckons it again by hand.
+
+Limits
+    What a shim costs is what the caller says; a shim without a price makes the amount of the shims, and with
+    it the total, unknown rather than too small. No float ever holds money. Taxes are not reckoned.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from jobs.compute.planner.types import Choice
+
+_MINOR_DIGITS = {
+    **dict.fromkeys(("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "VND"), 0),
+    **dict.fromkeys(("VUV", "XAF", "XOF", "XPF"), 0),
+    **dict.fromkeys(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"), 3),
+}
+"""Decimals of the currencies that have not two (ISO 4217, from memory)."""
+_MINUTES = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """What time costs the shop. Raises ValueError for an amount below 0 and for what is no currency code."""
+
+    currency: str
+    minutes_per_opening: Decimal
+    """For one valve: cover parts, pulling the shim, fitting, measuring again."""
+    labour_per_hour: Decimal
+    bay_per_hour: Decimal
+    """What an hour costs in which an engine blocks a bay."""
+    bay_hours_per_day: Decimal
+    """How long a bay is at work in a day: what a day of waiting costs it."""
+
+    def __post_init__(self) -> None:
+        minor_digits(self.currency)
+        for amount in (
+            self.minutes_per_opening,
+            self.labour_per_hour,
+            self.bay_per_hour,
+            self.bay_hours_per_day,
+        ):
+            if not amount.is_finite() or amount < 0:
+                raise ValueError("a rate is 0 or more")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What a plan costs, in minor units of the currency."""
+
+    currency: str
+    shims: int | None
+    """Shims bought and taken from stock, at cost; None where one of them has no price."""
+    unpriced: int
+    """How many have none."""
+    labour: int
+    waiting: int
+    minutes: Fraction
+    """Of labour."""
+    bay_hours: Fraction
+    """That the bay waits for what is bought."""
+
+    @property
+    def total(self) -> int | None:
+        """None where the shims' amount is not known."""
+        return None if self.shims is None else self.shims + self.labour + self.waiting
+
+    def shown(self, minor: int) -> str:
+        """An amount of this cost for the eye, e.g. "12.40 EUR"."""
+        return f"{major(minor, self.currency)} {self.currency}"
+
+
+Price = Callable[[str], Decimal | None]
+"""What a shim costs by its condition, "new" or "used"; None where nobody knows."""
+
+
+def plan_cost(choices: Iterable[Choice], rates: Rates, price: Price, *, lead_days: int | None) -> Cost:
+    """What these choices cost. `lead_days`: how long a bought shim takes to come; None where nobody knows,
+    which costs nothing here. Swaps cost labour and no shim; unresolved valves are opened too.
+    """
+    choices = list(choices)
+    conditions = [
+        choice.condition for choice in choices if choice.action in ("stock", "buy") and choice.condition
+    ]
+    prices = [price(condition) for condition in conditions]
+    known = [amount for amount in prices if amount is not None]
+    opened = sum(choice.action not in ("keep", "measure") for choice in choices)
+    minutes = opened * Fraction(rates.minutes_per_opening)
+    waits = lead_days or 0 if any(choice.action == "buy" for choice in choices) else 0
+    bay_hours = waits * Fraction(rates.bay_hours_per_day)
+    return Cost(
+        currency=rates.currency,
+        shims=to_minor(sum(map(Fraction, known), Fraction(0)), rates.currency)
+        if len(known) == len(prices)
+        else None,
+        unpriced=len(prices) - len(known),
+        labour=to_minor(minutes / _MINUTES * Fraction(rates.labour_per_hour), rates.currency),
+        waiting=to_minor(bay_hours * Fraction(rates.bay_per_hour), rates.currency),
+        minutes=minutes,
+        bay_hours=bay_hours,
+    )
+
+
+def minor_digits(currency: str) -> int:
+    """How many decimals the currency has. Raises ValueError unless it is three capital letters."""
+    if len(currency) != 3 or not (currency.isascii() and currency.isalpha() and currency.isupper()):
+        raise ValueError(f"a currency is three capital letters (ISO 4217), not {currency!r}")
+    return _MINOR_DIGITS.get(currency, 2)
+
+
+def to_minor(amount: Fraction | Decimal, currency: str) -> int:
+    """The amount in whole minor units, rounded half up (away from 0 where two are as near)."""
+    exact = Fraction(amount) * 10 ** minor_digits(currency)
+    rounded = (2 * abs(exact.numerator) + exact.denominator) // (2 * exact.denominator)
+    return -rounded if exact < 0 else rounded
+
+
+def major(minor: int, currency: str) -> str:
+    """An amount in minor units as a decimal text, e.g. "12.40"."""
+    return str(Decimal(minor).scaleb(-minor_digits(currency)))
