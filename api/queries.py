@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.http import QueryDict
@@ -89,6 +90,22 @@ def identity(name: str, description: str) -> QueryParameter:
         return found
 
     schema = {"type": "string", "format": "uuid"}
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
+def moment(name: str, description: str) -> QueryParameter:
+    """A time by ISO 8601 with its offset."""
+
+    def read(value: str) -> datetime:
+        try:
+            found = datetime.fromisoformat(value) if len(value) <= 40 else None
+        except ValueError:
+            found = None
+        if found is None or found.tzinfo is None or not 2000 <= found.year <= 2200:
+            raise NotThatError("takes a time with its offset, such as 2026-03-02T08:30:00Z")
+        return found
+
+    schema = {"type": "string", "format": "date-time"}
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 

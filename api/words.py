@@ -3,8 +3,19 @@
 Without that the generator would name them, and name them anew when a neighbour changes.
 """
 
+from inventory.compute.counting import Pace
 from inventory.compute.lengths import Unit
-from inventory.models import Condition, Hold, Inspection, Need, PlaceKind, PurchaseList, Reason, ShimFamily
+from inventory.models import (
+    BinCount,
+    Condition,
+    Hold,
+    Inspection,
+    Need,
+    PlaceKind,
+    PurchaseList,
+    Reason,
+    ShimFamily,
+)
 from jobs.models import Job, JobValve, Plan, Side
 from jobs.services.states import Act
 from shop.models import Role, Task, WebhookDelivery
@@ -14,6 +25,8 @@ ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
 ACTS = tuple(act.value for act in Act)
 ADJUSTS = tuple(JobValve.Adjust.values)
 CONDITIONS = tuple(Condition.values)
+COUNT_PACES = tuple(pace.value for pace in Pace)
+COUNT_STATES = tuple(BinCount.State.values)
 DELIVERY_STATES = tuple(WebhookDelivery.State.values)
 EVENT_KINDS = tuple(EventKind.values)
 FACES = tuple(Inspection.Face.values)

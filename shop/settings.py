@@ -250,6 +250,8 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "Adjust": "api.words.ADJUSTS",
         "Condition": "api.words.CONDITIONS",
+        "CountPace": "api.words.COUNT_PACES",
+        "CountState": "api.words.COUNT_STATES",
         "DeliveryState": "api.words.DELIVERY_STATES",
         "EventKind": "api.words.EVENT_KINDS",
         "Face": "api.words.FACES",

@@ -31,6 +31,8 @@ class BinCount(models.Model):
 
     # While one of these is on, the bin is not counted a second time beside it.
     OPEN_STATES = (State.OPEN, State.AGAIN, State.DIFFERS, State.TO_APPROVE)
+    # Somebody still has to look into the bin.
+    TO_COUNT = (State.OPEN, State.AGAIN)
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="bin_counts")
@@ -84,6 +86,15 @@ class BinCount(models.Model):
     @property
     def is_open(self) -> bool:
         return self.state in self.OPEN_STATES
+
+    @property
+    def is_to_count(self) -> bool:
+        return self.state in self.TO_COUNT
+
+    @property
+    def is_blind(self) -> bool:
+        """Whether nobody may see its figures: they would tell whoever counts the bin next."""
+        return self.is_to_count or self.state == self.State.CANCELLED
 
 
 class Tally(models.Model):

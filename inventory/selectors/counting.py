@@ -12,14 +12,15 @@ from typing import NamedTuple
 
 from django.db.models import Count, Min, QuerySet, Sum
 
-from inventory.compute.counting import BinRecord, DueBin, Rotation, due_bins
+from inventory.compute.counting import BinRecord, DueBin, Pace, Rotation, due_bins
 from inventory.models import BinCount, MovementLine, Place, PlaceKind, ShimFamily, Tally
 from inventory.selectors.places import bins
 from shop.conf import conf
-from shop.models import Site
+from shop.models import Site, User
 
 # How far back a bin's traffic is looked at to tell how fast it moves.
 TRAFFIC = timedelta(days=90)
+COUNTED_KINDS = (PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.INSPECTION)
 COUNTED_TO_THE_END = (BinCount.State.AGREES, BinCount.State.POSTED)
 
 
@@ -102,6 +103,25 @@ def count_sheet(tally: Tally) -> CountSheet:
     )
 
 
+def sheet_of(count: BinCount, user: User | None) -> CountSheet | None:
+    """The sheet of the person who has begun this count and not keyed it in; None where they have not."""
+    if user is None or not count.is_to_count:
+        return None
+    tally = count.tallies.filter(user=user, keyed_at=None).first()
+    if tally is None:
+        return None
+    tally.count = count
+    return count_sheet(tally)
+
+
+def to_count(site: Site) -> list[BinCount]:
+    """The counts that wait for somebody to look, those that wait for a second person first; their `tallies`
+    are read along."""
+    rows = BinCount.objects.filter(site=site, state__in=BinCount.TO_COUNT).order_by("opened_at", "number")
+    found = rows.select_related("place__family").prefetch_related("tallies")
+    return sorted(found, key=lambda count: count.state != BinCount.State.AGAIN)
+
+
 def sheet_lots(place: Place, link: int) -> list[LotKey]:
     """The lots that the books had in a place after a link: those that a count must say something of."""
     return [lot for lot, figures in books_over(place, link, link).items() if figures[0]]
@@ -122,6 +142,21 @@ def due(site: Site, *, at: datetime, most: int | None = None) -> list[tuple[Plac
     troubled, fast, middle, slow = conf.count_days
     rotation = Rotation(troubled_days=troubled, fast_days=fast, middle_days=middle, slow_days=slow)
     return [(rows[entry.code], entry) for entry in due_bins(records, at=at, rotation=rotation, most=most)]
+
+
+def schedule(site: Site, *, at: datetime, most: int | None = None) -> list[tuple[Place, DueBin]]:
+    """The bins of `due` in the order in which to go through them: troubled ones, then by pace."""
+    order = list(Pace)
+    return sorted(
+        due(site, at=at, most=most),
+        key=lambda entry: (not entry[1].troubled, order.index(entry[1].pace), -entry[1].waited),
+    )
+
+
+def countable(site: Site) -> QuerySet[Place]:
+    """Every place of the site that may be counted: the bins by cabinet, then inspection and receiving."""
+    rows = Place.objects.filter(site=site, kind__in=COUNTED_KINDS, retired_at=None)
+    return rows.select_related("family").order_by("kind", "cabinet", "row", "column", "code")
 
 
 def _records(site: Site, rows: dict[str, Place], at: datetime) -> list[BinRecord]:

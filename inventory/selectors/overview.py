@@ -10,6 +10,7 @@ from django.db.models.functions import Coalesce
 from inventory.compute.sizes import grade_of, nearest_size
 from inventory.models import (
     Balance,
+    BinCount,
     Condition,
     Hold,
     HoldLine,
@@ -84,11 +85,13 @@ def by_made_size(counts: Iterable[SizeCount], family: ShimFamily) -> list[SizeCo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AtTheCounter:
-    """How many shims wait to be put away and to be inspected, and how many lists are on their way."""
+    """How many shims wait to be put away and to be inspected, how many lists are on their way, how many bins
+    wait to be counted."""
 
     to_put_away: int
     to_inspect: int
     on_the_way: int
+    to_count: int
 
 
 def at_the_counter(site: Site) -> AtTheCounter:
@@ -101,6 +104,7 @@ def at_the_counter(site: Site) -> AtTheCounter:
         to_put_away=waiting.get(PlaceKind.RECEIVING) or 0,
         to_inspect=waiting.get(PlaceKind.INSPECTION) or 0,
         on_the_way=PurchaseList.objects.filter(site=site, state=PurchaseList.State.BOUGHT).count(),
+        to_count=BinCount.objects.filter(site=site, state__in=BinCount.TO_COUNT).count(),
     )
 
 

@@ -1,7 +1,8 @@
 """What counts found: by lot the difference from the books, what it is worth, and whose holds it meets."""
 
+import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -62,6 +63,19 @@ class Total:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """The lines of one bin or family. surplus, missing: shims too many and too few, both 0 or more.
+    unvalued: how many of the lines have no known value and are in no total."""
+
+    of: Place | ShimFamily
+    lines: int
+    surplus: int
+    missing: int
+    totals: Sequence[Total]
+    unvalued: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VarianceReport:
     """lines: newest count first. counted: how many counts came to an end in the time, those that agree
     included. unvalued: how many lines have no known value and are in no total."""
@@ -74,6 +88,16 @@ class VarianceReport:
     @property
     def differing(self) -> int:
         return len({line.count.pk for line in self.lines})
+
+    @property
+    def by_bin(self) -> list["Group"]:
+        """What each bin comes to, the one worth most first."""
+        return _groups(self.lines, lambda line: line.place)
+
+    @property
+    def by_family(self) -> list["Group"]:
+        """The same for each family."""
+        return _groups(self.lines, lambda line: line.family)
 
 
 def variance_report(
@@ -104,13 +128,28 @@ def variance_of(count: BinCount) -> list[VarianceLine]:
     return _lines(BinCount.objects.filter(pk=count.pk))
 
 
+def outcome_of(count: BinCount) -> list[VarianceLine]:
+    """Every lot of a count that is no longer blind as it came out, those that agree included; [] while it
+    is blind."""
+    if count.is_blind:
+        return []
+    keyed = count.tallies.filter(keyed_at__isnull=False)
+    tally = keyed.order_by("-confirmed", "-keyed_link", "-keyed_at", "-id").first()
+    lots = TalliedLot.objects.filter(tally=tally).select_related("family", "tally__count__place")
+    return _told(lots.order_by("family__code", "thickness_nm", "id"))
+
+
 def _lines(rows: Iterable[BinCount]) -> list[VarianceLine]:
-    lots = list(
+    return _told(
         TalliedLot.objects.filter(tally__confirmed=True, tally__count__in=rows)
         .exclude(difference=0)
         .select_related("family", "tally__count__place", "tally__count__movement")
         .order_by("-tally__count__opened_at", "-tally__count__number", "family__code", "thickness_nm", "id")
     )
+
+
+def _told(rows: Iterable[TalliedLot]) -> list[VarianceLine]:
+    lots = list(rows)
     waiting = {lot.tally.count.place_id for lot in lots if lot.tally.count.is_open}
     promises: dict[tuple, list[HoldLine]] = defaultdict(list)
     for line in open_lines_in(waiting):
@@ -148,3 +187,22 @@ def _totals(lines: Iterable[VarianceLine]) -> list[Total]:
         Total(currency=currency, gained=gained[currency], lost=lost[currency])
         for currency in sorted({*gained, *lost})
     ]
+
+
+def _groups(lines: Sequence[VarianceLine], of: Callable[[VarianceLine], Place | ShimFamily]) -> list[Group]:
+    gathered: dict[uuid.UUID, list[VarianceLine]] = defaultdict(list)
+    for line in lines:
+        gathered[of(line).pk].append(line)
+    groups = [
+        Group(
+            of=of(members[0]),
+            lines=len(members),
+            surplus=sum(max(line.difference, 0) for line in members),
+            missing=sum(max(-line.difference, 0) for line in members),
+            totals=_totals(members),
+            unvalued=sum(line.unit_value is None for line in members),
+        )
+        for members in gathered.values()
+    ]
+    # Amounts of several currencies cannot be added; there is one where the setting was never changed.
+    return sorted(groups, key=lambda each: (-max((t.gross for t in each.totals), default=0), each.of.code))

@@ -15,7 +15,7 @@ from inventory.models import (
 )
 from inventory.selectors.holds import lines_on
 from inventory.selectors.places import place_of
-from inventory.services.counting import lock_count
+from inventory.services.counting import lock_count, open_counts
 from inventory.services.hold_state import lock_holds
 from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
 from inventory.services.shim_lines import must_say
@@ -86,10 +86,13 @@ def post_count(*, count: BinCount, actor: Actor, at: datetime, note: str = "") -
 
 
 @write_transaction
-def reject_count(*, count: BinCount, actor: Actor, at: datetime, note: str) -> BinCount:
+def reject_count(
+    *, count: BinCount, actor: Actor, at: datetime, note: str, count_anew: bool = False
+) -> BinCount:
     """Do not post a difference, with a reason in `note`; the books stay as they are, the bin as troubled.
 
-    A difference that a manager has to approve, only a manager rejects.
+    A difference that a manager has to approve, only a manager rejects. With `count_anew` the bin is asked to
+    be counted again at once, blind as ever: by a count of its own.
     """
     actor.must(Action.POST_COUNT, count.site)
     must_say("/note", note, "Say why the difference is not posted.")
@@ -100,7 +103,11 @@ def reject_count(*, count: BinCount, actor: Actor, at: datetime, note: str) -> B
     elif count.state != State.DIFFERS:
         _refuse_unless(count, State.DIFFERS, "rejected")
     count.note = note
-    return _close(count, State.REJECTED, actor=actor, at=at)
+    rejected = _close(count, State.REJECTED, actor=actor, at=at)
+    if count_anew:
+        why = f"{count} was rejected: counted anew"
+        open_counts(site=count.site, actor=actor, at=at, places=[count.place], why=why)
+    return rejected
 
 
 @write_transaction

@@ -22,13 +22,12 @@ from inventory.models import (
     BinCount,
     Condition,
     Place,
-    PlaceKind,
     ShimFamily,
     TalliedLot,
     Tally,
 )
 from inventory.selectors.as_of import link_now
-from inventory.selectors.counting import CountSheet, LotKey, books_over, count_sheet, due
+from inventory.selectors.counting import COUNTED_KINDS, CountSheet, LotKey, books_over, count_sheet, due
 from inventory.selectors.worth import worth_of
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY
 from inventory.services.numbering import next_number
@@ -40,7 +39,6 @@ from shop.errors import Conflict, FieldError, Forbidden, Invalid, WrongState
 from shop.models import Site, User
 from shop.roles import Action
 
-COUNTED_KINDS = (PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.INSPECTION)
 MOST_PLACES = 200
 # A difference in every lot would be one movement, of two lines each.
 MOST_LOTS = MOST_LINES // 2
@@ -215,7 +213,7 @@ def _person(actor: Actor) -> User:
 
 def _to_count(count: BinCount, person: User) -> BinCount:
     count = lock_count(count)
-    if count.state not in (BinCount.State.OPEN, BinCount.State.AGAIN):
+    if not count.is_to_count:
         raise WrongState(f"{count} of {count.place.code} is not to be counted: {_state(count)}.")
     last = count.tallies.filter(keyed_at__isnull=False).order_by("-keyed_at", "-id").first()
     if last is not None and last.user_id == person.pk:

@@ -3,6 +3,7 @@
 import pytest
 
 from shop.actor import service_actor
+from tests.api.counting import opened
 from tests.api.world import World
 from tests.api.writes import given_up, operations, set_stock_minimum
 from tests.jobs.shop import NEW, USED, Workshop
@@ -13,6 +14,7 @@ LISTS = (
     "stock",
     "movements",
     "holds",
+    "counts",
     "vehicles",
     "jobs",
     "needs",
@@ -35,6 +37,7 @@ def both(world, other_site, stranger):
     theirs = World(shop=there, program=stranger)
     for shop in (world, theirs):
         shop.hold()
+        opened(shop, "2.600")
         shop.need()
         shop.bought()
         shop.measured_again()
@@ -97,6 +100,14 @@ def test_the_others_site_as_a_filter_is_404_like_one_that_does_not_exist(both, k
     assert without_instance(foreign) == without_instance(missing)
 
 
+@pytest.mark.parametrize("report", ["due", "variance"])
+def test_the_others_reports_of_counts_are_404_like_those_of_no_site(both, report):
+    ours, _ = both
+    foreign, missing = (ours.program.get(f"/counts/{report}?site={code}") for code in ("harbour", "nowhere"))
+    assert foreign.status_code == missing.status_code == 404
+    assert without_instance(foreign) == without_instance(missing)
+
+
 @pytest.mark.parametrize("kind", ["holds", "movements", "needs"])
 def test_the_others_job_as_a_filter_finds_nothing(both, kind):
     ours, theirs = both
@@ -115,6 +126,7 @@ def test_the_others_ids_and_names_in_a_body_are_answered_like_missing_ones(both)
         ("/holds", {"lines": [ours.line()]}, "job", job["id"], nothing),
         ("/holds", {"lines": [ours.line()], "reference": "r"}, "site", "harbour", "nowhere"),
         ("/vehicles", vehicle_body, "site", "harbour", "nowhere"),
+        ("/counts", {"place": "inspection"}, "site", "harbour", "nowhere"),
         ("/stock/count-in", {"note": "n", "lines": [ours.line()]}, "site", "harbour", "nowhere"),
         ("/purchase-lists", {"supplier": "norrbeck", "lines": [ours.size()]}, "site", "harbour", "nowhere"),
     ]

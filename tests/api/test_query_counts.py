@@ -4,6 +4,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from tests.api.counting import differing, opened
 from tests.api.world import length, thou
 from tests.api.writes import operations
 
@@ -28,6 +29,8 @@ def fill(world, times):
         world.bought()
         job = world.measured_again()
         world.program.done(f"{job}/sign-off")
+        differing(world, thickness="2.625")
+        world.program.act(f"{opened(world, '2.625')}/reject", {"note": "counted badly"})
         number = next(world.numbers)
         world.program.done(
             "/shim-families",
@@ -62,6 +65,35 @@ def test_every_list_at_two_sizes(small):
         assert count <= 10, path
         if path not in ("/sites", "/suppliers", "/engine-types") and body["items"]:
             assert len(body["items"]) > len(before_body["items"]), path
+
+
+def test_reports_of_counts_and_a_count_at_two_sizes(autumn, world):
+    """Whatever the number of bins, of lots in one, and of counts that differed."""
+
+    def asked():
+        begun, settled = opened(world, "2.600"), differing(world)
+        world.program.done(f"{begun}/begin")
+        paths = ("/counts/due?most=200", "/counts/variance", begun, settled)
+        found = [queries(world.program, path) for path in paths]
+        world.program.done(f"{begun}/cancel")
+        world.program.done(f"{settled}/reject", {"note": "once more"})
+        return [count for count, _ in found], [body for _, body in found]
+
+    few, before = asked()
+    for number in range(3):
+        world.program.done(f"{differing(world, thickness='2.625')}/reject", {"note": "again"})
+        for bin_of in ("2.600", "2.575"):
+            thickness = f"2.8{number}{bin_of[-1]}"
+            world.shop.bins[thickness] = world.shop.bin(bin_of)
+            world.shop.stock((thickness, "used", 2))
+        world.shop.stock((f"3.{number}00", "new", 2))
+    many, after = asked()
+    assert many == few
+    assert max(few) <= 14
+    assert len(after[0]["due"]) > len(before[0]["due"])
+    assert len(after[1]["lines"]) > len(before[1]["lines"])
+    assert len(after[2]["sheet"]) > len(before[2]["sheet"])
+    assert len(after[3]["lots"]) > len(before[3]["lots"])
 
 
 def test_a_jobs_sheet_whatever_happened_on_it(world):

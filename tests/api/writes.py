@@ -10,6 +10,7 @@ from api.operations import operation_of
 from inventory.models import Movement, StockMinimum
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
+from tests.api import counting
 from tests.api.world import World, length, thou
 
 # Nobody listens there: nothing is sent in these tests.
@@ -126,6 +127,47 @@ def measure_shim(world: World):
 def reverse_movement(world: World):
     world.program.done("/stock/count-in", {"note": "counted twice", "lines": [world.line()]})
     return f"/movements/{Movement.objects.latest('seq').uid}/reverse", {"note": "counted twice"}
+
+
+@case("open_count")
+def open_count(world: World):
+    return "/counts", {"place": world.bin("2.575"), "why": "one too few in the drawer"}
+
+
+@case("begin_count")
+def begin_count(world: World):
+    return f"{counting.opened(world)}/begin", {}
+
+
+@case("key_count")
+def key_count(world: World):
+    return f"{counting.opened(world)}/key", {"found": [_found(20)]}
+
+
+def _found(quantity):
+    line = {"family": "disc29", "thickness": length("2.575"), "condition": "new"}
+    return line | {"quantity": quantity}
+
+
+@case("approve_count")
+def approve_count(world: World):
+    # Ten shims at 3.40 EUR are more than may be posted unseen.
+    return f"{counting.differing(world, -10)}/approve", {"note": "the drawer fell down"}
+
+
+@case("post_count")
+def post_count(world: World):
+    return f"{counting.differing(world)}/post", {"note": "swept up"}
+
+
+@case("reject_count")
+def reject_count(world: World):
+    return f"{counting.differing(world)}/reject", {"note": "the wrong drawer", "count_anew": True}
+
+
+@case("cancel_count")
+def cancel_count(world: World):
+    return f"{counting.opened(world)}/cancel", {"note": "the drawer is locked"}
 
 
 @case("hold_shims")
