@@ -6,14 +6,14 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api.fields import Body, Keyed, LengthField, Ratio, Several, Text, Whole
-from api.kinds import creates, lists, shows
+from api.kinds import changes, creates, lists, shows
 from api.lookups import family_of, one_of
 from api.views import ApiView, Call
 from api.words import SIDES
 from inventory.compute.lengths import plausible_clearance
 from jobs.compute.layout import MAX_CYLINDERS, MAX_EXHAUST, MAX_INTAKE, EngineLayout, faults
 from jobs.models import EngineType
-from jobs.services.engines import LASH_RATIO, Item, SideSpec, add_engine_type
+from jobs.services.engines import LASH_RATIO, Item, SideSpec, add_engine_type, change_engine_type
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid
 from shop.roles import Action
@@ -98,6 +98,19 @@ class AddEngineTypeSerializer(Body):
     items = Several(child=ItemRequestSerializer(), least=0, most=40, required=False)
 
 
+class ChangeEngineTypeSerializer(Body):
+    """What is named changes. With a spec or a lash ratio the source is needed anew."""
+
+    name = Text(most=80, required=False)
+    intake = SideSerializer(required=False)
+    exhaust = SideSerializer(required=False)
+    spec_source = Text(most=200, required=False, help_text="Where this spec stands.")
+    lash_ratio = Ratio(
+        max_digits=8, decimal_places=6, min_value=LASH_RATIO[0], max_value=LASH_RATIO[1], required=False
+    )
+    items = Several(child=ItemRequestSerializer(), least=0, most=40, required=False)
+
+
 def _thou(figure: str) -> dict[str, str]:
     return {"value": figure, "unit": "thou"}
 
@@ -166,6 +179,23 @@ class OneEngineType(EngineTypeView):
     @shows(Action.READ, "engine_type", "One engine type with the place of every valve.")
     def get(self, call: Call, code: str) -> EngineType:
         return self.find(call.actor, code=code)
+
+    @changes(
+        Action.EDIT_CATALOGUE,
+        "change_engine_type",
+        "Another name, spec or items; layout and family stay, and jobs keep the spec they were opened with.",
+        body=ChangeEngineTypeSerializer,
+        example={
+            "intake": {"min": _thou("6"), "max": _thou("9")},
+            "spec_source": "Service bulletin 3, page 2",
+        },
+    )
+    def patch(self, call: Call, engine_type: EngineType) -> EngineType:
+        body = dict(call.body)
+        body |= {side: SideSpec(**body[side]) for side in ("intake", "exhaust") if side in body}
+        if "items" in body:
+            body["items"] = [Item(**item) for item in body["items"]]
+        return change_engine_type(engine_type=engine_type, actor=call.actor, **body)
 
 
 def _layout(body: dict[str, Any]) -> EngineLayout:

@@ -6,14 +6,14 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api.fields import Body, Keyed, LengthField, Text, Word
-from api.kinds import creates, lists, shows
+from api.kinds import changes, creates, lists, shows
 from api.lookups import one_of
 from api.views import ApiView, Call
 from api.words import FORMS, MARKINGS
 from inventory.compute.lengths import plausible_shim
 from inventory.compute.markings import MarkingRule, marking_of
 from inventory.models import ShimFamily
-from inventory.services.catalogue import add_family
+from inventory.services.catalogue import add_family, rename_family
 from shop.actor import Actor
 from shop.roles import Action
 
@@ -38,6 +38,10 @@ class AddFamilySerializer(Body):
     min = LengthField(plausible=plausible_shim)
     max = LengthField(plausible=plausible_shim)
     step = LengthField()
+
+
+class ChangeFamilySerializer(Body):
+    name = Text(most=80, required=False)
 
 
 class SizeSerializer(serializers.Serializer):
@@ -101,6 +105,16 @@ class OneShimFamily(FamilyView):
     @shows(Action.READ, "shim_family", "One shim family.")
     def get(self, call: Call, code: str) -> ShimFamily:
         return self.find(call.actor, code=code)
+
+    @changes(
+        Action.EDIT_CATALOGUE,
+        "change_family",
+        "Another name; sizes and marking stay, because stock is counted by them.",
+        body=ChangeFamilySerializer,
+        example={"name": "29 mm disc"},
+    )
+    def patch(self, call: Call, family: ShimFamily) -> ShimFamily:
+        return rename_family(actor=call.actor, family=family, **call.body)
 
 
 class Sizes(FamilyView):

@@ -2,8 +2,8 @@
 
 from rest_framework import serializers
 
-from api.engine_types import ItemSerializer
-from api.fields import Body, Identity, LengthField, Moment, Named, Text, Whole, Word
+from api.engine_types import ItemSerializer, SideSerializer
+from api.fields import Body, Identity, LengthField, Moment, Named, Ratio, Several, Text, Whole, Word
 from api.holds import HoldSerializer
 from api.plan_shapes import (
     ClearanceAfterSerializer,
@@ -26,6 +26,7 @@ from api.words import (
     VERDICTS,
 )
 from inventory.compute.lengths import plausible_clearance, plausible_shim
+from jobs.services.engines import LASH_RATIO
 
 MOST_VALVES = 64
 
@@ -39,7 +40,12 @@ class JobRowSerializer(serializers.Serializer):
     state = serializers.ChoiceField(choices=JOB_STATES)
     vehicle = serializers.UUIDField(source="vehicle_id")
     registration = serializers.CharField(source="vehicle.registration")
-    engine_type = serializers.CharField(source="engine_type.code")
+    engine_type = serializers.CharField(
+        source="engine_type.code",
+        allow_null=True,
+        default=None,
+        help_text="null: spec and valves were keyed with the job.",
+    )
     family = serializers.CharField(source="family.code")
     bay = serializers.IntegerField(source="bay.number", allow_null=True, default=None)
     tray = serializers.CharField(source="tray.code", allow_null=True, default=None)
@@ -175,6 +181,25 @@ class JobSerializer(JobRowSerializer):
 # --- What the acts take ---
 
 
+class KeyedValveSerializer(Body):
+    label = Text(most=40, help_text="Letters, digits, - . and _; its own in this engine.")
+    side = Word(choices=SIDES)
+    spec = SideSerializer(required=False, help_text="Left out: that of its side.")
+
+
+class KeyedEngineSerializer(Body):
+    """An engine that is in no list."""
+
+    family = Text(most=20)
+    spec_source = Text(most=200, help_text="Where the spec stands: the service manual's page, say.")
+    lash_ratio = Ratio(
+        max_digits=8, decimal_places=6, min_value=LASH_RATIO[0], max_value=LASH_RATIO[1], required=False
+    )
+    intake = SideSerializer(required=False)
+    exhaust = SideSerializer(required=False)
+    valves = Several(child=KeyedValveSerializer(), most=MOST_VALVES)
+
+
 class OpenJobSerializer(Body):
     site = Text(most=20, required=False)
     vehicle = Identity()
@@ -185,6 +210,9 @@ class OpenJobSerializer(Body):
     odometer = Text(most=40, required=False)
     promised_at = Moment(required=False)
     note = Text(most=400, required=False)
+    engine = KeyedEngineSerializer(
+        required=False, help_text="Needed where the vehicle has no engine type; goes before the one it has."
+    )
 
 
 class TakeIntoBaySerializer(Body):

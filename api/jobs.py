@@ -20,15 +20,17 @@ from api.job_shapes import (
 )
 from api.job_sheet import render_sheet
 from api.kinds import acts, creates, lists, shows
-from api.lookups import asked_sites, not_found, one_of, site_of
+from api.lookups import asked_sites, family_of, not_found, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import JOB_STATES
 from jobs.models import Job, Vehicle
 from jobs.selectors.jobs import CLOSED, current_plan, job_sheet
 from jobs.services.bays import take_into_bay
+from jobs.services.engines import SideSpec
 from jobs.services.fitting import ReallyFitted, fit_job
 from jobs.services.handing_out import hand_out_job
+from jobs.services.keyed_engine import KeyedEngine, KeyedValve
 from jobs.services.opening import open_job
 from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.services.readings import FeelerInput, ShimInput, key_clearances, key_shims, set_adjust
@@ -97,6 +99,8 @@ class Jobs(JobView):
         if vehicle is None:
             raise not_found("/vehicle")
         bay = bay_of(site, body.pop("bay", None))
+        if "engine" in body:
+            body["engine"] = _keyed_engine(body["engine"])
         return open_job(site=site, actor=call.actor, at=call.at, vehicle=vehicle, bay=bay, **body)
 
 
@@ -225,6 +229,20 @@ class Stop(JobView):
     )
     def post(self, call: Call, job: Job) -> Job:
         return stop_job(job=job, actor=call.actor, at=call.at, **call.body)
+
+
+def _keyed_engine(body: dict[str, Any]) -> KeyedEngine:
+    sides = {side: SideSpec(**body[side]) for side in ("intake", "exhaust") if side in body}
+    valves = [
+        KeyedValve(
+            label=valve["label"],
+            side=valve["side"],
+            spec=SideSpec(**valve["spec"]) if "spec" in valve else None,
+        )
+        for valve in body["valves"]
+    ]
+    family = family_of(body["family"], "/engine/family")
+    return KeyedEngine(**body | sides | {"family": family, "valves": valves})
 
 
 def bay_of(site: Site, number: int | None) -> Bay | None:

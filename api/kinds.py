@@ -6,6 +6,7 @@
     @computes  POST that changes nothing                        method(self, call) -> what is sent
     @creates   POST that makes a thing: 201 and its address     method(self, call) -> thing
     @acts      POST on a thing that exists                      method(self, call, thing) -> anything
+    @changes   PATCH of a thing: other values for what is named  method(self, call, thing) -> anything
 
 What is left in the method is one call of a service or a selector.
 """
@@ -31,7 +32,7 @@ from api.pagination import MOST, USUAL, page_of
 from api.problems import problem_of
 from api.queries import QueryParameter
 from api.views import ApiView, Call
-from shop.errors import ShopError
+from shop.errors import FieldError, Invalid, ShopError
 from shop.roles import Action
 
 Method = TypeVar("Method", bound=Callable[..., Any])
@@ -197,11 +198,28 @@ def acts(
         answer=answer,
         tells=tells,
     )
+    return _on_a_thing(operation)
+
+
+def changes(
+    action: Action, name: str, summary: str, *, body: type[BaseSerializer], example: Any
+) -> Decorator:
+    """Other values for those of a thing's fields that the body names; the others stay. If-Match as for
+    `acts`. A body that names none is refused."""
+    return _on_a_thing(
+        Operation(kind="change", name=name, action=action, summary=summary, body=body, example=example)
+    )
+
+
+def _on_a_thing(operation: Operation) -> Decorator:
+    action = operation.action
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
         key = read_key(request.headers.get("Idempotency-Key"))
         seen = require_if_match(request.headers.get("If-Match"))
         call = view.read(request, operation)
+        if operation.kind == "change" and not call.body:
+            raise Invalid("Name at least one field to change.", errors=[FieldError("", "is empty")])
 
         def produce() -> HttpResponse:
             thing = view.find(call.actor, lock=True, **path)
@@ -211,7 +229,7 @@ def acts(
             _, told = _told(operation, method(view, call, thing))
             return _tagged(view.represent(view.find(call.actor, **path)), told=told)
 
-        return _once(request, call, key, produce, sealed=bool(tells))
+        return _once(request, call, key, produce, sealed=bool(operation.tells))
 
     return _declared(operation, run)
 

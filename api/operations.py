@@ -9,7 +9,7 @@ from rest_framework.serializers import BaseSerializer
 from api.queries import QueryParameter
 from shop.roles import Action
 
-Kind = Literal["list", "show", "stream", "compute", "create", "act"]
+Kind = Literal["list", "show", "stream", "compute", "create", "act", "change"]
 
 # Writes that change nothing, so that a repeat needs no protection: name of the operation -> why.
 STATELESS: dict[str, str] = {
@@ -39,12 +39,12 @@ class Operation:
     @property
     def keeps_its_answer(self) -> bool:
         """A write that takes an Idempotency-Key."""
-        return self.kind in ("create", "act")
+        return self.kind in ("create", "act", "change")
 
     @property
     def needs_if_match(self) -> bool:
-        """An act on something that exists names what the caller saw of it."""
-        return self.kind == "act"
+        """An act on something that exists, or a change of it, names what the caller saw of it."""
+        return self.kind in ("act", "change")
 
     @property
     def status(self) -> int:

@@ -1,4 +1,4 @@
-"""What is to buy, purchase lists, suppliers: gathered, bought, received."""
+"""What is to buy and purchase lists: gathered, bought, received."""
 
 import uuid
 from typing import Any
@@ -15,7 +15,7 @@ from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import NEED_STATES, PURCHASE_LIST_STATES
 from inventory.compute.lengths import plausible_shim
-from inventory.models import Need, PurchaseList, Supplier
+from inventory.models import Need, PurchaseList
 from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid
@@ -62,27 +62,6 @@ class Needs(ApiView):
         if "job" in query:
             rows = rows.filter(job_id=query["job"])
         return rows.select_related("site", "family")
-
-
-class SupplierOfferSerializer(serializers.Serializer):
-    family = serializers.CharField(source="family.code")
-    price = serializers.DecimalField(max_digits=12, decimal_places=4)
-    currency = serializers.CharField()
-
-
-class SupplierSerializer(serializers.Serializer):
-    code = serializers.CharField()
-    name = serializers.CharField()
-    lead_days = serializers.IntegerField()
-    offers = SupplierOfferSerializer(many=True, source="offers.all")
-
-
-class Suppliers(ApiView):
-    answer = SupplierSerializer
-
-    @lists(Action.READ, "list_suppliers", "Who sells shims, at what price each.", order=("code", "id"))
-    def get(self, call: Call) -> QuerySet[Supplier]:
-        return Supplier.objects.prefetch_related("offers__family")
 
 
 class PurchaseLineSerializer(serializers.Serializer):

@@ -126,7 +126,7 @@ class OperationSchema(AutoSchema):
         found = {400, 401, 403, 406, 429, 500, 503}
         if "{" in self.path or operation.keeps_its_answer or any(p.name == "site" for p in operation.query):
             found.add(404)
-        if self.method == "POST":
+        if self.method in ("POST", "PATCH"):
             found |= {411, 413, 415}
         if operation.keeps_its_answer:
             found |= {409, 422}

@@ -20,6 +20,7 @@ from api import (
     sites,
     stock,
     streams,
+    suppliers,
     vehicles,
     webhooks,
 )
@@ -88,7 +89,8 @@ urlpatterns = [
     at("jobs/<uuid:id>/take-into-bay", jobs.TakeIntoBay, "take-into-bay"),
     at("jobs/<uuid:id>/stop", jobs.Stop, "stop-job"),
     at("needs", purchasing.Needs, "needs"),
-    at("suppliers", purchasing.Suppliers, "suppliers"),
+    at("suppliers", suppliers.Suppliers, "suppliers"),
+    at("suppliers/<slug:code>", suppliers.OneSupplier, "supplier"),
     at("purchase-lists", purchasing.PurchaseLists, "purchase-lists"),
     at("purchase-lists/<uuid:id>", purchasing.OnePurchaseList, "purchase-list"),
     at("purchase-lists/<uuid:id>/receive", purchasing.ReceivePurchase, "receive-purchase"),

@@ -7,12 +7,12 @@ from rest_framework import serializers
 
 from api import queries
 from api.fields import Body, Text
-from api.kinds import creates, lists, shows
+from api.kinds import changes, creates, lists, shows
 from api.lookups import asked_sites, engine_type_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from jobs.models import Vehicle
-from jobs.services.vehicles import enter_vehicle
+from jobs.services.vehicles import change_vehicle, enter_vehicle
 from shop.actor import Actor
 from shop.roles import Action
 
@@ -22,7 +22,12 @@ class VehicleSerializer(serializers.Serializer):
     site = serializers.CharField(source="site.code")
     registration = serializers.CharField()
     description = serializers.CharField()
-    engine_type = serializers.CharField(source="engine_type.code")
+    engine_type = serializers.CharField(
+        source="engine_type.code",
+        allow_null=True,
+        default=None,
+        help_text="null: in no list; the spec is keyed with each job.",
+    )
     note = serializers.CharField(allow_blank=True)
 
 
@@ -30,8 +35,15 @@ class EnterVehicleSerializer(Body):
     site = Text(most=20, required=False)
     registration = Text(most=20)
     description = Text(most=120)
-    engine_type = Text(most=24)
+    engine_type = Text(most=24, required=False, help_text="Left out: in no list.")
     note = Text(most=400, required=False)
+
+
+class ChangeVehicleSerializer(Body):
+    registration = Text(most=20, required=False)
+    description = Text(most=120, required=False)
+    engine_type = Text(most=24, required=False, allow_null=True, help_text="null: in no list.")
+    note = Text(most=400, required=False, allow_blank=True)
 
 
 class VehicleView(ApiView):
@@ -77,7 +89,7 @@ class Vehicles(VehicleView):
             at=call.at,
             registration=body["registration"],
             description=body["description"],
-            engine_type=engine_type_of(body["engine_type"]),
+            engine_type=engine_type_of(body["engine_type"]) if "engine_type" in body else None,
             note=body.get("note", ""),
         )
 
@@ -86,3 +98,16 @@ class OneVehicle(VehicleView):
     @shows(Action.READ, "vehicle", "One vehicle; its history is `GET /jobs?vehicle=<id>`.")
     def get(self, call: Call, **path: Any) -> Vehicle:
         return self.find(call.actor, **path)
+
+    @changes(
+        Action.EDIT_VEHICLE,
+        "change_vehicle",
+        "Other particulars; jobs keep the spec that they were opened with.",
+        body=ChangeVehicleSerializer,
+        example={"description": "Blue tourer, new engine", "engine_type": "twin-8"},
+    )
+    def patch(self, call: Call, vehicle: Vehicle) -> Vehicle:
+        body = dict(call.body)
+        if body.get("engine_type") is not None:
+            body["engine_type"] = engine_type_of(body["engine_type"])
+        return change_vehicle(vehicle=vehicle, actor=call.actor, at=call.at, **body)

@@ -54,7 +54,7 @@ class OnlyJson(BaseContentNegotiation):
 class ApiView(APIView):
     """One address. Only what a method declares is answered, only to whom its action is open."""
 
-    http_method_names = ["get", "head", "post"]
+    http_method_names = ["get", "head", "post", "patch"]
     content_negotiation_class = OnlyJson
     schema = OperationSchema()
 

@@ -125,13 +125,47 @@ def add_supplier(*, actor: Actor, code: str, name: str, lead_days: int) -> Suppl
 
 
 @write_transaction
+def change_supplier(
+    *, actor: Actor, supplier: Supplier, name: str | None = None, lead_days: int | None = None
+) -> Supplier:
+    """Another name or time to deliver; None leaves what is there."""
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
+    supplier.name = supplier.name if name is None else name
+    supplier.lead_days = supplier.lead_days if lead_days is None else lead_days
+    check_fields(supplier, "The supplier stays as it is")
+    supplier.save()
+    return supplier
+
+
+@write_transaction
+def set_offer(
+    *, actor: Actor, supplier: Supplier, family: ShimFamily, price: Decimal, currency: str
+) -> Offer:
+    """From now on the supplier sells any size of the family at this price each."""
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    offer = Offer.objects.filter(supplier=supplier, family=family).first()
+    if offer is None:
+        return add_offer(actor=actor, supplier=supplier, family=family, price=price, currency=currency)
+    _refuse_price(price)
+    offer.price, offer.currency = price, currency
+    check_fields(offer, "The price stays as it is")
+    offer.save()
+    return offer
+
+
+def _refuse_price(price: Decimal) -> None:
+    if price < 0:
+        raise Invalid("A price is not below zero.", errors=[FieldError("/price", "must be 0 or more")])
+
+
+@write_transaction
 def add_offer(
     *, actor: Actor, supplier: Supplier, family: ShimFamily, price: Decimal, currency: str
 ) -> Offer:
     """The supplier sells any size of the family at this price each."""
     actor.must_somewhere(Action.EDIT_CATALOGUE)
-    if price < 0:
-        raise Invalid("A price is not below zero.", errors=[FieldError("/price", "must be 0 or more")])
+    _refuse_price(price)
     if Offer.objects.filter(supplier=supplier, family=family).exists():
         raise Conflict(f"{supplier.name} has a price for {family.name} already.")
     offer = Offer(supplier=supplier, family=family, price=price, currency=currency)

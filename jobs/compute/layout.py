@@ -21,7 +21,9 @@ Limits
     in its name.
 """
 
-from collections.abc import Iterator
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -74,6 +76,44 @@ class Position:
     column: int
     order: int
     """In which order valves are listed and keyed in: cylinder by cylinder, intake first, left to right."""
+
+
+def keyed_places(valves: Sequence[tuple[str, Side]]) -> tuple[Position, ...]:
+    """A place for each of an engine's valves, (label, side), that were keyed by hand: one bank, intake above.
+
+    The number that a label begins with is its cylinder, as in "2-IN-L". Where a label begins with none, or
+    more than three valves of a side would be in one cylinder, two valves of each side share a cylinder in the
+    order in which they were keyed; the drawing then tells them apart by their labels alone.
+    """
+    numbers = [_number(label) for label, _ in valves]
+    crowd = Counter(zip(numbers, (side for _, side in valves), strict=True))
+    if None in numbers or (crowd and max(crowd.values()) > MAX_INTAKE):
+        dealt: Counter[Side] = Counter()
+        numbers = []
+        for _, side in valves:
+            numbers.append(dealt[side] // 2 + 1)
+            dealt[side] += 1
+    columns: Counter[tuple[int | None, Side]] = Counter()
+    placed = []
+    for order, ((label, side), number) in enumerate(zip(valves, numbers, strict=True)):
+        placed.append(
+            Position(
+                label=label,
+                cylinder=number or 1,
+                side=side,
+                bank=1,
+                row=int(side != "intake"),
+                column=columns[number, side],
+                order=order,
+            )
+        )
+        columns[number, side] += 1
+    return tuple(placed)
+
+
+def _number(label: str) -> int | None:
+    found = re.match(r"[0-9]{1,2}(?![0-9])", label)
+    return int(found[0]) if found and int(found[0]) else None
 
 
 def faults(

@@ -31,7 +31,10 @@ class Job(models.Model):
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="jobs")
     number = models.PositiveIntegerField()
     vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, related_name="jobs")
-    engine_type = models.ForeignKey(EngineType, on_delete=models.PROTECT, related_name="jobs")
+    # Null: family, spec and valves were keyed with the job.
+    engine_type = models.ForeignKey(
+        EngineType, null=True, blank=True, on_delete=models.PROTECT, related_name="jobs"
+    )
     family = models.ForeignKey(ShimFamily, on_delete=models.PROTECT, related_name="+")
     lash_ratio = models.DecimalField(max_digits=8, decimal_places=6, default=1)
     spec_source = models.CharField(max_length=200)
@@ -68,6 +71,11 @@ class Job(models.Model):
 
     def __str__(self) -> str:
         return f"Job {self.number}"
+
+    @property
+    def engine(self) -> str:
+        """The engine in words."""
+        return str(self.engine_type) if self.engine_type else "In no list, keyed by hand"
 
     @property
     def is_open(self) -> bool:

@@ -13,7 +13,10 @@ class Vehicle(models.Model):
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="vehicles")
     registration = models.CharField(max_length=20)
     description = models.CharField(max_length=120)
-    engine_type = models.ForeignKey(EngineType, on_delete=models.PROTECT, related_name="vehicles")
+    # Null: an engine that is in no list; the spec is keyed with each of its jobs.
+    engine_type = models.ForeignKey(
+        EngineType, null=True, blank=True, on_delete=models.PROTECT, related_name="vehicles"
+    )
     note = models.CharField(max_length=400, blank=True)
     version = models.PositiveIntegerField(default=1)
 

@@ -167,7 +167,7 @@ def job_sheet(job: Job) -> JobSheet:
         ),
         plan=plan,
         events=tuple(job.events.order_by("id")),
-        items=tuple(job.engine_type.items.order_by("order")),
+        items=tuple(job.engine_type.items.order_by("order")) if job.engine_type else (),
         holds=tuple(
             Hold.objects.filter(job_id=job.pk, state=Hold.State.HELD)
             .prefetch_related("lines__place", "lines__taken_from")

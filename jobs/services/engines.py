@@ -1,4 +1,4 @@
-"""Enter an engine type: its layout, its spec with the source named, and what else it takes each time."""
+"""Enter or change an engine type: layout, spec with its source, and what else it takes each time."""
 
 import re
 from collections.abc import Sequence
@@ -67,8 +67,8 @@ def add_engine_type(
         errors.append(
             FieldError("/spec_source", "say where the spec stands, such as the service manual's page")
         )
-    errors += _lash_faults(lash_ratio)
-    errors += _spec_faults("intake", intake) + _spec_faults("exhaust", exhaust) + _item_faults(items)
+    errors += lash_faults(lash_ratio)
+    errors += spec_faults("intake", intake) + spec_faults("exhaust", exhaust) + _item_faults(items)
     refuse(errors, "The engine type was not entered")
     engine_type = EngineType.objects.create(
         code=code,
@@ -94,13 +94,68 @@ def add_engine_type(
         )
         for position in positions(layout)
     )
+    _write_items(engine_type, items)
+    return engine_type
+
+
+@write_transaction
+def change_engine_type(
+    *,
+    engine_type: EngineType,
+    actor: Actor,
+    name: str | None = None,
+    intake: SideSpec | None = None,
+    exhaust: SideSpec | None = None,
+    spec_source: str | None = None,
+    lash_ratio: Decimal | None = None,
+    items: Sequence[Item] | None = None,
+) -> EngineType:
+    """Another name, spec or list of what else it takes; None leaves what is there. Layout and family stay:
+    jobs point at its valves, and stock is counted by family. Open jobs keep the spec they were opened with.
+
+    A spec that changes names its source anew, because the old source says something else.
+    """
+    actor.must_somewhere(Action.EDIT_CATALOGUE)
+    engine_type = EngineType.objects.select_for_update(of=("self",)).get(pk=engine_type.pk)
+    errors = text_faults(
+        EngineType,
+        **{key: text for key, text in (("name", name), ("spec_source", spec_source)) if text is not None},
+    )
+    if name is not None and not name.strip():
+        errors.append(FieldError("/name", "must not be empty"))
+    spec_changes = intake is not None or exhaust is not None or lash_ratio is not None
+    if (spec_source is not None or spec_changes) and not (spec_source or "").strip():
+        errors.append(
+            FieldError("/spec_source", "say where this spec stands, such as the service manual's page")
+        )
+    errors += lash_faults(lash_ratio) if lash_ratio is not None else []
+    errors += spec_faults("intake", intake) if intake else []
+    errors += spec_faults("exhaust", exhaust) if exhaust else []
+    errors += _item_faults(items) if items is not None else []
+    refuse(errors, "The engine type was not changed")
+    changed = {"name": name and name.strip(), "spec_source": spec_source and spec_source.strip()}
+    changed |= {"lash_ratio": lash_ratio}
+    changed |= _columns("intake", intake) if intake else {}
+    changed |= _columns("exhaust", exhaust) if exhaust else {}
+    for column, value in changed.items():
+        # An aim that is left out of a spec that is keyed is the usual aim.
+        if value is not None or column.endswith("aim_nm"):
+            setattr(engine_type, column, value)
+    engine_type.version += 1
+    engine_type.save()
+    if items is not None:
+        engine_type.items.all().delete()
+        _write_items(engine_type, items)
+    return engine_type
+
+
+def _write_items(engine_type: EngineType, items: Sequence[Item]) -> None:
     EngineItem.objects.bulk_create(
         EngineItem(
             engine_type=engine_type, name=item.name, quantity=item.quantity, note=item.note, order=order
         )
         for order, item in enumerate(items)
     )
-    return engine_type
 
 
 def _columns(side: str, spec: SideSpec) -> dict[str, int | str | None]:
@@ -114,7 +169,8 @@ def _columns(side: str, spec: SideSpec) -> dict[str, int | str | None]:
     }
 
 
-def _spec_faults(side: str, spec: SideSpec) -> list[FieldError]:
+def spec_faults(side: str, spec: SideSpec) -> list[FieldError]:
+    """What is wrong with a side's spec, pointing at /<side>/min and so on; [] when it can be."""
     errors = []
     for name, length in (("min", spec.min), ("max", spec.max), ("aim", spec.aim)):
         try:
@@ -131,7 +187,8 @@ def _spec_faults(side: str, spec: SideSpec) -> list[FieldError]:
     return errors
 
 
-def _lash_faults(lash_ratio: Decimal) -> list[FieldError]:
+def lash_faults(lash_ratio: Decimal) -> list[FieldError]:
+    """What is wrong with a lash ratio; [] for one that can be."""
     low, high = LASH_RATIO
     if not lash_ratio.is_finite() or not low <= lash_ratio <= high:
         return [FieldError("/lash_ratio", f"must be from {low} to {high}")]

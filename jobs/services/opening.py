@@ -1,5 +1,6 @@
 """Open a job: an engine comes into a bay, or waits in the yard for one, and gets a tray."""
 
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from inventory.compute.lengths import Unit
@@ -7,8 +8,9 @@ from inventory.models import Place
 from inventory.selectors.places import empty_trays
 from inventory.services.numbering import next_number
 from jobs.compute.windows import default_aim
-from jobs.models import EnginePosition, EngineType, Job, JobValve, Side, Vehicle
+from jobs.models import EngineType, Job, JobValve, Side, Vehicle
 from jobs.services.events import counted, note_event
+from jobs.services.keyed_engine import KeyedEngine, keyed_engine_faults, keyed_valves
 from jobs.services.refusals import refuse, text_faults
 from jobs.services.states import Act
 from shop.actor import Actor
@@ -32,12 +34,14 @@ def open_job(
     odometer: str = "",
     promised_at: datetime | None = None,
     note: str = "",
+    engine: KeyedEngine | None = None,
 ) -> Job:
     """A job on the vehicle's engine in this bay, with the lowest free tray. Without a bay it is in the yard.
 
-    The spec is copied from the engine type, so that a later change of the type does not change the job. Shims
-    known from the vehicle's last job stand in the valves already. Raises Conflict when the bay, the vehicle
-    or every tray is taken, and NotFound for a bay or vehicle of another site.
+    The spec is copied from the engine type, so that a later change of the type does not change the job; or it
+    is `engine`'s, which is keyed by hand and goes before the vehicle's type. Shims known from the vehicle's
+    last job on the same engine stand in the valves already. Raises Invalid where there is neither, Conflict
+    when the bay, the vehicle or every tray is taken, NotFound for a bay or vehicle of another site.
     """
     actor.must(Action.WORK_JOB, site)
     if vehicle.site_id != site.pk or (bay is not None and bay.site_id != site.pk):
@@ -45,20 +49,25 @@ def open_job(
     errors = text_faults(Job, odometer=odometer, note=note)
     if unit not in set(Unit):
         errors.append(FieldError("/unit", f"must be one of {', '.join(Unit)}"))
+    if engine is not None:
+        errors += keyed_engine_faults(engine)
+    elif vehicle.engine_type_id is None:
+        words = f"{vehicle.registration}'s engine is in no list: key its family, spec and valves with the job"
+        errors.append(FieldError("/engine", words))
     refuse(errors, "The job was not opened")
     # It locks the site's row: number, bay and tray of two jobs that are opened at once cannot be the same.
     number = next_number(site, Job.objects.filter(site=site))
-    engine_type = EngineType.objects.select_related("family").get(pk=vehicle.engine_type_id)
+    like: KeyedEngine | EngineType = engine or _type_of(vehicle)
     open_jobs = list(Job.objects.filter(site=site).exclude(state__in=CLOSED).select_related("bay"))
     _refuse_taken(open_jobs, vehicle, bay)
     job = Job.objects.create(
         site=site,
         number=number,
         vehicle=vehicle,
-        engine_type=engine_type,
-        family=engine_type.family,
-        lash_ratio=engine_type.lash_ratio,
-        spec_source=engine_type.spec_source,
+        engine_type=like if isinstance(like, EngineType) else None,
+        family=like.family,
+        lash_ratio=like.lash_ratio,
+        spec_source=like.spec_source.strip(),
         bay=bay,
         tray=_lowest_tray(site, open_jobs),
         unit=unit,
@@ -68,14 +77,14 @@ def open_job(
         opened_by=actor.label,
         promised_at=promised_at,
     )
-    known = _known_shims(vehicle, engine_type)
-    JobValve.objects.bulk_create(
-        _valve(job, engine_type, position, known.get(position.label))
-        for position in engine_type.positions.order_by("order")
-    )
+    valves = list(_valves(job, like) if isinstance(like, EngineType) else keyed_valves(job, like))
+    known = _put_known_shims(job, valves)
+    JobValve.objects.bulk_create(valves)
     text = f"Opened in {bay or 'the yard'} with tray {job.tray}."
+    if engine is not None:
+        text += f" Spec and {counted(len(valves), 'valve')} keyed by hand."
     if known:
-        text += f" {counted(len(known), 'shim')} known from the vehicle's last job."
+        text += f" {counted(known, 'shim')} known from the vehicle's last job."
     note_event(job, Act.OPEN, by=actor.label, at=at, text=text)
     return job
 
@@ -115,39 +124,48 @@ def _lowest_tray(site: Site, open_jobs: list[Job]) -> Place:
     return min(free, key=lambda tray: (len(tray.code), tray.code))
 
 
-def _known_shims(vehicle: Vehicle, engine_type: EngineType) -> dict[str, JobValve]:
-    """By label, what the vehicle's last job left in its valves; {} for a vehicle that was never here."""
+def _type_of(vehicle: Vehicle) -> EngineType:
+    return EngineType.objects.select_related("family").get(pk=vehicle.engine_type_id)
+
+
+def _put_known_shims(job: Job, valves: Iterable[JobValve]) -> int:
+    """Put into the valves what the vehicle's last job on the same engine left there; how many were known."""
     last = (
         # Closed ones only: the job that is being opened has no closing time, which PostgreSQL sorts first.
         Job.objects.filter(
-            vehicle=vehicle, engine_type=engine_type, family=engine_type.family, state__in=CLOSED
+            vehicle=job.vehicle, engine_type=job.engine_type, family=job.family, state__in=CLOSED
         )
         .order_by("-closed_at", "-number")
         .first()
     )
     if last is None:
-        return {}
-    return {valve.label: valve for valve in last.valves.filter(shim_nm__isnull=False)}
+        return 0
+    left = {valve.label: valve for valve in last.valves.filter(shim_nm__isnull=False)}
+    known = 0
+    for valve in valves:
+        before = left.get(valve.label)
+        if before is not None:
+            valve.shim_nm, valve.shim_keyed = before.shim_nm, before.shim_keyed
+            valve.shim_known_by = before.shim_known_by
+            known += 1
+    return known
 
 
-def _valve(job: Job, engine_type: EngineType, position: EnginePosition, known: JobValve | None) -> JobValve:
-    side = "intake" if position.side == Side.INTAKE else "exhaust"
-    min_nm, max_nm = getattr(engine_type, f"{side}_min_nm"), getattr(engine_type, f"{side}_max_nm")
-    aim_nm = getattr(engine_type, f"{side}_aim_nm")
-    valve = JobValve(
-        job=job,
-        position=position,
-        label=position.label,
-        side=position.side,
-        order=position.order,
-        min_nm=min_nm,
-        min_keyed=getattr(engine_type, f"{side}_min_keyed"),
-        max_nm=max_nm,
-        max_keyed=getattr(engine_type, f"{side}_max_keyed"),
-        aim_nm=default_aim(min_nm, max_nm) if aim_nm is None else aim_nm,
-        aim_keyed=getattr(engine_type, f"{side}_aim_keyed"),
-    )
-    if known is not None:
-        valve.shim_nm, valve.shim_keyed = known.shim_nm, known.shim_keyed
-        valve.shim_known_by = known.shim_known_by
-    return valve
+def _valves(job: Job, engine_type: EngineType) -> Iterator[JobValve]:
+    for position in engine_type.positions.order_by("order"):
+        side = "intake" if position.side == Side.INTAKE else "exhaust"
+        min_nm, max_nm = getattr(engine_type, f"{side}_min_nm"), getattr(engine_type, f"{side}_max_nm")
+        aim_nm = getattr(engine_type, f"{side}_aim_nm")
+        yield JobValve(
+            job=job,
+            position=position,
+            label=position.label,
+            side=position.side,
+            order=position.order,
+            min_nm=min_nm,
+            min_keyed=getattr(engine_type, f"{side}_min_keyed"),
+            max_nm=max_nm,
+            max_keyed=getattr(engine_type, f"{side}_max_keyed"),
+            aim_nm=default_aim(min_nm, max_nm) if aim_nm is None else aim_nm,
+            aim_keyed=getattr(engine_type, f"{side}_aim_keyed"),
+        )

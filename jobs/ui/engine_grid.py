@@ -6,8 +6,9 @@ the upper row first; that is also the order in which they are keyed in.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
+from typing import Generic, TypeVar, cast
 
+from jobs.compute.layout import Side, keyed_places
 from jobs.models import JobValve
 
 Cell = TypeVar("Cell")
@@ -30,12 +31,15 @@ class Bank(Generic[Cell]):
 
 
 def engine_grid(cells: Iterable[Cell], valve_of: Callable[[Cell], JobValve]) -> list[Bank[Cell]]:
-    """The cells by bank, cylinder and row. Valves without a position stand in a bank 0 of one cylinder."""
-    placed = sorted(cells, key=lambda cell: _place(valve_of(cell)))
+    """The cells by bank, cylinder and row. Valves that were keyed by hand have no position; theirs follows
+    from their labels, so all cells of the engine must be given at once."""
+    cells = list(cells)
+    places = _places([valve_of(cell) for cell in cells])
+    placed = sorted(cells, key=lambda cell: places[valve_of(cell).label])
     banks: list[Bank[Cell]] = []
     last_row: tuple[int, int, int] | None = None
     for cell in placed:
-        bank, cylinder, row, _column = _place(valve_of(cell))
+        bank, cylinder, row, _column = places[valve_of(cell).label]
         if not banks or banks[-1].number != bank:
             banks.append(Bank(number=bank))
         cylinders = banks[-1].cylinders
@@ -48,8 +52,11 @@ def engine_grid(cells: Iterable[Cell], valve_of: Callable[[Cell], JobValve]) -> 
     return banks
 
 
-def _place(valve: JobValve) -> tuple[int, int, int, int]:
-    position = valve.position
-    if position is None:
-        return (0, 0, 0, valve.order)
-    return (position.bank, position.cylinder, position.row, position.column)
+def _places(valves: list[JobValve]) -> dict[str, tuple[int, int, int, int]]:
+    by_hand = sorted((valve for valve in valves if valve.position is None), key=lambda valve: valve.order)
+    keyed = keyed_places([(valve.label, cast(Side, valve.side)) for valve in by_hand])
+    positions = {valve.label: valve.position for valve in valves if valve.position is not None}
+    return {
+        label: (place.bank, place.cylinder, place.row, place.column)
+        for label, place in (*positions.items(), *((place.label, place) for place in keyed))
+    }

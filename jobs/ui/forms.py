@@ -25,7 +25,11 @@ class VehicleForm(ActForm):
         label="What vehicle", max_length=120, help_text="As the shop calls it: make, model, colour."
     )
     engine_type = forms.ModelChoiceField(
-        label="Engine type", queryset=EngineType.objects.none(), empty_label="Choose an engine type"
+        label="Engine type",
+        queryset=EngineType.objects.none(),
+        empty_label="In no list",
+        required=False,
+        help_text="In no list: its spec is keyed with each job.",
     )
     note = forms.CharField(max_length=400, required=False)
 

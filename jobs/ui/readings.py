@@ -1,5 +1,6 @@
 """The reading sheet and the shim sheet. Both take the whole sheet, or one valve as it is keyed (htmx)."""
 
+from collections import Counter
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -137,9 +138,16 @@ def needs_change(valve: ValveSheet) -> bool:
     return valve.reading is not None and not opens_nothing(valve.valve, valve.reading)
 
 
-def _sides(sheet: JobSheet) -> list[ValveSheet]:
-    """One valve of each side, for the spec in the sheet's head; intake first."""
-    first: dict[str, ValveSheet] = {}
-    for valve in sheet.valves:
-        first.setdefault(valve.valve.side, valve)
-    return sorted(first.values(), key=lambda valve: valve.valve.side, reverse=True)
+def _sides(sheet: JobSheet) -> list[tuple[str, ValveSheet]]:
+    """One valve of each side for the spec in the sheet's head, intake first. Where valves of a side have
+    specs of their own, one of each, with the labels of those that share it."""
+    alike: dict[tuple[str, int, int, int], list[ValveSheet]] = {}
+    for entry in sheet.valves:
+        valve = entry.valve
+        alike.setdefault((valve.side, valve.min_nm, valve.max_nm, valve.aim_nm), []).append(entry)
+    several = Counter(side for side, *_ in alike)
+    rows = sorted(alike.items(), key=lambda item: item[0][0], reverse=True)
+    return [
+        (", ".join(entry.valve.label for entry in entries) if several[side] > 1 else "", entries[0])
+        for (side, *_), entries in rows
+    ]

@@ -2,12 +2,13 @@
 
 from django.urls import path
 
-from jobs.ui import board, fitting, job, plan, readings, sign_off, vehicles
+from jobs.ui import board, fitting, job, keyed_engine, plan, readings, sign_off, vehicles
 
 urlpatterns = [
     path("", board.board_page, name="board"),
     path("jobs", board.jobs_page, name="jobs"),
     path("jobs/open", job.open_page, name="open_job"),
+    path("jobs/open/by-hand", keyed_engine.open_by_hand_page, name="open_by_hand"),
     path("jobs/<uuid:pk>", job.overview_page, name="job"),
     path("jobs/<uuid:pk>/readings", readings.readings_page, name="readings"),
     path("jobs/<uuid:pk>/shims", readings.shims_page, name="shims"),

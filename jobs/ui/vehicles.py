@@ -51,7 +51,8 @@ def new_vehicle_page(request: PageRequest, site: Site, refusal: ShopError | None
         said = f"{vehicle} is entered."
         if request.actor.may(Action.WORK_JOB, site):
             chosen = {"vehicle": vehicle.pk, "bay": request.GET.get("bay", "")}
-            return done(request, said, "open_job", site.code, query=chosen)
+            then = "open_job" if vehicle.engine_type_id else "open_by_hand"
+            return done(request, said, then, site.code, query=chosen)
         return done(request, said, "vehicle", site.code, vehicle.pk)
     refusal = form.take(refusal)
     return render(

@@ -32,16 +32,24 @@ class Program:
     def get(self, path, **headers):
         return checked(self.client.get(API + path, headers=self._headers(headers)), "get", path)
 
-    def post(self, path, body=None, *, key=None, if_match=None, content_type="application/json", **headers):
+    def post(self, path, body=None, **options):
+        return self.send("post", path, body, **options)
+
+    def patch(self, path, body=None, **options):
+        return self.send("patch", path, body, **options)
+
+    def send(
+        self, method, path, body=None, *, key=None, if_match=None, content_type="application/json", **headers
+    ):
         if key is not False:
             headers["Idempotency-Key"] = key or f"test-{next(_numbers)}"
         if if_match is not None:
             headers["If-Match"] = if_match
         data = body if isinstance(body, bytes | str) else json.dumps({} if body is None else body)
-        response = self.client.post(
+        response = getattr(self.client, method)(
             API + path, data=data, content_type=content_type, headers=self._headers(headers)
         )
-        return checked(response, "post", path)
+        return checked(response, method, path)
 
     def act(self, path, body=None, **options):
         """POST to /things/<id>/<act> with the ETag that the thing has now."""

@@ -16,6 +16,7 @@ def things(world):
         f"/shim-families/{world.family}",
         f"/shim-families/{world.family}/sizes",
         f"/engine-types/{world.shop.engine.code}",
+        "/suppliers/norrbeck",
         "/sites/north",
         "/me",
         f"/stock-minimums/{_made(world, 'set_stock_minimum')}",

@@ -6,7 +6,7 @@ import pytest
 
 from tests.api.program import check_problem
 from tests.api.world import length
-from tests.api.writes import CASES, operations
+from tests.api.writes import CASES, method_of, operations
 
 DEEP = b'{"a":' * 40 + b"1" + b"}" * 40
 HOSTILE = {
@@ -48,7 +48,9 @@ HOSTILE = {
     "mass assignment": b'{"id": 1, "site_id": 1, "role": "manager", "state": "fitted"}',
 }
 WRITES = [
-    pytest.param(declared, id=declared.name) for method, _, declared in operations() if method == "post"
+    pytest.param(declared, id=declared.name)
+    for method, _, declared in operations()
+    if method in ("post", "patch")
 ]
 
 
@@ -60,7 +62,7 @@ def address(declared, world):
 def test_hostile_bodies_are_refused(world, declared):
     path = address(declared, world)
     for name, body in HOSTILE.items():
-        response = world.program.post(path, body, if_match="*")
+        response = world.program.send(method_of(declared), path, body, if_match="*")
         assert response.status_code == 400, (name, response.content[:200])
         check_problem(response)
 
@@ -70,7 +72,7 @@ def test_wrong_types_and_values_of_every_field_are_refused(world, declared):
     """Each field of a good body in turn gets what it cannot be; nested ones too."""
     path, body = ("/plans", plan_body()) if declared.name == "plan" else CASES[declared.name](world)
     for where, spoilt in spoil(body):
-        response = world.program.post(path, spoilt, if_match="*")
+        response = world.program.send(method_of(declared), path, spoilt, if_match="*")
         assert response.status_code in (400, 404, 409, 422), (where, spoilt, response.content[:300])
 
 
@@ -79,7 +81,7 @@ def test_a_number_as_text_and_a_text_as_number_are_refused(world, declared):
     path, body = ("/plans", plan_body()) if declared.name == "plan" else CASES[declared.name](world)
     for where, value in leaves(body):
         other = str(value) if type(value) is int else 12 if isinstance(value, str) else "true"
-        response = world.program.post(path, put(body, where, other), if_match="*")
+        response = world.program.send(method_of(declared), path, put(body, where, other), if_match="*")
         assert response.status_code == 400, (where, response.content[:300])
         pointers = [error["pointer"] for error in response.json()["errors"]]
         pointer = "".join(f"/{step}" for step in where)

@@ -44,6 +44,16 @@ def operations():
                 yield method, route, declared
 
 
+def method_of(declared):
+    """With which method the write is sent."""
+    return "patch" if declared.kind == "change" else "post"
+
+
+def thing_at(declared, path):
+    """The address of the thing that an act or a change at this path is done to."""
+    return path if declared.kind == "change" else path.rpartition("/")[0]
+
+
 def writes():
     return [(route, declared) for method, route, declared in operations() if declared.keeps_its_answer]
 
@@ -214,6 +224,44 @@ def enter_vehicle(world: World):
         "description": "red tourer",
         "engine_type": world.shop.engine.code,
     }
+
+
+@case("change_vehicle")
+def change_vehicle(world: World):
+    return f"/vehicles/{world.vehicle()['id']}", {"description": "green tourer", "note": "new engine"}
+
+
+@case("change_engine_type")
+def change_engine_type(world: World):
+    code = world.program.done(*add_engine_type(world))["code"]
+    return f"/engine-types/{code}", {
+        "name": "Another single",
+        "intake": {"min": thou("5"), "max": thou("9")},
+        "spec_source": "bulletin 3, invented",
+        "lash_ratio": "1.25",
+        "items": [{"name": "cover seal", "quantity": "2", "note": "soak it"}],
+    }
+
+
+@case("change_family")
+def change_family(world: World):
+    return f"/shim-families/{world.family}", {"name": f"29 mm disc, {next(world.numbers)}"}
+
+
+@case("add_supplier")
+def add_supplier(world: World):
+    return "/suppliers", {
+        "code": f"far-{next(world.numbers)}",
+        "name": "Far Away Parts",
+        "lead_days": 4,
+        "offers": [{"family": world.family, "price": "2.95", "currency": "EUR"}],
+    }
+
+
+@case("change_supplier")
+def change_supplier(world: World):
+    offers = [{"family": world.family, "price": "3.10", "currency": "EUR"}]
+    return "/suppliers/norrbeck", {"name": "Norrbeck & Son", "lead_days": 3, "offers": offers}
 
 
 @case("open_job")

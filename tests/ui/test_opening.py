@@ -128,7 +128,7 @@ class TestVehicles:
     def test_what_is_missing_is_named(self, bay_tablet, workshop):
         page = bay_tablet.post("new_vehicle", registration="AB 1")
         assert page.status_code == 400
-        assert wrong_fields(page) == ["description", "engine_type"]
+        assert wrong_fields(page) == ["description"]
 
     @pytest.mark.parametrize("sought", ["k 9", "TOURING", "900"])
     def test_are_found_by_registration_or_description(self, bay_tablet, vehicle, sought):
@@ -155,3 +155,49 @@ def test_an_engine_of_two_banks_and_one_with_five_valves_a_cylinder_are_drawn(ba
         workshop.read(job, {valve.label: "8 thou" for valve in job.valves.all()})
         workshop.planned(job)
         assert bay_tablet.get("plan", job.pk).status_code == 200
+
+
+class TestAnEngineInNoList:
+    KEYED = {
+        "unit": "mm",
+        "spec_source": "handbook, page 40",
+        "intake_min": "0.15",
+        "intake_max": "0.25",
+        "exhaust_min": "10 thou",
+        "exhaust_max": "14 thou",
+        "cylinders": "2",
+        "banks": "1",
+        "intake_per_cylinder": "1",
+        "exhaust_per_cylinder": "1",
+    }
+
+    def test_is_entered_without_a_type_and_opened_by_hand(self, bay_tablet, workshop):
+        bay = workshop.bay()
+        page = bay_tablet.post("new_vehicle", registration="old 2", description="a veteran")
+        vehicle = Vehicle.objects.get()
+        assert page.redirect_chain[0][0].startswith(bay_tablet.address("open_by_hand"))
+        bay_tablet.post(
+            "open_by_hand",
+            vehicle=vehicle.pk,
+            bay=bay.pk,
+            family=workshop.family.code,
+            **self.KEYED,
+        )
+        job = Job.objects.get()
+        assert [valve.label for valve in job.valves.order_by("order")] == ["1-IN", "1-EX", "2-IN", "2-EX"]
+        assert job.valves.get(label="1-IN").min_keyed == "0.15 mm"
+        for name in ("job", "readings", "shims", "plan", "paper", "fitting", "sign_off"):
+            assert bay_tablet.get(name, job.pk).status_code == 200
+        assert "In no list, keyed by hand" in text_of(bay_tablet.get("job", job.pk))
+        assert "In no list" in text_of(bay_tablet.get("vehicle", vehicle.pk))
+        assert "In no list" in text_of(bay_tablet.get("vehicles"))
+        assert bay_tablet.get("board").status_code == 200
+
+    def test_wrong_figures_are_named_at_their_fields(self, bay_tablet, workshop, vehicle):
+        wrong = self.KEYED | {"intake_min": "0.30", "spec_source": " ", "cylinders": "3", "banks": "2"}
+        page = bay_tablet.post("open_by_hand", vehicle=vehicle.pk, family=workshop.family.code, **wrong)
+        assert wrong_fields(page) == ["spec_source", "cylinders"]
+        wrong |= {"spec_source": "handbook", "cylinders": "2"}
+        page = bay_tablet.post("open_by_hand", vehicle=vehicle.pk, family=workshop.family.code, **wrong)
+        assert wrong_fields(page) == ["intake_min"]
+        assert not Job.objects.exists()

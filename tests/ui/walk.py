@@ -13,6 +13,7 @@ SITE_PAGES = (
     "board",
     "jobs",
     "open_job",
+    "open_by_hand",
     "vehicles",
     "new_vehicle",
     "stock",
