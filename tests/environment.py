@@ -10,6 +10,9 @@ import shutil
 import tempfile
 from pathlib import Path
 
+import psycopg
+from psycopg import sql
+
 from tests.servers.postgres import OWNER, PostgresServer
 
 CHOICE = "COLDGAP_TEST_DATABASE"
@@ -43,6 +46,14 @@ def prepare() -> None:
         os.environ["DATABASE_URL"] = _server_url()
     else:
         os.environ["DATABASE_URL"] = f"sqlite:///{_folder() / 'unused.sqlite3'}"
+
+
+def make_database(name: str) -> None:
+    """An empty database on the server that `prepare` started, for a bench: from now on the one in use."""
+    server = os.environ[SERVER_URL]
+    with psycopg.connect(server, autocommit=True) as owner:
+        owner.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+    os.environ["DATABASE_URL"] = f"{server.rpartition('/')[0]}/{name}"
 
 
 def _folder() -> Path:

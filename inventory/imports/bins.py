@@ -1,6 +1,6 @@
 """Bins as a table: where each is in its cabinet and what it is kept for. Bins that are not in it stay."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -8,22 +8,28 @@ from inventory.compute.lengths import show
 from inventory.imports.kinds import Fate, Verdict, register
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
-from inventory.services.bins import MOST_POSITION, change_bin
-from inventory.services.catalogue import add_bin
+from inventory.services.bin_table import BinTableWrite
+from inventory.services.bins import MOST_POSITION
+from inventory.services.table_posting import Say
 from inventory.spreadsheets.columns import Column, Kind, Values
+from inventory.spreadsheets.reading import MOST_ROWS
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
 from shop.models import Site
+from shop.roles import Action
+
+NOWHERE = ("", None, None)
 
 
 class BinTable:
     code = "bins"
     title = "Bins"
+    most_rows = MOST_ROWS
     columns = (
         Column(name="code", longest=20),
-        Column(name="cabinet", longest=20),
-        Column(name="row", kind=Kind.WHOLE),
-        Column(name="column", kind=Kind.WHOLE),
+        Column(name="cabinet", longest=20, required=False),
+        Column(name="row", kind=Kind.WHOLE, required=False),
+        Column(name="column", kind=Kind.WHOLE, required=False),
         Column(name="family", longest=20, required=False),
         Column(name="size", kind=Kind.LENGTH, required=False),
         Column(name="capacity", kind=Kind.WHOLE, required=False),
@@ -32,17 +38,26 @@ class BinTable:
     def checker(self, site: Site) -> "BinChecker":
         return BinChecker(site)
 
-    def apply(
-        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
-    ) -> None:
+    def prepare(
+        self,
+        *,
+        site: Site,
+        actor: Actor,
+        at: datetime,
+        rows: Iterable[tuple[int, Values]],
+        document: str,
+        say: Say,
+    ) -> Callable[[], None]:
+        actor.must(Action.IMPORT, site)
         books = BinChecker(site)
+        table = BinTableWrite(site=site, actor=actor, at=at)
         for _, values in rows:
-            fields = books.fields(values)
-            place = books.bins.get(values["code"])
+            place, fields = books.bins.get(values["code"]), books.fields(values)
             if place is None:
-                add_bin(site=site, actor=actor, code=values["code"], **fields)
+                table.add(values["code"], fields)
             else:
-                change_bin(place=place, actor=actor, at=at, **fields)
+                table.change(place, fields)
+        return table.write
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         for place in bins(site):
@@ -71,14 +86,15 @@ class BinChecker:
         self._families = {family.code: family for family in ShimFamily.objects.all()}
         self._sizes = {family.code: set(family.sizes_nm()) for family in self._families.values()}
         self._seen: dict[str, int] = {}
-        self._positions: dict[tuple[str, int, int], int] = {}
+        self._positions: dict[tuple, int] = {}
 
     def judge(self, number: int, values: Values) -> Verdict:
         wrong = self._wrong(values)
-        code, position = values["code"], (values["cabinet"], values["row"], values["column"])
+        code = values["code"]
+        position = (values["cabinet"] or "", values["row"], values["column"])
         if code in self._seen:
             wrong.append(f"the bin {code} stands in row {self._seen[code]} already")
-        if position in self._positions:
+        if position != NOWHERE and position in self._positions:
             wrong.append(f"row {self._positions[position]} has the same place in the cabinet")
         self._seen.setdefault(code, number)
         self._positions.setdefault(position, number)
@@ -96,7 +112,7 @@ class BinChecker:
         """What a bin's service takes."""
         size = values["size"]
         return {
-            "cabinet": values["cabinet"],
+            "cabinet": values["cabinet"] or "",
             "row": values["row"],
             "column": values["column"],
             "family": self._families.get(values["family"] or ""),
@@ -115,10 +131,13 @@ class BinChecker:
             wrong.append(
                 "the size is none of the family's" if family else "a bin for a size needs its family"
             )
+        position = (values["cabinet"] or "", values["row"], values["column"])
+        if position != NOWHERE and ("" in position or None in position):
+            wrong.append("a place in a cabinet is cabinet, row and column; leave all three empty for none")
         wrong += [
             f"{name} must be 1 to {MOST_POSITION}"
             for name in ("row", "column")
-            if not 1 <= values[name] <= MOST_POSITION
+            if values[name] is not None and not 1 <= values[name] <= MOST_POSITION
         ]
         if values["capacity"] is not None and values["capacity"] < 1:
             wrong.append("capacity must be 1 or more, or empty")

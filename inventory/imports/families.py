@@ -1,12 +1,13 @@
 """Shim families as a table. One that is there may be renamed; its sizes stay: stock is counted by them."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
 from inventory.compute.lengths import show
 from inventory.imports.kinds import Fate, Verdict, register
 from inventory.models import ShimFamily
 from inventory.services.catalogue import add_family, check_family, rename_family
+from inventory.services.table_posting import Say
 from inventory.spreadsheets.columns import Column, Kind, Values, length_of
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
@@ -19,6 +20,7 @@ LENGTHS = {"diameter": "diameter", "thinnest": "min", "thickest": "max", "step":
 class FamilyTable:
     code = "families"
     title = "Shim families"
+    most_rows = 500
     columns = (
         Column(name="code", longest=20),
         Column(name="name", longest=80),
@@ -30,15 +32,27 @@ class FamilyTable:
     def checker(self, _site: Site) -> "FamilyChecker":
         return FamilyChecker()
 
-    def apply(
-        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
-    ) -> None:
-        known = {family.code: family for family in ShimFamily.objects.all()}
-        for _, values in rows:
-            if values["code"] in known:
-                rename_family(actor=actor, family=known[values["code"]], name=values["name"])
-            else:
-                add_family(actor=actor, **_fields(values))
+    def prepare(
+        self,
+        *,
+        site: Site,
+        actor: Actor,
+        at: datetime,
+        rows: Iterable[tuple[int, Values]],
+        document: str,
+        say: Say,
+    ) -> Callable[[], None]:
+        wanted = [values for _, values in rows]
+
+        def write() -> None:
+            known = {family.code: family for family in ShimFamily.objects.all()}
+            for values in wanted:
+                if values["code"] in known:
+                    rename_family(actor=actor, family=known[values["code"]], name=values["name"])
+                else:
+                    add_family(actor=actor, **_fields(values))
+
+        return write
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         for family in ShimFamily.objects.order_by("code"):

@@ -1,11 +1,12 @@
 """What a kind of table is: its columns, what a row would change, how rows are applied, how they come out."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
 from inventory.models import ImportRow
+from inventory.services.table_posting import Say
 from inventory.spreadsheets.columns import Column, Values
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
@@ -30,18 +31,31 @@ class Checker(Protocol):
 
 
 class TableKind(Protocol):
-    """One kind of table."""
+    """One kind of table. most_rows: more are refused by the check."""
 
     code: str
     title: str
     columns: Sequence[Column]
+    most_rows: int
 
     def checker(self, site: Site) -> Checker: ...
 
-    def apply(
-        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
-    ) -> None:
-        """Write rows that were judged new or changed. Raises ShopError when the books have moved since."""
+    def prepare(
+        self,
+        *,
+        site: Site,
+        actor: Actor,
+        at: datetime,
+        rows: Iterable[tuple[int, Values]],
+        document: str,
+        say: Say,
+    ) -> Callable[[], None]:
+        """Get rows that were judged new or changed ready to be written; nothing of them is in the books yet.
+
+        What is returned writes them all. It is called inside a write transaction, for which others may have
+        to wait (bar S6): what can be done before is done here, with `say` told how far it is. Raises
+        ShopError, here or there, when the books have moved since.
+        """
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         """The rows that an import of this kind would take back, in one fixed order."""

@@ -13,6 +13,7 @@ from shop.actor import Actor
 from shop.background.context import TaskContext
 from shop.background.queue import queue_task
 from shop.db import atomic_write, write_transaction
+from shop.db.bulk import room_for_many_rows
 from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
@@ -68,6 +69,10 @@ def check_run(task: TaskContext, run: ImportRun) -> dict[str, int]:
     data = bytes(run.data)
     try:
         total = sum(1 for _ in read_rows(BytesIO(data), run.file_name)) - 1
+        if total > kind.most_rows:
+            raise FileRefusedError(
+                f"A table of {kind.title.lower()} has at most {kind.most_rows} rows; this one has {total}."
+            )
         for done, chunk in _judged(run, kind, data):
             with atomic_write():
                 ImportRow.objects.bulk_create(chunk)
@@ -84,14 +89,20 @@ def check_run(task: TaskContext, run: ImportRun) -> dict[str, int]:
 def apply_run(task: TaskContext, run: ImportRun, actor: Actor) -> dict[str, int]:
     """Write the whole table in one transaction, or nothing of it."""
     kind = kind_of(run.kind)
-    changing = run.staged.filter(fate__in=[Fate.NEW, Fate.CHANGED])
-    rows = [(row.number, row.values) for row in changing.iterator(chunk_size=CHUNK)]
-    task.heartbeat(50, f"{len(rows)} rows to write")
-    result = {"written": len(rows)}
-    with task.commit(result):
-        kind.apply(
-            site=run.site, actor=actor, at=task.now(), rows=rows, document=f"import {run.file_name}"[:80]
-        )
+    changing = run.staged.filter(fate__in=[Fate.NEW, Fate.CHANGED]).order_by("number")
+    rows = changing.values_list("number", "values").iterator(chunk_size=CHUNK)
+    task.heartbeat(5, f"{run.new + run.changed} rows to write")
+    write = kind.prepare(
+        site=run.site,
+        actor=actor,
+        at=task.now(),
+        rows=rows,
+        document=f"import {run.file_name}"[:80],
+        say=lambda done, of: task.heartbeat(5 + 85 * done // max(of, 1), f"{done} of {of} rows made ready"),
+    )
+    result = {"written": run.new + run.changed}
+    with room_for_many_rows(), task.commit(result):
+        write()
         run.state, run.applied_at, run.data = ImportRun.State.APPLIED, task.now(), b""
         run.save(update_fields=["state", "applied_at", "data"])
     return result

@@ -1,16 +1,17 @@
 """Stock as a table: how many of which shims lie in which bin. Applying books the difference as a count."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
 from inventory.compute.lengths import LengthError, from_nm, show
 from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.imports.kinds import Fate, Verdict, register
-from inventory.models import Balance, Condition, Place, PlaceKind, Reason, ShimFamily
-from inventory.selectors.places import place_of
+from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.stock import stock
-from inventory.services.ledger import MOST_QUANTITY, Line, post_movement, transfer
+from inventory.services.ledger import MOST_QUANTITY, ShimKey
+from inventory.services.table_posting import Counted, CountedTable, Say, refusal
 from inventory.spreadsheets.columns import Column, Kind, Values, length_of
+from inventory.spreadsheets.reading import MOST_ROWS
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
 from shop.errors import Conflict
@@ -18,7 +19,6 @@ from shop.models import Site
 from shop.roles import Action
 
 Key = tuple[str, str, int, str]
-ROWS_PER_MOVEMENT = 250  # two lines each, within the ledger's bound
 
 
 class StockTable:
@@ -26,6 +26,7 @@ class StockTable:
 
     code = "stock"
     title = "Stock in bins"
+    most_rows = MOST_ROWS
     columns = (
         Column(name="bin", longest=20),
         Column(name="family", longest=20),
@@ -37,37 +38,28 @@ class StockTable:
     def checker(self, site: Site) -> "StockChecker":
         return StockChecker(site)
 
-    def apply(
-        self, *, site: Site, actor: Actor, at: datetime, rows: Iterable[tuple[int, Values]], document: str
-    ) -> None:
+    def prepare(
+        self,
+        *,
+        site: Site,
+        actor: Actor,
+        at: datetime,
+        rows: Iterable[tuple[int, Values]],
+        document: str,
+        say: Say,
+    ) -> Callable[[], None]:
         actor.must(Action.IMPORT, site)
         books = StockChecker(site)
-        difference = place_of(site, PlaceKind.DIFFERENCE)
-        lines: list[Line] = []
-        for number, values in rows:
-            move = books.move(number, values, difference)
-            if len(lines) + len(move) > 2 * ROWS_PER_MOVEMENT:
-                self._post(site, actor, at, lines, document)
-                lines = []
-            lines += move
-        self._post(site, actor, at, lines, document)
+        counted = books.counted(rows)
+        table = CountedTable(site=site, places=books.places)
+        note = "stock imported from a table"
+        table.prepare(counted=counted, actor=actor, at=at, document=document, note=note, say=say)
+        return table.write
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         rows = stock(site).exclude(condition=Condition.UNMEASURED)
         for row in rows.iterator(chunk_size=2_000):
             yield (row.place.code, row.family.code, show(row.thickness_nm), row.condition, row.on_hand)
-
-    def _post(self, site: Site, actor: Actor, at: datetime, lines: list[Line], document: str) -> None:
-        if lines:
-            post_movement(
-                site=site,
-                reason=Reason.COUNT,
-                actor=actor,
-                at=at,
-                lines=lines,
-                document=document,
-                note="stock imported from a table",
-            )
 
 
 class StockChecker:
@@ -79,6 +71,7 @@ class StockChecker:
             place.code: place
             for place in Place.objects.filter(site=site, kind=PlaceKind.BIN, retired_at=None)
         }
+        self.places = {place.id: place for place in self._bins.values()}
         self._families = {family.code: family for family in ShimFamily.objects.all()}
         self._books: dict[Key, tuple[int, int]] = {
             (place, family, thickness, condition): (on_hand, held)
@@ -105,34 +98,37 @@ class StockChecker:
                 fate=Fate.WRONG, message=f"{held} of them are held; a count below that cannot be booked"
             )
         values["was"] = on_hand
+        if abs(values["quantity"] - on_hand) > MOST_QUANTITY:
+            return Verdict(
+                fate=Fate.WRONG,
+                message=f"{on_hand} on hand; more than {MOST_QUANTITY} shims are not booked at once",
+            )
         if values["quantity"] == on_hand:
             return Verdict(fate=Fate.SAME, message=f"{on_hand} on hand")
         fate = Fate.CHANGED if on_hand else Fate.NEW
         return Verdict(fate=fate, message=f"{on_hand} on hand, {values['quantity']} in the table")
 
-    def move(self, number: int, values: Values, difference: Place) -> list[Line]:
-        """The lines that bring the bin to the table's figure. Raises Conflict when it is not what it was."""
-        key = self._key(values)
-        on_hand = self._books.get(key, (0, 0))[0]
-        if on_hand != values["was"]:
-            raise Conflict(
-                f"Row {number}: {key[0]} had {values['was']} when the table was checked and has {on_hand} "
-                "now. Nothing was applied; bring the table in again."
-            )
-        change = values["quantity"] - on_hand
-        place, family = self._bins[key[0]], self._families[key[1]]
-        source, target = (difference, place) if change > 0 else (place, difference)
-        return list(
-            transfer(
-                source=source,
-                target=target,
-                family_id=family.id,
-                thickness_nm=key[2],
-                condition=key[3],
-                quantity=abs(change),
-                pointer=f"/rows/{number}",
-            )
-        )
+    def counted(self, rows: Iterable[tuple[int, Values]]) -> list[Counted]:
+        """The rows as counts of balances. Raises Conflict when the books are not what they were."""
+        found: list[Counted] = []
+        moved: list[tuple[Counted, int, int]] = []
+        gone: list[str] = []
+        for number, values in rows:
+            code, family, thickness_nm, condition = key = self._key(values)
+            if code not in self._bins:
+                gone.append(f"Row {number}: {code} is no longer in use.")
+                continue
+            shims = ShimKey(self._families[family].id, self._bins[code].id, thickness_nm, condition)
+            change = Counted(shims, values["was"], values["quantity"], number)
+            on_hand, held = self._books.get(key, (0, 0))
+            if on_hand != change.was or held > change.now:
+                moved.append((change, on_hand, held))
+            found.append(change)
+        if gone:
+            raise Conflict(f"{' '.join(gone[:5])} Nothing was applied; bring the table in again.")
+        if moved:
+            raise Conflict(refusal(moved, self.places))
+        return found
 
     def _key(self, values: Values) -> Key:
         return (values["bin"], values["family"], values["thickness"]["nm"], values["condition"])

@@ -53,7 +53,9 @@ class Movement(models.Model):
 
     seq = models.BigAutoField(primary_key=True)
     uid = models.UUIDField(unique=True, default=new_id, editable=False)
-    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="movements")
+    site = models.ForeignKey(
+        Site, on_delete=models.PROTECT, related_name="movements", db_index=False
+    )  # see movement_by_site
     reason = models.CharField(max_length=20, choices=Reason.choices)
     at = models.DateTimeField()
     actor = models.CharField(max_length=160)
@@ -84,10 +86,11 @@ class MovementLine(models.Model):
     """So many shims into a place (positive) or out of it (negative)."""
 
     id = models.BigAutoField(primary_key=True)
-    movement = models.ForeignKey(Movement, on_delete=models.PROTECT, related_name="lines")
+    # No index of their own: each begins one below, and a table of lines writes every index 50,000 times.
+    movement = models.ForeignKey(Movement, on_delete=models.PROTECT, related_name="lines", db_index=False)
     position = models.PositiveSmallIntegerField()
-    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="movement_lines")
-    family = models.ForeignKey(ShimFamily, on_delete=models.PROTECT, related_name="+")
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="movement_lines", db_index=False)
+    family = models.ForeignKey(ShimFamily, on_delete=models.PROTECT, related_name="+", db_index=False)
     thickness_nm = models.BigIntegerField()
     condition = models.CharField(max_length=12, choices=Condition.choices)
     quantity = models.IntegerField()
@@ -114,7 +117,9 @@ class MovementSeal(models.Model):
     """What makes a movement count: its place in its site's chain, and the hash over all before it."""
 
     movement = models.OneToOneField(Movement, primary_key=True, on_delete=models.PROTECT, related_name="seal")
-    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(
+        Site, on_delete=models.PROTECT, related_name="+", db_index=False
+    )  # see the constraint
     position = models.BigIntegerField()
     line_count = models.PositiveIntegerField()
     previous_hash = models.CharField(max_length=64)
@@ -144,8 +149,9 @@ class Balance(models.Model):
     """How many shims of one family, thickness and condition are in one place, and how many are promised."""
 
     id = models.BigAutoField(primary_key=True)
-    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="balances")
-    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="balances")
+    # No index of their own: each begins one below.
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="balances", db_index=False)
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="balances", db_index=False)
     family = models.ForeignKey(ShimFamily, on_delete=models.PROTECT, related_name="balances")
     thickness_nm = models.BigIntegerField()
     condition = models.CharField(max_length=12, choices=Condition.choices)

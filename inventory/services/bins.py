@@ -102,32 +102,6 @@ def relocate_bin(
 
 
 @write_transaction
-def change_bin(
-    *,
-    place: Place,
-    actor: Actor,
-    at: datetime,
-    cabinet: str,
-    row: int,
-    column: int,
-    family: ShimFamily | None,
-    size_nm: int | None,
-    capacity: int | None,
-) -> Place:
-    """Bring a bin to what a table says of it: where it is and what it is kept for, each as its own act.
-
-    What is so already is left alone; a bin may have got its place by exchange with one of an earlier row.
-    """
-    lock_cabinets(place.site)
-    (place,) = lock_bins(place)
-    if (place.cabinet, place.row, place.column) != (cabinet, row, column):
-        place = relocate_bin(place=place, actor=actor, at=at, cabinet=cabinet, row=row, column=column)
-    if (place.family, place.size_nm, place.capacity) != (family, size_nm, capacity):
-        place = edit_bin(place=place, actor=actor, at=at, family=family, size_nm=size_nm, capacity=capacity)
-    return place
-
-
-@write_transaction
 def retire_bin(
     *, place: Place, actor: Actor, at: datetime, note: str = "", version: int | None = None
 ) -> Place:

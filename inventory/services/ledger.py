@@ -179,6 +179,14 @@ def lock_balances(lines: Iterable[Line], promised: Iterable[ShimKey] = ()) -> No
         places |= {key: found[key.place_id] for key in unknown}
     if not places:
         return
+    upsert_balances(places, "DO UPDATE SET held = inventory_balance.held")
+
+
+def upsert_balances(places: Mapping[ShimKey, Place], otherwise: str) -> None:
+    """Make the balances that are missing, in the one order; `otherwise` is what SQL does with the others.
+
+    One upsert: two first comers cannot collide, and its rows are locked in the order in which they stand.
+    """
     convert = Balance._meta.get_field("place").target_field.get_db_prep_value
     rows = [
         (
@@ -191,14 +199,12 @@ def lock_balances(lines: Iterable[Line], promised: Iterable[ShimKey] = ()) -> No
         )
         for key in sorted(places)
     ]
-    # One upsert: two first comers cannot collide, and its rows are locked in the order in which they stand.
     values = ", ".join(["(%s, %s, %s, %s, %s, %s)"] * len(rows))
     with connection.cursor() as cursor:
         cursor.execute(
             "INSERT INTO inventory_balance (site_id, place_id, family_id, thickness_nm, condition, outside)"  # noqa: S608
             f" VALUES {values}"
-            " ON CONFLICT (place_id, family_id, thickness_nm, condition)"
-            " DO UPDATE SET held = inventory_balance.held",
+            f" ON CONFLICT (place_id, family_id, thickness_nm, condition) {otherwise}",
             [value for row in rows for value in row],
         )
 
@@ -333,7 +339,17 @@ def chain_hash(previous: str, movement: Movement, lines: Iterable[MovementLine])
 
 def digest(previous: str, fields: list[Any]) -> str:
     """The hash of a movement in its canonical form after the one before it."""
-    return hashlib.sha256((previous + _encode(fields)).encode()).hexdigest()
+    return digest_of(previous, encoded(fields))
+
+
+def encoded(fields: list[Any]) -> str:
+    """The canonical form as the text that is hashed."""
+    return _encode(fields)
+
+
+def digest_of(previous: str, text: str) -> str:
+    """The hash of a movement from its encoded form."""
+    return hashlib.sha256((previous + text).encode()).hexdigest()
 
 
 def canonical(movement: Movement, lines: Iterable[MovementLine]) -> list[Any]:

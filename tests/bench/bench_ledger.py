@@ -18,7 +18,6 @@ from statistics import median
 from uuid import UUID
 
 import django
-import psycopg
 
 from tests import environment
 
@@ -43,10 +42,7 @@ def main() -> int:
     os.environ[environment.CHOICE] = options.database
     environment.prepare()
     if options.database == "postgresql":
-        server = os.environ[environment.SERVER_URL]
-        with psycopg.connect(server, autocommit=True) as owner:
-            owner.execute("CREATE DATABASE bench")
-        os.environ["DATABASE_URL"] = server.rpartition("/")[0] + "/bench"
+        environment.make_database("bench")
     django.setup()
     bench(options.lines)
     return 0

@@ -234,16 +234,9 @@ FLOOR_ACTS: dict[str, Act] = {
             run=lambda s: bins.relocate_bin(place=s.bins[0], **s.by, cabinet="A", row=1, column=3),
         ),
         Act(
-            service="change_bin",
-            run=lambda s: bins.change_bin(
-                place=s.bins[0],
-                **s.by,
-                cabinet="A",
-                row=1,
-                column=3,
-                family=s.family,
-                size_nm=None,
-                capacity=20,
+            service="set_minimums",
+            run=lambda s: minimums.set_minimums(
+                **s.here, wanted={(s.family, SIZES[0]): 3, (s.family, SIZES[1]): 4}
             ),
         ),
         Act(

@@ -1,0 +1,119 @@
+"""Enter and change many bins at once: checked beforehand, written in one short transaction."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from django.db import connection
+
+from inventory.models import Place, PlaceEvent, PlaceKind
+from inventory.services.bins import lock_cabinets, position_in_words, use_in_words
+from inventory.services.rows import check_fields
+from shop.actor import Actor
+from shop.db.bulk import insert_rows
+from shop.errors import Conflict
+from shop.models import Site
+from shop.roles import Action
+
+EDITED = ("cabinet", "row", "column", "family_id", "size_nm", "capacity")
+AT_ONCE = 1_000
+AGAIN = "Nothing was applied; bring the table in again."
+
+
+@dataclass(slots=True, kw_only=True)
+class BinTableWrite:
+    """New bins and other places and uses for bins that are there; `write` inside a write transaction."""
+
+    site: Site
+    actor: Actor
+    at: datetime
+    new: list[Place] = field(default_factory=list)
+    changed: list[tuple[Place, int]] = field(default_factory=list)
+    events: list[PlaceEvent] = field(default_factory=list)
+
+    def add(self, code: str, fields: Mapping[str, Any]) -> None:
+        """A bin that is not there yet. Raises Invalid for what no bin can be."""
+        place = Place(site=self.site, kind=PlaceKind.BIN, code=code, **fields)
+        check_fields(place, f"The bin {code} cannot be entered")
+        self.new.append(place)
+
+    def change(self, place: Place, fields: Mapping[str, Any]) -> None:
+        """What a bin is to be from now on; its code and history stay. Raises Invalid."""
+        was, seen = f"{position_in_words(place)}, {use_in_words(place)}", place.version
+        for name, value in fields.items():
+            setattr(place, name, value)
+        check_fields(place, f"The bin {place.code} stays as it is")
+        place.version += 1
+        self.changed.append((place, seen))
+        text = f"Was at {was}; now at {position_in_words(place)}, {use_in_words(place)}, by a table"
+        self.events.append(
+            PlaceEvent(
+                place=place,
+                act=PlaceEvent.Act.EDIT,
+                at=self.at,
+                by=self.actor.label,
+                user=self.actor.user,
+                text=text[: PlaceEvent._meta.get_field("text").max_length],
+            )
+        )
+
+    def write(self) -> None:
+        """Enter and change all of them. Raises Conflict when somebody changed a bin meanwhile."""
+        self.actor.must(Action.EDIT_CATALOGUE, self.site)
+        lock_cabinets(self.site)
+        self._refuse_taken()
+        columns = [column.attname for column in Place._meta.concrete_fields]
+        quoted = [connection.ops.quote_name(name) for name in columns]
+        rows = ([getattr(place, name) for name in columns] for place in self.new)
+        insert_rows("inventory_place", quoted, rows)
+        self._update()
+        PlaceEvent.objects.bulk_create(self.events, batch_size=AT_ONCE)
+
+    def _refuse_taken(self) -> None:
+        """Codes that were taken since the check, and positions where another bin stands."""
+        codes = {place.code for place in self.new}
+        ours = {place.pk for place, _ in self.changed}
+        positions = {_position(place): place.code for place in self.new}
+        positions |= {_position(place): place.code for place, _ in self.changed}
+        positions.pop(("", None, None), None)
+        rows = Place.objects.filter(site=self.site).values_list(
+            "pk", "code", "kind", "retired_at", "cabinet", "row", "column"
+        )
+        for pk, code, kind, retired_at, *position in rows:
+            if code in codes:
+                raise Conflict(f"There is a place {code} by now. {AGAIN}")
+            if kind != PlaceKind.BIN or retired_at is not None or pk in ours:
+                continue
+            if other := positions.get(tuple(position)):
+                raise Conflict(f"{code} stands where the table puts {other}. {AGAIN}")
+
+    def _update(self) -> None:
+        if not self.changed:
+            return
+        sets = ", ".join(f"{connection.ops.quote_name(name)} = %s" for name in EDITED)
+        fields = [Place._meta.get_field(name.removesuffix("_id")) for name in EDITED]
+        key = Place._meta.pk
+        rows = [
+            [
+                *(
+                    column.get_db_prep_save(getattr(place, column.attname), connection=connection)
+                    for column in fields
+                ),
+                key.get_db_prep_save(place.pk, connection=connection),
+                seen,
+            ]
+            for place, seen in self.changed
+        ]
+        with connection.cursor() as cursor:
+            cursor.executemany(
+                f"UPDATE inventory_place SET {sets}, version = version + 1"  # noqa: S608 - our own columns
+                " WHERE id = %s AND version = %s AND retired_at IS NULL",
+                rows,
+            )
+            if cursor.rowcount != len(rows):
+                raise Conflict(f"Somebody changed one of the bins meanwhile. {AGAIN}")
+
+
+def _position(place: Place) -> Sequence[Any]:
+    return place.cabinet, place.row, place.column
