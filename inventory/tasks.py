@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from inventory.imports import bins, families, stock
+from inventory.imports import bins, families, sizes, stock
 from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
 from inventory.models import ImportRun
 from inventory.services.counting import open_due_counts
@@ -14,7 +14,7 @@ from shop.background.registry import periodic, task_handler
 from shop.errors import ShopError
 from shop.models import Site, User
 
-__all__ = ["bins", "families", "stock"]
+__all__ = ["bins", "families", "sizes", "stock"]
 
 
 @task_handler(CHECK)

@@ -1,13 +1,16 @@
-"""Background tasks of jobs; loaded at start so that they are registered."""
+"""Background tasks of jobs and its kind of table; loaded at start so that they are registered."""
 
 import uuid
 from datetime import timedelta
 
 from inventory.services.purchasing import STOCK_ARRIVED
+from jobs import engine_table
 from jobs.services.waking import sweep_holds, wake_job
 from shop.background.context import TaskContext
 from shop.background.registry import periodic, task_handler
 from shop.models import Site
+
+__all__ = ["engine_table"]
 
 SWEEP_EVERY = timedelta(minutes=1)
 

@@ -2,5 +2,6 @@
 
 kinds.py     what a kind of table is, and which kinds there are
 runs.py      a file's way: staged, checked row by row, applied whole or not at all
-families.py, bins.py, stock.py   the kinds that belong to stock; engine types register theirs in jobs
+families.py, sizes.py, bins.py, stock.py   the kinds that belong to stock; engine types register theirs in
+jobs/engine_table.py
 """

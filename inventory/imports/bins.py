@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from inventory.compute.lengths import show
-from inventory.imports.kinds import Fate, Verdict, register
+from inventory.imports.kinds import Fate, TableKind, Verdict, register
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from inventory.services.bin_table import BinTableWrite
@@ -21,7 +21,7 @@ from shop.roles import Action
 NOWHERE = ("", None, None)
 
 
-class BinTable:
+class BinTable(TableKind):
     code = "bins"
     title = "Bins"
     most_rows = MOST_ROWS

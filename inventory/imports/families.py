@@ -3,12 +3,11 @@
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
-from inventory.compute.lengths import show
-from inventory.imports.kinds import Fate, Verdict, register
+from inventory.imports.kinds import Fate, TableKind, Verdict, register
 from inventory.models import ShimFamily
 from inventory.services.catalogue import add_family, check_family, rename_family
 from inventory.services.table_posting import Say
-from inventory.spreadsheets.columns import Column, Kind, Values, length_of
+from inventory.spreadsheets.columns import Column, Kind, Values, length_cell, length_of
 from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
 from shop.errors import ShopError
@@ -17,7 +16,7 @@ from shop.models import Site
 LENGTHS = {"diameter": "diameter", "thinnest": "min", "thickest": "max", "step": "step"}
 
 
-class FamilyTable:
+class FamilyTable(TableKind):
     code = "families"
     title = "Shim families"
     most_rows = 500
@@ -61,7 +60,7 @@ class FamilyTable:
                 family.name,
                 family.form,
                 family.marking,
-                *(show(getattr(family, f"{field}_nm")) for field in LENGTHS.values()),
+                *(length_cell(getattr(family, f"{field}_keyed")) for field in LENGTHS.values()),
             )
 
 

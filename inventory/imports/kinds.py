@@ -57,8 +57,17 @@ class TableKind(Protocol):
         ShopError, here or there, when the books have moved since.
         """
 
+    def exported(self, site: Site) -> Sequence[Column]:
+        """The columns in which the rows come out: all of them, where a kind does not say otherwise."""
+        return self.columns
+
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         """The rows that an import of this kind would take back, in one fixed order."""
+
+
+def headings(kind: TableKind, site: Site) -> list[str]:
+    """The first row of a kind's table as it comes out."""
+    return [column.heading for column in kind.exported(site)]
 
 
 _kinds: dict[str, TableKind] = {}

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from inventory.compute.lengths import LengthError, from_nm, show
 from inventory.compute.sizes import check_new_shim, check_used_shim
-from inventory.imports.kinds import Fate, Verdict, register
+from inventory.imports.kinds import Fate, TableKind, Verdict, register
 from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.stock import stock
 from inventory.services.ledger import MOST_QUANTITY, ShimKey
@@ -21,7 +21,7 @@ from shop.roles import Action
 Key = tuple[str, str, int, str]
 
 
-class StockTable:
+class StockTable(TableKind):
     """Columns bin, family, thickness, condition, quantity: what is on hand, not what is to be added."""
 
     code = "stock"

@@ -5,6 +5,7 @@ them at once, each of which sees only its own. So the level is looked at, every 
 that it was told are written in one transaction: nothing is missed for good, and nothing told twice.
 """
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from inventory.compute.lengths import show
@@ -43,6 +44,34 @@ def set_minimum(
         defaults={"minimum": minimum, "changed_at": at, "changed_by": actor.label},
     )
     return size
+
+
+@write_transaction
+def set_minimums(
+    *, site: Site, actor: Actor, at: datetime, wanted: Mapping[tuple[ShimFamily, int], int]
+) -> None:
+    """How many to keep of each (family, size in nanometres), all at once; other sizes stay as they are.
+
+    The sizes are made ones and the numbers 0 to `MOST`: whoever brings a table in has checked each row.
+    """
+    actor.must(Action.SET_MINIMUM, site)
+    StockMinimum.objects.bulk_create(
+        [
+            StockMinimum(
+                site=site,
+                family=family,
+                thickness_nm=nm,
+                minimum=minimum,
+                changed_at=at,
+                changed_by=actor.label,
+            )
+            for (family, nm), minimum in sorted(wanted.items(), key=lambda size: (size[0][0].pk, size[0][1]))
+        ],
+        batch_size=1_000,
+        update_conflicts=True,
+        unique_fields=["site", "family", "thickness_nm"],
+        update_fields=["minimum", "changed_at", "changed_by"],
+    )
 
 
 def tell_low_stock(*, site: Site, at: datetime) -> int:

@@ -1,8 +1,9 @@
 """What the columns of a table are, and how a cell becomes a value. Lengths name their unit in the header.
 
 A length column is headed `thickness [mm]`; what stands in its cells is then read by the one module for
-lengths, so a figure keeps the decimals that were keyed. Values are JSON-able: a length is
-`{"nm": 2650000, "keyed": "2.650 mm"}`.
+lengths, so a figure keeps the decimals that were keyed. A cell may name a unit of its own (`6 thou`), which
+is how a length that was keyed in another unit than its column's comes out and back in as it was. Values are
+JSON-able: a length is `{"nm": 2650000, "keyed": "2.650 mm"}`.
 """
 
 import re
@@ -11,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from inventory.compute.lengths import Length, LengthError, Unit, from_keyed, parse
+from inventory.compute.lengths import Length, LengthError, Unit, from_keyed, parse_text
 from inventory.spreadsheets.reading import FileRefusedError, Row
 
 MOST_WHOLE = 1_000_000_000
@@ -97,6 +98,11 @@ def length_of(value: dict[str, Any]) -> Length:
     return from_keyed(value["nm"], value["keyed"])
 
 
+def length_cell(keyed: str, unit: Unit = Unit.MM) -> str:
+    """The cell for a length as it was keyed ("2.650 mm"), in a column of this unit; "" for none."""
+    return keyed.removesuffix(f" {unit.value}")
+
+
 def _unit(column: Column, unit: str | None) -> Unit | None:
     if column.kind is not Kind.LENGTH:
         if unit is not None:
@@ -116,7 +122,7 @@ def _value(column: Column, unit: Unit | None, cell: str) -> Any:
             raise ValueError("must not be empty")
         return None
     if column.kind is Kind.LENGTH:
-        length = parse(cell, unit.value if unit else "")
+        length = parse_text(cell, unit)
         return {"nm": length.nm, "keyed": length.keyed}
     if column.kind is Kind.WHOLE:
         if not _WHOLE.match(cell) or int(cell) > MOST_WHOLE:

@@ -8,7 +8,7 @@ from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.imports.kinds import kind_of, kinds
+from inventory.imports.kinds import headings, kind_of, kinds
 from inventory.imports.runs import apply_import, stage_import
 from inventory.models import ImportRow, ImportRun
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
@@ -91,7 +91,7 @@ def apply_import_button(request: PageRequest, site: Site, pk: UUID) -> HttpRespo
 @page(see=Action.READ)
 def export_page(request: PageRequest, site: Site, kind: str, ending: str) -> HttpResponse:
     table = kind_of(kind)
-    header = [column.heading for column in table.columns]
+    header = headings(table, site)
     name = f"{table.code}-{site.code}.{ending}"
     if ending == "csv":
         answer = StreamingHttpResponse(csv_chunks(header, table.export(site)), content_type="text/csv")

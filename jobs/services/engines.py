@@ -56,19 +56,17 @@ def add_engine_type(
 ) -> EngineType:
     """A kind of engine with a position for every valve. Raises Invalid naming every wrong value."""
     actor.must_somewhere(Action.EDIT_CATALOGUE)
-    errors = text_faults(EngineType, code=code, name=name, spec_source=spec_source)
-    if not _code(code):
-        errors.append(FieldError("/code", "must be small letters, digits and single hyphens, such as twin-8"))
-    elif EngineType.objects.filter(code=code).exists():
+    errors = engine_faults(
+        code=code,
+        name=name,
+        intake=intake,
+        exhaust=exhaust,
+        spec_source=spec_source,
+        lash_ratio=lash_ratio,
+        items=items,
+    )
+    if EngineType.objects.filter(code=code).exists():
         errors.append(FieldError("/code", "is taken; choose another"))
-    if not name.strip():
-        errors.append(FieldError("/name", "must not be empty"))
-    if not spec_source.strip():
-        errors.append(
-            FieldError("/spec_source", "say where the spec stands, such as the service manual's page")
-        )
-    errors += lash_faults(lash_ratio)
-    errors += spec_faults("intake", intake) + spec_faults("exhaust", exhaust) + _item_faults(items)
     refuse(errors, "The engine type was not entered")
     engine_type = EngineType.objects.create(
         code=code,
@@ -147,6 +145,30 @@ def change_engine_type(
         engine_type.items.all().delete()
         _write_items(engine_type, items)
     return engine_type
+
+
+def engine_faults(
+    *,
+    code: str,
+    name: str,
+    intake: SideSpec,
+    exhaust: SideSpec,
+    spec_source: str,
+    lash_ratio: Decimal,
+    items: Sequence[Item],
+) -> list[FieldError]:
+    """What is wrong with what was keyed for an engine type, whatever else there is; [] when nothing."""
+    errors = text_faults(EngineType, code=code, name=name, spec_source=spec_source)
+    if not _code(code):
+        errors.append(FieldError("/code", "must be small letters, digits and single hyphens, such as twin-8"))
+    if not name.strip():
+        errors.append(FieldError("/name", "must not be empty"))
+    if not spec_source.strip():
+        errors.append(
+            FieldError("/spec_source", "say where the spec stands, such as the service manual's page")
+        )
+    errors += lash_faults(lash_ratio)
+    return errors + spec_faults("intake", intake) + spec_faults("exhaust", exhaust) + _item_faults(items)
 
 
 def _write_items(engine_type: EngineType, items: Sequence[Item]) -> None:

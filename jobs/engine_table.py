@@ -1,0 +1,230 @@
+"""Engine types as a table. One that is there stays as it is: jobs plan by it.
+
+What an engine takes each time stands in the columns item 1, item 2, … as `quantity | name | note`.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.models import ShimFamily
+from inventory.services.table_posting import Say
+from inventory.spreadsheets.columns import Column, Kind, Values, length_cell, length_of
+from inventory.spreadsheets.writing import Cell
+from jobs.compute.layout import EngineLayout, faults
+from jobs.models import EngineType
+from jobs.services.engines import Item, SideSpec, add_engine_type, engine_faults
+from shop.actor import Actor
+from shop.models import Site
+
+MOST_ITEMS = 40
+ITEMS = tuple(f"item {number}" for number in range(1, MOST_ITEMS + 1))
+LAYOUT = {
+    "cylinders": "cylinders",
+    "banks": "banks",
+    "intake valves": "intake_per_cylinder",
+    "exhaust valves": "exhaust_per_cylinder",
+}
+SIDES = ("intake", "exhaust")
+SPEC = {f"{side} {name}": f"{side}_{name}" for side in SIDES for name in ("min", "max", "aim")}
+_PART = re.compile(r"(?:[^|\\]|\\.)*", re.DOTALL)
+
+
+class EngineTable(TableKind):
+    code = "engine-types"
+    title = "Engine types"
+    most_rows = 200
+    columns = (
+        Column(name="code", longest=24),
+        Column(name="name", longest=80),
+        Column(name="cylinders", kind=Kind.WHOLE),
+        Column(name="banks", kind=Kind.WHOLE, required=False),
+        Column(name="intake valves", kind=Kind.WHOLE),
+        Column(name="exhaust valves", kind=Kind.WHOLE),
+        Column(name="family", longest=20),
+        Column(name="lash ratio", kind=Kind.DECIMAL, required=False),
+        *(Column(name=name, kind=Kind.LENGTH, required=not name.endswith("aim")) for name in SPEC),
+        Column(name="spec source", longest=200),
+        *(Column(name=name, longest=1_000, required=False) for name in ITEMS),
+    )
+
+    def checker(self, _site: Site) -> "EngineChecker":
+        return EngineChecker()
+
+    def prepare(
+        self,
+        *,
+        site: Site,
+        actor: Actor,
+        at: datetime,
+        rows: Iterable[tuple[int, Values]],
+        document: str,
+        say: Say,
+    ) -> Callable[[], None]:
+        families = {family.code: family for family in ShimFamily.objects.all()}
+        wanted = [
+            (_fields(values), _layout(values), families[values["family"]], _items(values)[0])
+            for _, values in rows
+        ]
+
+        def write() -> None:
+            for fields, layout, family, items in wanted:
+                add_engine_type(
+                    actor=actor, layout=EngineLayout(**layout), family=family, items=items, **fields
+                )
+
+        return write
+
+    def exported(self, site: Site) -> Sequence[Column]:
+        """Only as many columns of items as are needed, but three to show how it is done."""
+        used = max((len(row.items.all()) for row in _engines()), default=0)
+        spare = MOST_ITEMS - max(used, 3)
+        return self.columns[: len(self.columns) - spare]
+
+    def export(self, site: Site) -> Iterator[Sequence[Cell]]:
+        for row in _engines():
+            layout = _layout_of(row)
+            cells = [_item_cell(item.quantity, item.name, item.note) for item in row.items.all()]
+            yield (
+                row.code,
+                row.name,
+                *(layout[name] for name in LAYOUT.values()),
+                row.family.code,
+                _plain(row.lash_ratio),
+                *(length_cell(getattr(row, f"{name}_keyed")) for name in SPEC.values()),
+                row.spec_source,
+                *cells,
+            )
+
+
+class EngineChecker:
+    """The engine types and families that there are, and the rows seen so far."""
+
+    def __init__(self) -> None:
+        self._families = set(ShimFamily.objects.values_list("code", flat=True))
+        self._known = {row.code: _as_values(row) for row in _engines()}
+        self._seen: dict[str, int] = {}
+
+    def judge(self, number: int, values: Values) -> Verdict:
+        code = values["code"]
+        wrong = self._wrong(values)
+        if code in self._seen:
+            wrong.insert(0, f"the code {code} stands in row {self._seen[code]} already")
+        self._seen.setdefault(code, number)
+        if wrong:
+            return Verdict(fate=Fate.WRONG, message="; ".join(wrong))
+        known = self._known.get(code)
+        if known is None:
+            return Verdict(fate=Fate.NEW)
+        new = _comparable(values)
+        other = [name for name in known if known[name] != new[name]]
+        if not other:
+            return Verdict(fate=Fate.SAME)
+        return Verdict(
+            fate=Fate.WRONG,
+            message=f"the engine type {code} is there with another {', '.join(other)}; jobs plan by it, so a "
+            "table does not change it: choose another code",
+        )
+
+    def _wrong(self, values: Values) -> list[str]:
+        wrong = [f"{name.replace('_', ' ')} {text}" for name, text in faults(**_layout(values)).items()]
+        if values["family"] not in self._families:
+            wrong.append(f"there is no shim family {values['family']}")
+        items, bad = _items(values)
+        wrong += bad
+        return wrong + [
+            f"{error.pointer.strip('/').replace('/', ' ').replace('_', ' ')}: {error.detail}"
+            for error in engine_faults(**_fields(values), items=items)
+        ]
+
+
+def _engines() -> Iterable[EngineType]:
+    rows = EngineType.objects.select_related("family").prefetch_related("positions", "items")
+    return rows.order_by("code")
+
+
+def _layout(values: Values) -> dict[str, int]:
+    return {field: values[column] if values[column] is not None else 1 for column, field in LAYOUT.items()}
+
+
+def _layout_of(row: EngineType) -> dict[str, int]:
+    sides = [position.side for position in row.positions.all()]
+    return {
+        "cylinders": row.cylinders,
+        "banks": row.banks,
+        "intake_per_cylinder": sides.count("intake") // row.cylinders,
+        "exhaust_per_cylinder": sides.count("exhaust") // row.cylinders,
+    }
+
+
+def _fields(values: Values) -> dict[str, Any]:
+    """What the service takes besides layout, family and items."""
+    lengths = {field: length_of(values[column]) if values[column] else None for column, field in SPEC.items()}
+    return {
+        "code": values["code"],
+        "name": values["name"],
+        "spec_source": values["spec source"],
+        "lash_ratio": Decimal(values["lash ratio"] or 1),
+        **{
+            side: SideSpec(min=lengths[f"{side}_min"], max=lengths[f"{side}_max"], aim=lengths[f"{side}_aim"])
+            for side in SIDES
+        },
+    }
+
+
+def _comparable(values: Values) -> dict[str, Any]:
+    """A row as figures and texts, for a comparison with the engine type that is there."""
+    lengths = {column: values[column]["nm"] if values[column] else None for column in SPEC}
+    layout = {column: _layout(values)[field] for column, field in LAYOUT.items()}
+    texts = {name: values[name].strip() for name in ("name", "family", "spec source")}
+    ratio = {"lash ratio": Decimal(values["lash ratio"] or 1)}
+    return texts | layout | ratio | lengths | {"items": _items(values)[0]}
+
+
+def _as_values(row: EngineType) -> dict[str, Any]:
+    lengths = {column: getattr(row, f"{field}_nm") for column, field in SPEC.items()}
+    layout = {column: _layout_of(row)[field] for column, field in LAYOUT.items()}
+    texts = {"name": row.name, "family": row.family.code, "spec source": row.spec_source}
+    items = [Item(name=item.name, quantity=item.quantity, note=item.note) for item in row.items.all()]
+    return texts | layout | {"lash ratio": row.lash_ratio} | lengths | {"items": items}
+
+
+def _items(values: Values) -> tuple[list[Item], list[str]]:
+    """The items of a row, and what is wrong with them."""
+    items, wrong = [], []
+    for column in ITEMS:
+        cell = values[column]
+        if cell is None:
+            continue
+        parts = [part.strip() for part in _parts(cell)]
+        if not 2 <= len(parts) <= 3:
+            wrong.append(f"{column}: write it as quantity | name | note, such as 1 | cover gasket")
+            continue
+        quantity, name, note = [*parts, ""][:3]
+        items.append(Item(name=name, quantity=quantity, note=note))
+    return items, wrong
+
+
+def _parts(cell: str) -> list[str]:
+    found, at = [], 0
+    while True:
+        part = _PART.match(cell, at)
+        found.append(re.sub(r"\\(.)", r"\1", part[0], flags=re.DOTALL))
+        at = part.end() + 1
+        if part.end() >= len(cell):
+            return found
+
+
+def _item_cell(quantity: str, name: str, note: str) -> str:
+    parts = [quantity, name, note] if note else [quantity, name]
+    return " | ".join(re.sub(r"([|\\])", r"\\\1", part) for part in parts)
+
+
+def _plain(ratio: Decimal) -> str:
+    return format(ratio.normalize(), "f")
+
+
+ENGINE_TYPES = register(EngineTable())
