@@ -40,23 +40,21 @@ class BinTableWrite:
 
     def change(self, place: Place, fields: Mapping[str, Any]) -> None:
         """What a bin is to be from now on; its code and history stay. Raises Invalid."""
-        was, seen = f"{position_in_words(place)}, {use_in_words(place)}", place.version
+        stood, kept, seen = position_in_words(place), use_in_words(place), place.version
         for name, value in fields.items():
             setattr(place, name, value)
         check_fields(place, f"The bin {place.code} stays as it is")
         place.version += 1
         self.changed.append((place, seen))
-        text = f"Was at {was}; now at {position_in_words(place)}, {use_in_words(place)}, by a table"
-        self.events.append(
-            PlaceEvent(
-                place=place,
-                act=PlaceEvent.Act.EDIT,
-                at=self.at,
-                by=self.actor.label,
-                user=self.actor.user,
-                text=text[: PlaceEvent._meta.get_field("text").max_length],
-            )
-        )
+        if (stands := position_in_words(place)) != stood:
+            self._happened(place, PlaceEvent.Act.RELOCATE, f"From {stood} to {stands}, by a table")
+        if (keeps := use_in_words(place)) != kept:
+            self._happened(place, PlaceEvent.Act.EDIT, f"Was {kept}; now {keeps}")
+
+    def _happened(self, place: Place, act: PlaceEvent.Act, text: str) -> None:
+        most = PlaceEvent._meta.get_field("text").max_length
+        event = {"place": place, "act": act, "at": self.at, "by": self.actor.label, "user": self.actor.user}
+        self.events.append(PlaceEvent(**event, text=text[:most]))
 
     def write(self) -> None:
         """Enter and change all of them. Raises Conflict when somebody changed a bin meanwhile."""

@@ -7,7 +7,8 @@ and a seal per movement. Killed at any point it leaves either everything or, of 
 zero, which mean nothing and are used by the next try.
 
 Lock law: as in `ledger`. On PostgreSQL the lines go in, and their references are checked, before any balance
-is locked: until then nobody waits but who retires one of the bins. On SQLite a writer has the database to himself from the start.
+is locked: until then nobody waits but who retires one of the bins. On SQLite a writer has the database to
+himself from the start.
 """
 
 import itertools

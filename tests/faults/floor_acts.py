@@ -234,12 +234,6 @@ FLOOR_ACTS: dict[str, Act] = {
             run=lambda s: bins.relocate_bin(place=s.bins[0], **s.by, cabinet="A", row=1, column=3),
         ),
         Act(
-            service="set_minimums",
-            run=lambda s: minimums.set_minimums(
-                **s.here, wanted={(s.family, SIZES[0]): 3, (s.family, SIZES[1]): 4}
-            ),
-        ),
-        Act(
             service="retire_bin",
             run=lambda s: bins.retire_bin(place=the_empty_bin(), **s.by, note="broken"),
             before=make_empty_bin,

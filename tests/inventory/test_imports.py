@@ -240,7 +240,7 @@ def test_a_table_moves_and_changes_bins_as_a_person_would(bring_in, applied, bin
         ("edit", "Was for 2.700 mm of disc29; now for disc29, up to 30")
     ]
     moved = PlaceEvent.objects.filter(act="relocate", place=bins[0]).first()
-    assert moved.text == ("From cabinet A, row 1, column 1 to cabinet A, row 1, column 2, in exchange for A2")
+    assert moved.text == "From cabinet A, row 1, column 1 to cabinet A, row 1, column 2, by a table"
     assert moved.by == boss.label
     before = PlaceEvent.objects.count()
     assert bring_in(
@@ -255,3 +255,20 @@ def test_a_table_moves_and_changes_bins_as_a_person_would(bring_in, applied, bin
 def test_a_position_that_no_cabinet_has(bring_in, bins, row, said):
     run = bring_in(f"code,cabinet,row,column,family,size [mm]\n{row}\n", "bins")
     assert said in run.staged.get().message
+
+
+def test_a_place_in_the_cabinet_where_another_bin_stands(bring_in, applied, bins):
+    run = applied(
+        bring_in("code,cabinet,row,column,family,size [mm]\nB1,A,9,9,,\nA1,A,1,3,disc29,2.625\n", "bins")
+    )
+    assert run.state == ImportRun.State.FAILED
+    assert "A3 stands where the table puts A1" in run.message
+    assert not Place.objects.filter(code="B1").exists()
+
+
+def test_a_bin_without_a_place_in_a_cabinet(bring_in, applied, bins, site):
+    run = applied(bring_in("code,cabinet,row,column\nA1,,,\nB1,,,\nB2,,,\n", "bins"))
+    assert run.state == ImportRun.State.APPLIED, run.message
+    assert Place.objects.filter(site=site, kind="bin", cabinet="", row=None).count() == 3
+    wrong = bring_in("code,cabinet,row,column\nB3,A,1,\n", "bins").staged.get()
+    assert "leave all three empty" in wrong.message
