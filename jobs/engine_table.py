@@ -1,4 +1,4 @@
-"""Engine types as a table. One that is there stays as it is: jobs plan by it.
+"""Engine types as a table. The layout and family of one that is there stay: jobs point at its valves.
 
 What an engine takes each time stands in the columns item 1, item 2, … as `quantity | name | note`.
 """
@@ -16,7 +16,7 @@ from inventory.spreadsheets.columns import Column, Kind, Values, length_cell, le
 from inventory.spreadsheets.writing import Cell
 from jobs.compute.layout import EngineLayout, faults
 from jobs.models import EngineType
-from jobs.services.engines import Item, SideSpec, add_engine_type, engine_faults
+from jobs.services.engines import Item, SideSpec, add_engine_type, change_engine_type, engine_faults
 from shop.actor import Actor
 from shop.models import Site
 
@@ -30,6 +30,7 @@ LAYOUT = {
 }
 SIDES = ("intake", "exhaust")
 SPEC = {f"{side} {name}": f"{side}_{name}" for side in SIDES for name in ("min", "max", "aim")}
+KEPT = frozenset({*LAYOUT, "family"})
 _PART = re.compile(r"(?:[^|\\]|\\.)*", re.DOTALL)
 
 
@@ -64,6 +65,7 @@ class EngineTable(TableKind):
         document: str,
         say: Say,
     ) -> Callable[[], None]:
+        known = {row.code: row for row in EngineType.objects.all()}
         families = {family.code: family for family in ShimFamily.objects.all()}
         wanted = [
             (_fields(values), _layout(values), families[values["family"]], _items(values)[0])
@@ -72,9 +74,13 @@ class EngineTable(TableKind):
 
         def write() -> None:
             for fields, layout, family, items in wanted:
-                add_engine_type(
-                    actor=actor, layout=EngineLayout(**layout), family=family, items=items, **fields
-                )
+                if there := known.get(fields["code"]):
+                    changes = {name: value for name, value in fields.items() if name != "code"}
+                    change_engine_type(engine_type=there, actor=actor, items=items, **changes)
+                else:
+                    add_engine_type(
+                        actor=actor, layout=EngineLayout(**layout), family=family, items=items, **fields
+                    )
 
         return write
 
@@ -123,11 +129,13 @@ class EngineChecker:
         other = [name for name in known if known[name] != new[name]]
         if not other:
             return Verdict(fate=Fate.SAME)
-        return Verdict(
-            fate=Fate.WRONG,
-            message=f"the engine type {code} is there with another {', '.join(other)}; jobs plan by it, so a "
-            "table does not change it: choose another code",
-        )
+        if kept := [name for name in other if name in KEPT]:
+            return Verdict(
+                fate=Fate.WRONG,
+                message=f"the engine type {code} is there with other {', '.join(kept)}; that cannot change, "
+                "because jobs point at its valves and stock goes by its family: choose another code",
+            )
+        return Verdict(fate=Fate.CHANGED, message=f"changes {', '.join(other)}")
 
     def _wrong(self, values: Values) -> list[str]:
         wrong = [f"{name.replace('_', ' ')} {text}" for name, text in faults(**_layout(values)).items()]
