@@ -26,14 +26,18 @@ class TaskSerializer(serializers.Serializer):
     error = serializers.CharField(allow_blank=True)
 
 
+def task_of(actor: Actor, *, lock: bool = False, **path: Any) -> Task:
+    """A task of the actor's sites; one of no site only for who asked for it. Raises NotFound."""
+    own = Q(site__in=list(actor.roles)) | Q(site=None, created_by=actor.user)
+    return one_of(Task.objects.filter(own), lock=lock, **path)
+
+
 class OneTask(ApiView):
     answer = TaskSerializer
     one = "task"
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Task:
-        """A task of the actor's sites; one of no site only for who asked for it."""
-        own = Q(site__in=list(actor.roles)) | Q(site=None, created_by=actor.user)
-        return one_of(Task.objects.filter(own), lock=lock, **path)
+        return task_of(actor, lock=lock, **path)
 
     @shows(Action.READ, "task", "One task; results are kept for at least a day.")
     def get(self, call: Call, **path: Any) -> Task:

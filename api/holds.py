@@ -15,9 +15,10 @@ from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import plausible_shim
-from inventory.models import Hold
+from inventory.models import Hold, HoldLine
 from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims, release_hold
 from inventory.services.outside_fit import fit_hold
+from inventory.services.take_over import take_over_hold
 from jobs.models import Job
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid, WrongState
@@ -26,6 +27,22 @@ from shop.roles import Action
 
 MOST_MINUTES = int(LONGEST.total_seconds()) // 60
 MOST_QUANTITY = 100_000
+# What a list of holds is asked for -> what it looks at: the holds themselves, or their lines.
+HOLD_FILTERS = {
+    "state": "state",
+    "job": "job_id",
+    "reference": "reference",
+    "created_by": "created_by",
+    "expires_before": "expires_at__lt",
+    "from": "created_at__gte",
+    "to": "created_at__lt",
+}
+LINE_FILTERS = {
+    "family": "family__code",
+    "thickness_min": "thickness_nm__gte",
+    "thickness_max": "thickness_nm__lte",
+    "bin": "taken_from__code",
+}
 
 
 class HoldLineSerializer(serializers.Serializer):
@@ -38,6 +55,18 @@ class HoldLineSerializer(serializers.Serializer):
     quantity = serializers.IntegerField()
     fitted = serializers.IntegerField()
     label = serializers.CharField(allow_blank=True)
+
+
+class TakenOverSerializer(serializers.Serializer):
+    """Who took the shims for somebody else, and why."""
+
+    at = serializers.DateTimeField()
+    by = serializers.CharField()
+    reason = serializers.CharField()
+    hold = serializers.UUIDField(source="taken_id", help_text="Under which they are held now.")
+    rest = serializers.UUIDField(
+        source="rest_id", allow_null=True, help_text="Under which the lines that were not taken are held on."
+    )
 
 
 class HoldSerializer(serializers.Serializer):
@@ -53,6 +82,7 @@ class HoldSerializer(serializers.Serializer):
     handed_out_at = serializers.DateTimeField(allow_null=True)
     resolved_at = serializers.DateTimeField(allow_null=True)
     resolved_by = serializers.CharField(allow_blank=True)
+    taken_over = TakenOverSerializer(allow_null=True, default=None, help_text="null where nobody did.")
     lines = HoldLineSerializer(many=True, source="lines.all")
 
 
@@ -85,6 +115,23 @@ class ExtendSerializer(Body):
 
 class ReleaseSerializer(Body):
     note = Text(most=400, required=False)
+
+
+class TakeOverSerializer(Body):
+    """For a job, or under a reference of the caller's."""
+
+    job = Identity(required=False)
+    reference = Text(most=80, required=False)
+    reason = Text(most=400, help_text="Why; whoever loses the shims reads it.")
+    positions = Several(
+        child=Whole(least=0, most=MOST_LINES),
+        most=MOST_LINES,
+        required=False,
+        help_text="The lines that are taken; left out, all. The others go on being held as they were.",
+    )
+    expires_in = Whole(
+        least=1, most=MOST_MINUTES, required=False, help_text="Minutes; left out, the shop's usual time."
+    )
 
 
 class FittedLineSerializer(Body):
@@ -120,7 +167,7 @@ class HoldView(ApiView):
     one = "hold"
 
     def rows(self, sites: list[Any]) -> QuerySet[Hold]:
-        return Hold.objects.filter(site__in=sites).select_related("site")
+        return Hold.objects.filter(site__in=sites).select_related("site", "taken_over")
 
     def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
         return rows.prefetch_related("lines__place", "lines__taken_from", "lines__family")
@@ -140,13 +187,27 @@ class Holds(HoldView):
             queries.choice("state", "Only in this state.", HOLD_STATES),
             queries.identity("job", "Only for this job."),
             queries.text("reference", "Only under this reference.", most=80),
+            queries.text("created_by", "Only made by this person or key, as `created_by` has it.", most=160),
+            queries.text("family", "Only with shims of the family of this code.", most=20),
+            queries.length("thickness_min", "Only with shims not thinner than this: 2.6mm."),
+            queries.length("thickness_max", "Only with shims not thicker than this."),
+            queries.text("bin", "Only with shims from the bin of this code, handed out or not.", most=20),
+            queries.choice("handed_out", "Only those handed out, or only the others.", ("true", "false")),
+            queries.instant("expires_before", "Only those that run out before this moment."),
+            queries.instant("from", "Only made then or later."),
+            queries.instant("to", "Only made before then."),
         ),
     )
     def get(self, call: Call) -> QuerySet[Hold]:
         query = call.query
-        wanted = {"state": "state", "job": "job_id", "reference": "reference"}
-        given = {column: query[name] for name, column in wanted.items() if name in query}
-        return self.with_lines(self.rows(asked_sites(call.actor, query))).filter(**given)
+        rows = self.with_lines(self.rows(asked_sites(call.actor, query)))
+        given = {column: query[name] for name, column in HOLD_FILTERS.items() if name in query}
+        if "handed_out" in query:
+            given["handed_out_at__isnull"] = query["handed_out"] == "false"
+        lines = {column: query[name] for name, column in LINE_FILTERS.items() if name in query}
+        if lines:
+            given["pk__in"] = HoldLine.objects.filter(**lines).values("hold")
+        return rows.filter(**given)
 
     @creates(
         Action.HOLD,
@@ -194,6 +255,32 @@ class ReleaseHold(HoldView):
     @acts(Action.HOLD, "release_hold", "Give the shims free.", body=ReleaseSerializer, example={})
     def post(self, call: Call, hold: Hold) -> Hold:
         return release_hold(hold=hold, actor=call.actor, at=call.at, note=call.body.get("note", ""))
+
+
+class TakeOverHold(HoldView):
+    @acts(
+        Action.TAKE_OVER_HOLD,
+        "take_over_hold",
+        "Hold the shims for another job or reference instead, and say why; managers only.",
+        body=TakeOverSerializer,
+        example={"reference": "order 4712", "reason": "The customer waits at the counter.", "positions": [0]},
+    )
+    def post(self, call: Call, hold: Hold) -> Hold:
+        body = call.body
+        site, job = _site_and_job(call.actor, {"site": hold.site.code, **body})
+        if site.pk != hold.site_id:
+            raise Invalid("The job is at another site.", errors=[FieldError("/job", "is at another site")])
+        take_over_hold(
+            hold=hold,
+            actor=call.actor,
+            at=call.at,
+            reference=body.get("reference") or str(job),
+            reason=body["reason"],
+            job_id=job.pk if job else None,
+            positions=body.get("positions"),
+            expires_in=timedelta(minutes=body["expires_in"]) if "expires_in" in body else None,
+        )
+        return hold
 
 
 class FitHold(HoldView):

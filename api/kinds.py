@@ -5,6 +5,7 @@
     @streams   GET: what happens, as it happens                 method(self, call, after, **path) -> looks
     @computes  POST that changes nothing                        method(self, call) -> what is sent
     @creates   POST that makes a thing: 201 and its address     method(self, call) -> thing
+               with `later=True` a task that does the work: 202 and the task's address
     @acts      POST on a thing that exists                      method(self, call, thing) -> anything
     @changes   PATCH of a thing: other values for what is named  method(self, call, thing) -> anything
 
@@ -62,12 +63,13 @@ def lists(
     name: str,
     summary: str,
     *,
-    order: tuple[str, ...],
+    order: tuple[str, ...] | Callable[[Mapping[str, Any]], tuple[str, ...]],
     query: tuple[QueryParameter, ...] = (),
     answer: type[BaseSerializer] | None = None,
     render: Callable[[Any], Any] | None = None,
 ) -> Decorator:
-    """Rows in this order, which must be unique and never change (api/pagination.py).
+    """Rows in this order, which must be unique and never change (api/pagination.py); a function gives it for
+    the query, where another question is answered in another order.
 
     `answer`: what a row looks like, where it is not the view's. `render`: a faster way to the same, for one
     row; a test holds it against `answer`.
@@ -81,7 +83,7 @@ def lists(
         filters = {key: value for key, value in call.query.items() if key not in ("cursor", "limit")}
         page = page_of(
             method(view, call, **path),
-            order,
+            order(call.query) if callable(order) else order,
             limit=call.query.get("limit", USUAL),
             cursor=call.query.get("cursor"),
             belongs_to={"who": call.credential.id, "path": request.path, "filters": filters},
@@ -145,9 +147,10 @@ def creates(
     example: Any,
     answer: type[BaseSerializer] | None = None,
     tells: str = "",
+    later: bool = False,
 ) -> Decorator:
     """A new thing: 201, its address in Location, its tag in ETag. With `tells` the method returns `Told`, and
-    `answer` is the thing with that field besides."""
+    `answer` is the thing with that field besides. With `later` the thing is a task: 202."""
     operation = Operation(
         kind="create",
         name=name,
@@ -157,6 +160,7 @@ def creates(
         example=example,
         answer=answer,
         tells=tells,
+        later=later,
     )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
@@ -166,7 +170,9 @@ def creates(
         def produce() -> HttpResponse:
             made, told = _told(operation, method(view, call, **path))
             where = view.path_of(made)
-            response = _tagged(view.represent(view.find(call.actor, **where)), status=201, told=told)
+            response = _tagged(
+                view.represent(view.find(call.actor, **where)), status=operation.status, told=told
+            )
             response["Location"] = reverse(f"api:{view.one}", kwargs=where)
             return response
 

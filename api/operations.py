@@ -24,6 +24,7 @@ class Operation:
     name: the use case, which is also the operationId. summary: one line for the document. body: what a write
     takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
     body for the document. tells: a field of the answer to this write that no later answer has, a secret.
+    later: what is made is a task that does the work afterwards.
     """
 
     kind: Kind
@@ -35,6 +36,7 @@ class Operation:
     query: tuple[QueryParameter, ...] = ()
     example: Any = None
     tells: str = ""
+    later: bool = False
 
     @property
     def keeps_its_answer(self) -> bool:
@@ -48,7 +50,9 @@ class Operation:
 
     @property
     def status(self) -> int:
-        return 201 if self.kind == "create" else 200
+        if self.kind != "create":
+            return 200
+        return 202 if self.later else 201
 
 
 def operation_of(method: Callable[..., Any]) -> Operation | None:

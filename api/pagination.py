@@ -26,7 +26,7 @@ class Page(NamedTuple):
 
 
 def page_of(
-    rows: QuerySet[Any],
+    rows: QuerySet[Any] | list[Any],
     order: Sequence[str],
     *,
     limit: int,
@@ -35,18 +35,23 @@ def page_of(
 ) -> Page:
     """One page of `rows` in this order ("-" before a field: falling).
 
+    `rows` may be a list that was worked out; it is then in this order already, every field of it rising.
     `belongs_to`: what the cursor is bound to: whose list, which address, which filters. Raises Invalid (code
     "bad-cursor") for a cursor that is not of this list.
     """
     binding = sha256(json.dumps(belongs_to, sort_keys=True, default=str).encode()).hexdigest()[:16]
-    rows = rows.order_by(*order)
-    if cursor is not None:
-        rows = rows.filter(_after(order, _opened(cursor, binding)))
-    found = list(rows[: limit + 1])
+    last_seen = None if cursor is None else _opened(cursor, binding)
+    if isinstance(rows, list):
+        left = [row for row in rows if last_seen is None or _values(row, order) > last_seen]
+    else:
+        left = rows.order_by(*order)
+        if last_seen is not None:
+            left = left.filter(_after(order, last_seen))
+    found = list(left[: limit + 1])
     if len(found) <= limit:
         return Page(found, None)
     found = found[:limit]
-    last = [_plain(_value(found[-1], field)) for field in order]
+    last = [_plain(value) for value in _values(found[-1], order)]
     return Page(found, _signer().sign_object([binding, last]))
 
 
@@ -57,13 +62,16 @@ def _signer() -> signing.Signer:
 
 def _after(order: Sequence[str], values: Sequence[Any]) -> Q:
     """Rows behind this one: greater in the first field, or equal there and greater in the second, …"""
+    first = order[0]
+    # Said once more of the first field alone: an index leads straight there, past what was seen before.
+    bound = Q(**{f"{first.removeprefix('-')}__{'lte' if first.startswith('-') else 'gte'}": values[0]})
     condition, equal = Q(), Q()
     for field, value in zip(order, values, strict=True):
         name = field.removeprefix("-")
         beyond = "lt" if field.startswith("-") else "gt"
         condition |= equal & Q(**{f"{name}__{beyond}": value})
         equal &= Q(**{name: value})
-    return condition
+    return bound & condition
 
 
 def _opened(cursor: str, binding: str) -> list[Any]:
@@ -77,6 +85,10 @@ def _opened(cursor: str, binding: str) -> list[Any]:
             "This cursor is not one of this list with these filters. Begin again without it.",
             code="bad-cursor",
         ) from error
+
+
+def _values(row: Any, order: Sequence[str]) -> list[Any]:
+    return [_value(row, field) for field in order]
 
 
 def _value(row: Any, field: str) -> Any:

@@ -122,6 +122,23 @@ def whole(name: str, description: str, *, least: int, most: int) -> QueryParamet
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 
+def instant(name: str, description: str) -> QueryParameter:
+    """A moment with its offset from UTC, as RFC 3339 writes it."""
+
+    def read(value: str) -> datetime:
+        try:
+            found = datetime.fromisoformat(value)
+        except ValueError:
+            found = None
+        # Offsets reach beyond the first and the last year that there are.
+        if found is None or found.tzinfo is None or not 1 < found.year < 9999:
+            raise NotThatError("takes a moment with its offset, such as 2026-03-02T08:30:00Z")
+        return found
+
+    schema = {"type": "string", "format": "date-time"}
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
 def length(name: str, description: str) -> QueryParameter:
     """A length as a text with its unit, such as 2.65mm; read as whole nanometres."""
     schema = {"type": "string", "pattern": r"^[0-9]*\.?[0-9]+ ?(mm|um|in|thou)$", "examples": ["2.65mm"]}

@@ -124,7 +124,8 @@ class OperationSchema(AutoSchema):
     def _refusals(self) -> list[int]:
         operation = self._operation()
         found = {400, 401, 403, 406, 429, 500, 503}
-        if "{" in self.path or operation.keeps_its_answer or any(p.name == "site" for p in operation.query):
+        names_one = "{" in self.path or any(p.name == "site" for p in operation.query)
+        if names_one or operation.keeps_its_answer or self.view.may_be_missing:
             found.add(404)
         if self.method in ("POST", "PATCH"):
             found |= {411, 413, 415}

@@ -1,20 +1,23 @@
 """Stock: what is on hand, held and available, bin by bin."""
 
+from collections.abc import Mapping
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import QuerySet, Sum
 from rest_framework import serializers
 
 from api import queries
 from api.fields import LengthField
 from api.kinds import lists
-from api.lookups import asked_sites
+from api.lookups import asked_sites, site_of
 from api.queries import QueryParameter
 from api.views import ApiView, Call
 from api.words import CONDITIONS
 from inventory.compute.lengths import from_nm
-from inventory.models import Balance
+from inventory.models import PlaceKind
+from inventory.selectors.as_of import lines_until, moment_at
 from inventory.selectors.stock import stock_at
+from shop.errors import FieldError, Invalid
 from shop.roles import Action
 
 SITE = queries.text("site", "Code of a site; left out, every site that the credential sees.", most=20)
@@ -25,6 +28,7 @@ FILTERS: tuple[QueryParameter, ...] = (
     queries.length("thickness_max", "Not thicker than this."),
     queries.choice("condition", "Only of this condition.", CONDITIONS),
     queries.text("bin", "Code of a bin.", most=20),
+    queries.instant("as_of", "As it was then, of one site. What was held then is not kept: null."),
 )
 
 
@@ -37,8 +41,8 @@ class StockSerializer(serializers.Serializer):
     condition = serializers.ChoiceField(choices=CONDITIONS)
     bin = serializers.CharField()
     on_hand = serializers.IntegerField()
-    held = serializers.IntegerField()
-    available = serializers.IntegerField()
+    held = serializers.IntegerField(allow_null=True, help_text="null with `as_of`.")
+    available = serializers.IntegerField(allow_null=True, help_text="null with `as_of`.")
 
 
 # The list that calculators read most: rows as plain values, rendered by hand (tests hold it to the shape).
@@ -55,16 +59,39 @@ COLUMNS = (
 ORDER = ("site__code", "family__code", "thickness_nm", "condition", "place__code", "id")
 
 
+# The same of a past moment, summed up from the lines of the movements until then.
+COLUMNS_THEN = (
+    "place__site__code",
+    "family__code",
+    "thickness_nm",
+    "condition",
+    "place__code",
+    "place_id",
+)
+FILTERS_THEN = {
+    "family": "family__code",
+    "thickness_min": "thickness_nm__gte",
+    "thickness_max": "thickness_nm__lte",
+    "condition": "condition",
+    "bin": "place__code",
+}
+
+
+def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
+    return COLUMNS_THEN if "as_of" in query else ORDER
+
+
 def render(row: dict[str, Any]) -> dict[str, Any]:
+    then = "site__code" not in row
     return {
-        "site": row["site__code"],
+        "site": row["place__site__code" if then else "site__code"],
         "family": row["family__code"],
         "thickness": from_nm(row["thickness_nm"]).as_json(),
         "condition": row["condition"],
         "bin": row["place__code"],
         "on_hand": row["on_hand"],
-        "held": row["held"],
-        "available": row["on_hand"] - row["held"],
+        "held": None if then else row["held"],
+        "available": None if then else row["on_hand"] - row["held"],
     }
 
 
@@ -75,12 +102,14 @@ class Stock(ApiView):
         Action.READ,
         "list_stock",
         "Shims in bins by site, family, thickness and condition.",
-        order=ORDER,
+        order=order_of,
         query=FILTERS,
         render=render,
     )
-    def get(self, call: Call) -> QuerySet[Balance, dict[str, Any]]:
+    def get(self, call: Call) -> QuerySet[Any, dict[str, Any]]:
         query = call.query
+        if "as_of" in query:
+            return _stock_then(call)
         rows = stock_at(
             asked_sites(call.actor, query),
             family_code=query.get("family"),
@@ -90,3 +119,18 @@ class Stock(ApiView):
             bin_code=query.get("bin"),
         )
         return rows.values(*COLUMNS)
+
+
+def _stock_then(call: Call) -> QuerySet[Any, dict[str, Any]]:
+    query = call.query
+    if query["as_of"] > call.at:
+        raise Invalid(
+            "Nobody knows the stock of a moment that is still to come.",
+            code="invalid-query",
+            errors=[FieldError("?as_of", "must not lie in the future")],
+        )
+    site = site_of(call.actor, query.get("site"), "?site")
+    lines = lines_until(moment_at(site, query["as_of"]), kinds=frozenset({PlaceKind.BIN}))
+    given = {column: query[name] for name, column in FILTERS_THEN.items() if name in query}
+    sums = lines.filter(**given).values(*COLUMNS_THEN).annotate(on_hand=Sum("quantity"))
+    return sums.exclude(on_hand=0)

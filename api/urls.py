@@ -3,6 +3,7 @@
 from django.urls import URLPattern, path
 
 from api import (
+    audits,
     background,
     bins,
     count_reports,
@@ -11,6 +12,7 @@ from api import (
     engine_types,
     families,
     floor,
+    history,
     holds,
     jobs,
     minimums,
@@ -60,6 +62,7 @@ urlpatterns = [
     at("holds/<uuid:id>", holds.OneHold, "hold"),
     at("holds/<uuid:id>/extend", holds.ExtendHold, "extend-hold"),
     at("holds/<uuid:id>/release", holds.ReleaseHold, "release-hold"),
+    at("holds/<uuid:id>/take-over", holds.TakeOverHold, "take-over-hold"),
     at("holds/<uuid:id>/fit", holds.FitHold, "fit-hold"),
     at("counts", counts.Counts, "counts"),
     at("counts/due", count_reports.CountsDue, "counts-due"),
@@ -95,6 +98,9 @@ urlpatterns = [
     at("purchase-lists/<uuid:id>", purchasing.OnePurchaseList, "purchase-list"),
     at("purchase-lists/<uuid:id>/receive", purchasing.ReceivePurchase, "receive-purchase"),
     at("purchase-lists/<uuid:id>/cancel", purchasing.CancelPurchase, "cancel-purchase"),
+    at("history", history.History, "history"),
+    at("stale", history.Stale, "stale"),
+    at("audit", audits.Audit, "audit"),
     at("tasks/<uuid:id>", background.OneTask, "task"),
     at("tasks/<uuid:id>/events", streams.TaskStream, "task-events"),
     at("stock-minimums", minimums.Minimums, "stock-minimums"),

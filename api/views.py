@@ -63,6 +63,9 @@ class ApiView(APIView):
     one: ClassVar[str] = ""
     """Name of the address under which one such thing is found."""
 
+    may_be_missing: ClassVar[bool] = False
+    """Whether there may be nothing at an address that names no single thing."""
+
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Any:
         """The thing at this address as the actor sees it, locked until the transaction ends with `lock`.
 

@@ -1,10 +1,12 @@
 """Background work on stock. Loaded once Django is set up, which also registers the kinds of table."""
 
 from datetime import timedelta
+from typing import Any
 
 from inventory.imports import bins, families, sizes, stock
 from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
 from inventory.models import ImportRun
+from inventory.services.auditing import AUDIT_BOOKS, run_audit
 from inventory.services.counting import open_due_counts
 from inventory.services.hold_warnings import warn_of_expiring_holds
 from inventory.services.minimums import tell_low_stock
@@ -34,6 +36,12 @@ def apply_import(task: TaskContext) -> dict[str, int] | None:
     except ShopError as error:
         fail_run(run, error.message)
         return {"written": 0}
+
+
+@task_handler(AUDIT_BOOKS)
+def audit_books(task: TaskContext) -> dict[str, Any]:
+    """Recompute the books of all sites."""
+    return run_audit(task.heartbeat)
 
 
 @periodic("open_due_counts", every=timedelta(days=1))

@@ -39,6 +39,7 @@ class Action(Enum):
     EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
     IMPORT = ("import tables", frozenset({"admin"}))
+    AUDIT = ("audit the books", frozenset({"admin"}))
     MANAGE_KEYS = ("issue or revoke API keys", frozenset({"admin"}))
     MANAGE_WEBHOOKS = ("look at or change who is told of events", frozenset({"admin"}))
 
@@ -74,6 +75,7 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.EDIT_CATALOGUE: frozenset({MANAGER}),
     Action.EDIT_VEHICLE: EVERYONE,
     Action.IMPORT: frozenset({MANAGER}),
+    Action.AUDIT: frozenset({MANAGER}),
     Action.MANAGE_KEYS: frozenset({MANAGER}),
     Action.MANAGE_WEBHOOKS: frozenset({MANAGER}),
 }

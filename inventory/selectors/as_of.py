@@ -81,9 +81,9 @@ def stock_as_of(
 
     kinds: the kinds of place that are wanted; None for all but the outside ones, whose balances are signed.
     """
-    wanted = kinds if kinds is not None else frozenset(PlaceKind.values) - PlaceKind.outside()
-    lines = MovementLine.objects.filter(_until(moment), place__kind__in=wanted)
-    lines = lines.filter(place=place) if place is not None else lines.filter(place__site=moment.site)
+    lines = lines_until(moment, kinds=kinds)
+    if place is not None:
+        lines = lines.filter(place=place)
     if family is not None:
         lines = lines.filter(family=family)
     sums = (
@@ -93,6 +93,12 @@ def stock_as_of(
         .order_by("place__code", "family__code", "thickness_nm", "condition")
     )
     return list(_with_names(sums))
+
+
+def lines_until(moment: Moment, *, kinds: frozenset[str] | None = None) -> QuerySet[MovementLine]:
+    """Every line of the site's places that counted at that moment; `kinds` as for `stock_as_of`."""
+    wanted = kinds if kinds is not None else frozenset(PlaceKind.values) - PlaceKind.outside()
+    return MovementLine.objects.filter(_until(moment), place__kind__in=wanted, place__site=moment.site)
 
 
 def _moment(site: Site, seal: MovementSeal | None, others_seq: int) -> Moment:

@@ -28,12 +28,12 @@ def audit() -> list[str]:
     """Every difference in plain words, grouped by check; [] when the books are clean."""
     found: list[str] = []
     for check in CHECKS:
-        named = list(_first(check(), MOST_NAMED))
-        found += named
+        found += first_named(check())
     return found
 
 
-def _first(differences: Iterator[str], most: int) -> Iterator[str]:
+def first_named(differences: Iterator[str], most: int = MOST_NAMED) -> Iterator[str]:
+    """The first of them; the others are counted in a last line."""
     rest = 0
     for index, difference in enumerate(differences):
         if index < most:

@@ -15,6 +15,8 @@ LISTS = (
     "movements",
     "holds",
     "counts",
+    "history",
+    "stale",
     "vehicles",
     "jobs",
     "needs",
@@ -83,7 +85,7 @@ def test_no_list_of_one_names_anything_of_the_other(both):
 
 def test_every_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
     ours, theirs = both
-    for kind in (kind for kind in LISTS if kind not in ("stock", "needs")):
+    for kind in (kind for kind in LISTS if kind not in ("stock", "needs", "history", "stale")):
         for item in theirs.program.get(f"/{kind}").json()["items"]:
             assert theirs.program.get(f"/{kind}/{item['id']}").status_code == 200
             foreign = ours.program.get(f"/{kind}/{item['id']}")
@@ -108,7 +110,7 @@ def test_the_others_reports_of_counts_are_404_like_those_of_no_site(both, report
     assert without_instance(foreign) == without_instance(missing)
 
 
-@pytest.mark.parametrize("kind", ["holds", "movements", "needs"])
+@pytest.mark.parametrize("kind", ["history", "holds", "movements", "needs"])
 def test_the_others_job_as_a_filter_finds_nothing(both, kind):
     ours, theirs = both
     for job in theirs.program.get("/jobs").json()["items"]:

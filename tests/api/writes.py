@@ -177,6 +177,17 @@ def release_hold(world: World):
     return f"/holds/{world.hold()['id']}/release", {"note": "the customer left"}
 
 
+@case("take_over_hold")
+def take_over_hold(world: World):
+    body = {"reference": f"order {next(world.numbers)}", "reason": "the customer waits", "positions": [0]}
+    return f"/holds/{world.hold()['id']}/take-over", body
+
+
+@case("start_audit")
+def start_audit(world: World):
+    return "/audit", {}
+
+
 @case("fit_hold")
 def fit_hold(world: World):
     return f"/holds/{world.hold()['id']}/fit", {"lines": [{"position": 0, "fitted": 1}]}

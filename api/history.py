@@ -1,0 +1,150 @@
+"""History: what every movement did to every lot; and the shims that lie where they should only pass."""
+
+from collections.abc import Mapping
+from datetime import timedelta
+from typing import Any
+
+from django.db.models import QuerySet
+from rest_framework import serializers
+
+from api import queries
+from api.fields import LengthField
+from api.kinds import lists
+from api.lookups import asked_sites, not_found, site_of
+from api.stock import SITE
+from api.views import ApiView, Call
+from api.words import CONDITIONS, PLACE_KINDS, REASONS
+from inventory.models import MovementLine, Place, ShimFamily
+from inventory.selectors.history import HistoryFilter, history
+from inventory.selectors.people import person_of
+from inventory.selectors.stale import DRAINS, StaleLot, stale_lots
+from shop.conf import conf
+from shop.models import Site
+from shop.roles import Action
+
+DRAINING = tuple(kind.value for kind in DRAINS)
+MOST_DAYS = 3_650
+
+
+class HistorySerializer(serializers.Serializer):
+    """So many shims into a place (above zero) or out of it (below), by one line of a movement."""
+
+    site = serializers.CharField(source="movement.site.code")
+    movement = serializers.UUIDField(source="movement.uid")
+    at = serializers.DateTimeField(source="movement.at")
+    reason = serializers.ChoiceField(choices=REASONS, source="movement.reason")
+    actor = serializers.CharField(source="movement.actor")
+    place = serializers.CharField(source="place.code")
+    place_kind = serializers.ChoiceField(choices=PLACE_KINDS, source="place.kind")
+    family = serializers.CharField(source="family.code")
+    thickness = LengthField(source="thickness_nm")
+    condition = serializers.ChoiceField(choices=CONDITIONS)
+    quantity = serializers.IntegerField()
+    job = serializers.UUIDField(source="movement.job_id", allow_null=True)
+    document = serializers.CharField(source="movement.document", allow_blank=True)
+    note = serializers.CharField(source="movement.note", allow_blank=True)
+    reverses = serializers.UUIDField(source="movement.reverses.uid", allow_null=True, default=None)
+    reversed_by = serializers.UUIDField(source="movement.reversed_by.uid", allow_null=True, default=None)
+
+
+class StaleSerializer(serializers.Serializer):
+    """A lot of which a shim has lain since `since` in a place that it should only pass."""
+
+    site = serializers.CharField(source="place.site.code")
+    place = serializers.CharField(source="place.code")
+    place_kind = serializers.ChoiceField(choices=PLACE_KINDS, source="place.kind")
+    family = serializers.CharField(source="family.code")
+    thickness = LengthField(source="thickness_nm")
+    condition = serializers.ChoiceField(choices=CONDITIONS)
+    on_hand = serializers.IntegerField()
+    since = serializers.DateTimeField()
+
+
+def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
+    """Of a place by its own lines: what another site took out of this one's transit is among them."""
+    return ("-id",) if "place" in query else ("-movement_id", "-position")
+
+
+class History(ApiView):
+    answer = HistorySerializer
+
+    @lists(
+        Action.READ,
+        "list_history",
+        "Everything that went through the books of one site, line by line, newest first.",
+        order=order_of,
+        query=(
+            queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
+            queries.text("place", "Only of the place of this code: a bin, a tray, transit.", most=20),
+            queries.text("family", "Only of the shim family of this code.", most=20),
+            queries.length("thickness_min", "Not thinner than this, with its unit: 2.6mm."),
+            queries.length("thickness_max", "Not thicker than this."),
+            queries.choice("condition", "Only of this condition.", CONDITIONS),
+            queries.choice("reason", "Only for this reason.", REASONS),
+            queries.identity("job", "Only for this job."),
+            queries.text("person", "Only by the person of this log-in, or by a key in their name.", most=150),
+            queries.instant("from", "Only what was done then or later."),
+            queries.instant("to", "Only what was done before then."),
+        ),
+    )
+    def get(self, call: Call) -> QuerySet[MovementLine]:
+        query = call.query
+        site = site_of(call.actor, query.get("site"), "?site")
+        return history(site, _wanted(site, query))
+
+
+class Stale(ApiView):
+    answer = StaleSerializer
+
+    @lists(
+        Action.READ,
+        "list_stale",
+        "Shims that have lain too long in trays, in transit, at inspection or in receiving; longest first.",
+        order=("since", "place__code", "family__code", "thickness_nm", "condition", "id"),
+        query=(
+            SITE,
+            queries.whole(
+                "days", "For more than so many days; left out, the shop's setting.", least=0, most=MOST_DAYS
+            ),
+            queries.choice("place_kind", "Only in places of this kind.", DRAINING),
+        ),
+    )
+    def get(self, call: Call) -> list[StaleLot]:
+        query = call.query
+        return stale_lots(
+            at=call.at,
+            older_than=timedelta(days=query["days"]) if "days" in query else conf.stale_time,
+            sites=asked_sites(call.actor, query),
+            kinds=[query["place_kind"]] if "place_kind" in query else DRAINS,
+        )
+
+
+def _wanted(site: Site, query: Mapping[str, Any]) -> HistoryFilter:
+    """What is asked for. Raises NotFound for a place, family or person that the site does not have."""
+    place = family = user = None
+    if "place" in query:
+        place = Place.objects.filter(site=site, code=query["place"]).order_by("kind", "pk").first()
+        _refuse_missing(place, "place")
+    if "family" in query:
+        family = ShimFamily.objects.filter(code=query["family"]).first()
+        _refuse_missing(family, "family")
+    if "person" in query:
+        user = person_of(site, query["person"])
+        _refuse_missing(user, "person")
+    return HistoryFilter(
+        place=place,
+        family=family,
+        user=user,
+        thinnest_nm=query.get("thickness_min"),
+        thickest_nm=query.get("thickness_max"),
+        condition=query.get("condition"),
+        reason=query.get("reason"),
+        job_id=query.get("job"),
+        since=query.get("from"),
+        until=query.get("to"),
+    )
+
+
+def _refuse_missing(found: object | None, name: str) -> None:
+    if found is None:
+        raise not_found(f"?{name}")

@@ -1,0 +1,143 @@
+"""GET /history, GET /stock?as_of=…, GET /stale: what was, and what lies too long."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from inventory.models import Balance, PlaceKind
+from inventory.services.floor import Shims, move_shims, scrap_shims
+from shop.actor import actor_for_user
+from tests.api.test_pages_of_lists import walk
+from tests.jobs.shop import AT, HOUR
+
+pytestmark = pytest.mark.django_db
+
+
+def sent(moment):
+    return moment.isoformat().replace("+00:00", "Z")
+
+
+def lines(world, query=""):
+    return [
+        (item["reason"], item["place"], item["thickness"]["value"], item["quantity"])
+        for item in world.program.get(f"/history?{query}").json()["items"]
+    ]
+
+
+@pytest.fixture
+def told(world, manager):
+    """After the opening count, hour by hour: two moved, one scrapped. At each hour, what the bins held."""
+    actor = actor_for_user(manager, request_id="r")
+    one, other = world.shop.bin("2.575"), world.shop.bin("2.625")
+    hours = [(AT, bins_now(world))]
+    acts = (
+        lambda at, shims: move_shims(site=world.site, actor=actor, at=at, source=one, shims=shims),
+        lambda at, shims: scrap_shims(
+            site=world.site, actor=actor, at=at, source=one, shims=shims, note="bent"
+        ),
+    )
+    for number, act in enumerate(acts, start=1):
+        line = Balance.objects.select_related("family").get(place=one, on_hand__gt=0)
+        act(AT + number * HOUR, [shims(line, 3 - number, other)])
+        hours.append((AT + number * HOUR, bins_now(world)))
+    return hours
+
+
+def shims(line, quantity, target):
+    from_line = {"family": line.family, "thickness_nm": line.thickness_nm, "condition": line.condition}
+    return Shims(**from_line, quantity=quantity, place=target)
+
+
+def bins_now(world):
+    rows = Balance.objects.filter(site=world.site, place__kind=PlaceKind.BIN, on_hand__gt=0)
+    return {(row.place.code, row.thickness_nm, row.condition): row.on_hand for row in rows}
+
+
+class TestHistory:
+    def test_newest_first_page_by_page(self, world, told):
+        whole = world.program.get("/history?limit=200").json()["items"]
+        assert walk(world.program, "/history", 2) == whole
+        assert [item["reason"] for item in whole[:4]] == ["scrap", "scrap", "move", "move"]
+        bin_ = world.bin("2.575")
+        in_order = world.program.get(f"/history?place={bin_}&limit=200").json()["items"]
+        assert walk(world.program, f"/history?place={bin_}", 1) == in_order
+        assert {item["place"] for item in in_order} == {bin_}
+
+    def test_by_place_size_reason_person_and_time(self, world, told):
+        one, other = world.bin("2.575"), world.bin("2.625")
+        moved = [("move", other, "2.575", 2)]
+        assert lines(world, f"place={other}&reason=move") == moved
+        assert lines(world, f"place={one}") == [
+            ("scrap", one, "2.575", -1),
+            ("move", one, "2.575", -2),
+            ("count", one, "2.575", 20),
+        ]
+        assert len(lines(world, f"family={world.family}&thickness_min=2.6mm")) == 4
+        assert lines(world, "thickness_min=2.6mm&thickness_max=2.61mm&condition=new") == []
+        assert len(lines(world, "person=mara")) == 4
+        since, until = sent(AT + HOUR), sent(AT + 2 * HOUR)
+        assert {row[0] for row in lines(world, f"from={since}")} == {"move", "scrap"}
+        assert {row[0] for row in lines(world, f"to={since}")} == {"count"}
+        assert {row[0] for row in lines(world, f"from={since}&to={until}")} == {"move"}
+        assert lines(world, "job=0190b0a0-0000-7000-8000-000000000000") == []
+
+    @pytest.mark.parametrize(
+        ("query", "status"),
+        [
+            ("place=nowhere", 404),
+            ("family=nowhere", 404),
+            ("person=odo", 404),
+            ("person=nobody", 404),
+            ("from=yesterday", 400),
+            ("from=2026-03-02T08:30:00", 400),
+            ("from=0001-01-01T00:00:00%2B14:00", 400),
+            ("reason=nothing", 400),
+        ],
+    )
+    def test_what_is_not_there_or_makes_no_sense(self, world, outsider, query, status):
+        assert world.program.get(f"/history?{query}").status_code == status
+
+
+class TestStockAsOf:
+    def test_it_is_what_the_bins_held_at_every_hour(self, world, told):
+        for hour, held in told:
+            items = walk(world.program, f"/stock?as_of={sent(hour + HOUR / 2)}", 2)
+            found = {
+                (item["bin"], round(float(item["thickness"]["value"]) * 1e6), item["condition"]): item[
+                    "on_hand"
+                ]
+                for item in items
+            }
+            assert found == held
+            assert {(item["held"], item["available"]) for item in items} == {(None, None)}
+
+    def test_filters(self, world, told):
+        then = sent(AT)
+        one = world.bin("2.575")
+        for query, count in ((f"bin={one}", 1), ("condition=used", 1), ("family=none", 0)):
+            assert len(world.program.get(f"/stock?as_of={then}&{query}").json()["items"]) == count
+        assert world.program.get("/stock?as_of=2020-01-01T00:00:00Z").json()["items"] == []
+
+    def test_the_future_is_not_known(self, world):
+        later = sent(datetime.now(UTC) + timedelta(days=1))
+        refused = world.program.get(f"/stock?as_of={later}")
+        assert refused.status_code == 400
+        assert refused.json()["errors"][0]["pointer"] == "?as_of"
+
+
+class TestStale:
+    def test_what_lies_in_receiving_and_at_inspection(self, world):
+        world.in_receiving()
+        world.at_inspection()
+        assert world.program.get("/stale").json()["items"] == []
+        items = walk(world.program, "/stale?days=0", 1)
+        assert [(item["place_kind"], item["on_hand"]) for item in items] == [
+            ("receiving", 2),
+            ("inspection", 1),
+        ]
+        only = world.program.get("/stale?days=0&place_kind=inspection").json()["items"]
+        assert only == items[1:]
+
+    def test_another_sites_does_not_show(self, world, stranger):
+        world.in_receiving()
+        assert stranger.get("/stale?days=0").json()["items"] == []
