@@ -1,28 +1,21 @@
-"""The acts of the floor on stock. Each answers the movement that it wrote, measuring the inspection."""
+"""The acts of the floor on stock. Each answers the movement that it wrote."""
 
 from typing import Any
 
-from rest_framework import serializers
-
-from api.fields import Body, Flag, Keyed, LengthField, Several, Text, Word
-from api.kinds import creates, shows
-from api.lookups import bins_of, family_of, one_of, site_of
+from api.fields import Body, Flag, Several, Text
+from api.kinds import creates
+from api.lookups import bins_of, site_of
 from api.movements import MOST_LINES, MovementView, ShimsMaybeInBinSerializer, ShimsSerializer, shims_of
-from api.views import ApiView, Call
-from api.words import FACES, FOUND_CONDITIONS
-from inventory.compute.lengths import plausible_shim
-from inventory.models import Inspection, Movement, Place
+from api.views import Call
+from inventory.models import Movement, Place
 from inventory.services.floor import (
-    Shims,
     count_in,
-    measure_shim,
     move_shims,
     put_away,
     receive_shims,
     return_to_bin,
     scrap_shims,
 )
-from shop.actor import Actor
 from shop.errors import FieldError, Invalid
 from shop.models import Site
 from shop.roles import Action
@@ -34,6 +27,7 @@ _LINE = {
     "quantity": 4,
     "bin": "B07",
 }
+CONFIRM = "true: also into bins that are kept for another family, which is refused otherwise."
 EXAMPLE = {"site": "north", "lines": [_LINE]}
 
 
@@ -43,11 +37,13 @@ class SiteAndNote(Body):
 
 
 class IntoBinsSerializer(SiteAndNote):
+    confirm = Flag(required=False, help_text=CONFIRM)
     lines = Several(child=ShimsSerializer(), most=MOST_LINES)
 
 
 class ReceiveShimsSerializer(SiteAndNote):
     document = Text(most=80, required=False, help_text="The delivery note.")
+    confirm = Flag(required=False, help_text=CONFIRM)
     lines = Several(
         child=ShimsMaybeInBinSerializer(), most=MOST_LINES, help_text="Without a bin: into receiving."
     )
@@ -71,6 +67,7 @@ class ScrapShimsSerializer(Body):
 class CountInSerializer(Body):
     site = Text(most=20, required=False)
     note = Text(most=400, help_text="Who counted, and why nothing explains it.")
+    confirm = Flag(required=False, help_text=CONFIRM)
     lines = Several(child=ShimsSerializer(), most=MOST_LINES)
 
 
@@ -87,6 +84,7 @@ class ReceiveShims(MovementView):
             shims=shims_of(site, call.body["lines"]),
             document=call.body.get("document", ""),
             note=call.body.get("note", ""),
+            confirm=call.body.get("confirm", False),
         )
 
 
@@ -99,7 +97,7 @@ class PutAway(MovementView):
         example=EXAMPLE,
     )
     def post(self, call: Call) -> Movement:
-        return put_away(**_site_and_shims(call), note=call.body.get("note", ""))
+        return put_away(**_site_and_shims(call), **_note_and_confirm(call))
 
 
 class MoveShims(MovementView):
@@ -113,7 +111,7 @@ class MoveShims(MovementView):
     def post(self, call: Call) -> Movement:
         named = _site_and_shims(call)
         source = bins_of(named["site"], [("/source", call.body["source"])])[call.body["source"]]
-        return move_shims(**named, source=source, note=call.body.get("note", ""))
+        return move_shims(**named, source=source, **_note_and_confirm(call))
 
 
 class ReturnToBin(MovementView):
@@ -125,7 +123,7 @@ class ReturnToBin(MovementView):
         example={"site": "north", "lines": [{**_LINE, "condition": "used", "quantity": 1}]},
     )
     def post(self, call: Call) -> Movement:
-        return return_to_bin(**_site_and_shims(call), note=call.body.get("note", ""))
+        return return_to_bin(**_site_and_shims(call), **_note_and_confirm(call))
 
 
 class ScrapShims(MovementView):
@@ -161,85 +159,14 @@ class CountIn(MovementView):
         example={**EXAMPLE, "note": "Opening count."},
     )
     def post(self, call: Call) -> Movement:
-        return count_in(**_site_and_shims(call), note=call.body["note"])
-
-
-class InspectionSerializer(serializers.Serializer):
-    id = serializers.UUIDField()
-    site = serializers.CharField(source="site.code")
-    family = serializers.CharField(source="family.code")
-    face = serializers.ChoiceField(choices=FACES)
-    marking_legible = serializers.BooleanField()
-    thickness = Keyed()
-    at = serializers.DateTimeField()
-    by = serializers.CharField()
-    movement = serializers.UUIDField(source="movement.uid", allow_null=True, default=None)
-
-
-class FoundSerializer(Body):
-    thickness = LengthField(plausible=plausible_shim, help_text="As it lies at the inspection place.")
-    condition = Word(choices=FOUND_CONDITIONS)
-
-
-class MeasureShimSerializer(Body):
-    site = Text(most=20, required=False)
-    family = Text(most=20)
-    found = FoundSerializer()
-    measured = LengthField(plausible=plausible_shim)
-    face = Word(choices=FACES)
-    marking_legible = Flag()
-
-
-class InspectionView(ApiView):
-    answer = InspectionSerializer
-    one = "inspection"
-
-    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Inspection:
-        rows = Inspection.objects.filter(site__in=list(actor.roles))
-        return one_of(rows.select_related("site", "family", "movement"), lock=lock, **path)
-
-
-class MeasureShim(InspectionView):
-    @creates(
-        Action.INSPECT,
-        "measure_shim",
-        "Inspect one recovered shim: from now on it counts at its measured thickness.",
-        body=MeasureShimSerializer,
-        example={
-            "site": "north",
-            "family": "d29",
-            "found": {"thickness": {"value": "2.675", "unit": "mm"}, "condition": "unmeasured"},
-            "measured": {"value": "2.668", "unit": "mm"},
-            "face": "good",
-            "marking_legible": True,
-        },
-    )
-    def post(self, call: Call) -> Inspection:
-        body = call.body
-        found = body["found"]
-        return measure_shim(
-            site=site_of(call.actor, body.get("site")),
-            actor=call.actor,
-            at=call.at,
-            found=Shims(
-                family=family_of(body["family"]),
-                thickness_nm=found["thickness"].nm,
-                condition=found["condition"],
-                quantity=1,
-            ),
-            measured=body["measured"],
-            face=body["face"],
-            marking_legible=body["marking_legible"],
-        )
-
-
-class OneInspection(InspectionView):
-    @shows(Action.READ, "inspection", "One inspection.")
-    def get(self, call: Call, **path: Any) -> Inspection:
-        return self.find(call.actor, **path)
+        return count_in(**_site_and_shims(call), **_note_and_confirm(call))
 
 
 def _site_and_shims(call: Call) -> dict[str, Any]:
     site: Site = site_of(call.actor, call.body.get("site"))
     shims = shims_of(site, call.body["lines"])
     return {"site": site, "actor": call.actor, "at": call.at, "shims": shims}
+
+
+def _note_and_confirm(call: Call) -> dict[str, Any]:
+    return {"note": call.body.get("note", ""), "confirm": call.body.get("confirm", False)}

@@ -80,6 +80,23 @@ def supplier_of(code: str, pointer: str = "/supplier") -> Supplier:
     return _catalogue(Supplier.objects.all(), "supplier", [(pointer, code)])[code]
 
 
+def places_of(site: Site, codes: Iterable[tuple[str, str]], kinds: Iterable[PlaceKind]) -> dict[str, Place]:
+    """The site's places of these kinds in use by code, from (pointer, code), such as "B07" or "receiving".
+    Raises Invalid naming each code that is none."""
+    named, wanted = list(codes), list(kinds)
+    rows = Place.objects.filter(site=site, kind__in=wanted, retired_at=None)
+    found = {place.code: place for place in rows.filter(code__in={code for _, code in named})}
+    words = " or ".join(kind.label.lower() for kind in wanted)
+    _refuse(
+        [
+            FieldError(pointer, f"{code} is no {words} of {site.name}")
+            for pointer, code in named
+            if code not in found
+        ]
+    )
+    return found
+
+
 def bins_of(site: Site, codes: Iterable[tuple[str, str]]) -> dict[str, Place]:
     """The site's bins in use by code, from (pointer, code). Raises Invalid naming each code that is none."""
     named = list(codes)

@@ -7,7 +7,7 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, Identity, LengthField, Several, Text, Whole
+from api.fields import Body, Flag, Identity, LengthField, Several, Text, Whole
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, bins_of, families_of, one_of, site_of, supplier_of
 from api.pointers import as_sent
@@ -105,6 +105,7 @@ class ReceivedLineSerializer(Body):
 
 
 class ReceiveSerializer(Body):
+    confirm = Flag(required=False, help_text="true: also into bins that are kept for another family.")
     lines = Several(child=ReceivedLineSerializer(), most=MOST_LINES)
 
 
@@ -199,6 +200,7 @@ class ReceivePurchase(PurchaseListView):
                 at=call.at,
                 received=received,
                 bins={line["line"]: bins[line["bin"]] for line in lines if "bin" in line},
+                confirm=call.body.get("confirm", False),
             )
 
 

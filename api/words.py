@@ -15,6 +15,7 @@ from inventory.models import (
     PurchaseList,
     Reason,
     ShimFamily,
+    Transfer,
 )
 from jobs.models import Job, JobValve, Plan, Side
 from jobs.services.states import Act
@@ -30,6 +31,7 @@ COUNT_STATES = tuple(BinCount.State.values)
 DELIVERY_STATES = tuple(WebhookDelivery.State.values)
 EVENT_KINDS = tuple(EventKind.values)
 FACES = tuple(Inspection.Face.values)
+FATES = tuple(Inspection.Fate.values)
 FORMS = tuple(ShimFamily.Form.values)
 FOUND_CONDITIONS = ("used", "unmeasured")
 HOLD_STATES = tuple(Hold.State.values)
@@ -45,5 +47,6 @@ REASONS = tuple(Reason.values)
 ROLES = tuple(Role.values)
 SIDES = tuple(Side.values)
 TASK_STATES = tuple(Task.State.values)
+TRANSFER_STATES = tuple(Transfer.State.values)
 UNITS = tuple(unit.value for unit in Unit)
 VERDICTS = ("in_spec", "at_limit", "tight", "loose")

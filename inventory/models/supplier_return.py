@@ -6,7 +6,7 @@ from django.db.models import Q
 from shop.ids import new_id
 from shop.models import Site
 
-from .ledger import Movement
+from .ledger import Movement, MovementLine
 from .supplier import Supplier
 
 
@@ -32,3 +32,8 @@ class SupplierReturn(models.Model):
 
     def __str__(self) -> str:
         return f"Return {self.number}"
+
+    @property
+    def lines(self) -> list[MovementLine]:
+        """What was taken out of the site's places, quantities below zero; prefetch the movement's lines."""
+        return [line for line in self.movement.lines.all() if line.quantity < 0]

@@ -11,7 +11,7 @@ from tests.api.writes import CASES, operations
 def things(world):
     """One address of every kind of thing that can be looked at."""
     job = world.held()
-    inspection = world.program.post(*CASES["measure_shim"](world))["Location"].removeprefix("/api/v1")
+    inspection = world.program.post(*CASES["inspect_shim"](world))["Location"].removeprefix("/api/v1")
     return [
         f"/shim-families/{world.family}",
         f"/shim-families/{world.family}/sizes",
@@ -29,6 +29,10 @@ def things(world):
         f"/movements/{world.program.get('/movements').json()['items'][0]['id']}",
         f"/purchase-lists/{world.bought()['id']}",
         inspection,
+        f"/transfers/{_made(world, 'send_shims')}",
+        "/transfer-targets",
+        "/put-away-proposals?from=inspection",
+        f"/supplier-returns/{_made(world, 'return_to_supplier')}",
     ]
 
 

@@ -17,6 +17,7 @@ from schemathesis.config import SchemathesisConfig
 
 from api.document import document
 from inventory.models import Place
+from tests.api.floor_writes import return_to_supplier
 from tests.api.program import program
 from tests.api.world import make_world
 
@@ -51,6 +52,8 @@ def target(live_server, site, manager):
         "vehicles": world.vehicle()["id"],
         "purchase-lists": world.bought()["id"],
         "movements": world.program.get("/movements").json()["items"][0]["id"],
+        "transfers": str(world.coming().pk),
+        "supplier-returns": world.program.done(*return_to_supplier(world))["id"],
         "bins": str(Place.objects.filter(site=site, kind="bin").first().pk),
         "shim-families": world.family,
         "engine-types": world.shop.engine.code,

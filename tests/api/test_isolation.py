@@ -4,8 +4,9 @@ import pytest
 
 from shop.actor import service_actor
 from tests.api.counting import opened
+from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.world import World
-from tests.api.writes import given_up, operations, set_stock_minimum
+from tests.api.writes import given_up, inspect_shim, operations, set_stock_minimum
 from tests.jobs.shop import NEW, USED, Workshop
 
 # Every list and every thing of a site; what is not here is shared by all (the catalogue) or about the asker.
@@ -24,6 +25,9 @@ LISTS = (
     "stock-minimums",
     "webhooks",
     "webhook-deliveries",
+    "inspections",
+    "supplier-returns",
+    "transfers",
 )
 SHARED = ("shim-families", "engine-types", "suppliers", "me", "sites", "openapi.json")
 
@@ -44,6 +48,9 @@ def both(world, other_site, stranger):
         shop.bought()
         shop.measured_again()
         given_up(shop)
+        for case in (inspect_shim, return_to_supplier, send_shims):
+            shop.program.done(*case(shop))
+        shop.coming()
         shop.program.done(*set_stock_minimum(shop))
     return world, theirs
 

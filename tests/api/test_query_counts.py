@@ -5,8 +5,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from tests.api.counting import differing, opened
+from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.world import length, thou
-from tests.api.writes import operations
+from tests.api.writes import inspect_shim, operations
 
 LISTS = sorted(route for _, route, declared in operations() if declared.kind == "list")
 
@@ -27,6 +28,9 @@ def fill(world, times):
         world.program.done(f"/holds/{hold['id']}/release")
         world.need()
         world.bought()
+        for case in (inspect_shim, return_to_supplier, send_shims):
+            world.program.done(*case(world))
+        world.coming()
         job = world.measured_again()
         world.program.done(f"{job}/sign-off")
         differing(world, thickness="2.625")

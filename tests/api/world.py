@@ -6,14 +6,17 @@ from decimal import Decimal
 
 from django.utils import timezone
 
-from inventory.models import Need, PlaceKind, Reason
+from inventory.models import Need, Place, PlaceKind, Reason
 from inventory.selectors.places import place_of
-from inventory.services.catalogue import add_offer, add_supplier
+from inventory.services.catalogue import add_bin, add_offer, add_supplier
 from inventory.services.floor import Shims, receive_shims
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Lack, note_needs
+from inventory.services.sites import open_site
+from inventory.services.transfers import send_shims
 from shop.actor import service_actor
 from shop.db import atomic_write
+from shop.models import Site
 from tests.api.program import Program
 from tests.jobs.shop import NEW, USED, Workshop, make_workshop, mm
 
@@ -130,6 +133,28 @@ class World:
 
     def size(self, quantity=1):
         return {"family": self.family, "thickness": length("2.700"), "quantity": quantity}
+
+    def island(self):
+        """A third site, of which nobody here is a member."""
+        found = Site.objects.filter(code="island").first()
+        return found or open_site(code="island", name="Island Shed")
+
+    def coming(self, quantity=2):
+        """A parcel from the island that is on its way to this site."""
+        island = self.island()
+        source = Place.objects.filter(site=island, kind=PlaceKind.BIN).first() or add_bin(
+            site=island, actor=service_actor(), code="I1", cabinet="I", row=1, column=1
+        )
+        shims = Shims(
+            family=self.shop.family,
+            thickness_nm=mm("2.700").nm,
+            condition=NEW,
+            quantity=quantity,
+            place=source,
+        )
+        by = {"site": island, "actor": service_actor(), "at": timezone.now(), "shims": [shims]}
+        receive_shims(**by)
+        return send_shims(**by, target=self.site)
 
     def in_receiving(self, thickness="2.575", quantity=2):
         receive_shims(

@@ -11,8 +11,9 @@ from inventory.models import Movement, StockMinimum
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
 from tests.api import (
-    catalogue_writes,  # noqa: F401 - it has cases of its own
+    catalogue_writes,  # noqa: F401 - these have cases of their own
     counting,
+    floor_writes,  # noqa: F401
 )
 from tests.api.cases import CASES as CASES
 from tests.api.cases import case
@@ -54,19 +55,6 @@ def writes():
     return [(route, declared) for method, route, declared in operations() if declared.keeps_its_answer]
 
 
-@case("add_bin")
-def add_bin(world: World):
-    return "/bins", {
-        "code": f"X{next(world.numbers)}",
-        "cabinet": "X",
-        "row": 1,
-        "column": 1,
-        "family": world.family,
-        "size": length("2.650"),
-        "capacity": 20,
-    }
-
-
 @case("receive_shims")
 def receive_shims(world: World):
     return "/stock/receive", {"document": "note 7", "lines": [world.line(quantity=3)]}
@@ -103,13 +91,13 @@ def count_in(world: World):
     return "/stock/count-in", {"note": "found behind the drawer", "lines": [world.line()]}
 
 
-@case("measure_shim")
-def measure_shim(world: World):
+@case("inspect_shim")
+def inspect_shim(world: World):
     world.at_inspection("2.600", "unmeasured")
     return "/inspections", {
         "family": world.family,
         "found": {"thickness": length("2.600"), "condition": "unmeasured"},
-        "measured": length("2.597"),
+        "readings": [length("2.597"), length("0.1023", "in")],
         "face": "good",
         "marking_legible": True,
     }
