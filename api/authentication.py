@@ -19,6 +19,7 @@ from api.models import ApiKey
 from api.services.keys import hash_of
 from shop.actor import Actor, actor_for_user
 from shop.conf import conf
+from shop.log_ins import client_address, network_of
 from shop.models import Membership, User
 
 REALM = "coldgap"
@@ -50,7 +51,7 @@ class ApiKeyAuthentication(authentication.BaseAuthentication):
         at = timezone.now()
         key = _good_key(text.strip(), at)
         if key is None:
-            bad_keys.count(request.META.get("REMOTE_ADDR", ""), at)
+            bad_keys.count(network_of(client_address(request.META)), at)
             _log.warning("bad key")
             raise exceptions.AuthenticationFailed(
                 "This key is not good: there is none such, or it was revoked or has expired."

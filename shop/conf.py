@@ -119,6 +119,11 @@ class _Conf:
         return timedelta(days=self._get("WEBHOOK_RETENTION_DAYS"))
 
     @property
+    def trusted_proxies(self) -> int:
+        """How many of the addresses at the end of X-Forwarded-For our own proxies wrote; 0: believe none."""
+        return int(self._get("TRUSTED_PROXIES"))
+
+    @property
     def stream_time(self) -> timedelta:
         """For how long a stream of events stays open before its reader has to ask again."""
         return timedelta(seconds=self._get("STREAM_SECONDS"))

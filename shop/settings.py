@@ -168,7 +168,8 @@ SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 X_FRAME_OPTIONS = "DENY"
 # Only where a proxy in front ends TLS and overwrites the header; otherwise anyone could claim it.
-if env.bool("COLDGAP_BEHIND_TLS_PROXY", default=False):
+BEHIND_TLS_PROXY = env.bool("COLDGAP_BEHIND_TLS_PROXY", default=False)
+if BEHIND_TLS_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
 CONTENT_SECURITY_POLICY = {
@@ -331,6 +332,8 @@ COLDGAP = {
     # Networks such as 127.0.0.0/8 or 10.4.0.0/16, comma between; none: webhooks go to public addresses only.
     "WEBHOOK_ALLOW_PRIVATE": env.list("COLDGAP_WEBHOOK_ALLOW_PRIVATE", default=[]),
     "WEBHOOK_RETENTION_DAYS": env.int("COLDGAP_WEBHOOK_RETENTION_DAYS", default=30),
+    # How many proxies of ours a request comes through; each adds an address to X-Forwarded-For.
+    "TRUSTED_PROXIES": env.int("COLDGAP_TRUSTED_PROXIES", default=1 if BEHIND_TLS_PROXY else 0),
     "STREAM_SECONDS": env.float("COLDGAP_STREAM_SECONDS", default=55),
     "STREAM_HEARTBEAT_SECONDS": env.float("COLDGAP_STREAM_HEARTBEAT_SECONDS", default=10),
     "STREAMS_AT_ONCE": env.int("COLDGAP_STREAMS_AT_ONCE", default=4),
