@@ -32,8 +32,10 @@ from api.operations import STATELESS, Operation
 from api.pagination import MOST, USUAL, page_of
 from api.problems import problem_of
 from api.queries import QueryParameter
+from api.services.trail import write_down
 from api.views import ApiView, Call
 from shop.errors import FieldError, Invalid, ShopError
+from shop.models import Site
 from shop.roles import Action
 
 Method = TypeVar("Method", bound=Callable[..., Any])
@@ -52,6 +54,13 @@ class Told(NamedTuple):
 
     thing: Any
     secret: str
+
+
+class Produced(NamedTuple):
+    """What a write answers, and the site that it was about; None for what all sites share."""
+
+    response: HttpResponse
+    site: Site | None
 
 
 class Nothing(Body):
@@ -167,16 +176,16 @@ def creates(
         key = read_key(request.headers.get("Idempotency-Key"))
         call = view.read(request, operation)
 
-        def produce() -> HttpResponse:
+        def produce() -> Produced:
             made, told = _told(operation, method(view, call, **path))
             where = view.path_of(made)
             response = _tagged(
                 view.represent(view.find(call.actor, **where)), status=operation.status, told=told
             )
             response["Location"] = reverse(f"api:{view.one}", kwargs=where)
-            return response
+            return Produced(response, getattr(made, "site", None))
 
-        return _once(request, call, key, produce, sealed=bool(tells))
+        return _once(request, call, key, produce, operation)
 
     return _declared(operation, run)
 
@@ -227,15 +236,15 @@ def _on_a_thing(operation: Operation) -> Decorator:
         if operation.kind == "change" and not call.body:
             raise Invalid("Name at least one field to change.", errors=[FieldError("", "is empty")])
 
-        def produce() -> HttpResponse:
+        def produce() -> Produced:
             thing = view.find(call.actor, lock=True, **path)
             if (site := getattr(thing, "site", None)) is not None:
                 call.actor.must(action, site)
             check_if_match(seen, etag_of(_bytes(view.represent(thing))))
             _, told = _told(operation, method(view, call, thing))
-            return _tagged(view.represent(view.find(call.actor, **path)), told=told)
+            return Produced(_tagged(view.represent(view.find(call.actor, **path)), told=told), site)
 
-        return _once(request, call, key, produce, sealed=bool(operation.tells))
+        return _once(request, call, key, produce, operation)
 
     return _declared(operation, run)
 
@@ -258,10 +267,15 @@ def _told(operation: Operation, made: Any) -> tuple[Any, dict[str, str]]:
 
 
 def _once(
-    request: Request, call: Call, key: str, produce: Callable[[], HttpResponse], *, sealed: bool
+    request: Request,
+    call: Call,
+    key: str,
+    produce: Callable[[], Produced],
+    operation: Operation,
 ) -> HttpResponse:
-    """The answer, or the first one. A service that refuses has rolled its own work back; what it left on
-    purpose, a plan marked as out of date, stays, as it does for its other callers."""
+    """The answer, or the first one, which stands in the audit trail. A service that refuses has rolled its
+    own work back; what it left on purpose, a plan marked as out of date, stays, as it does for its other
+    callers."""
 
     def refusal_of(error: Exception) -> HttpResponse:
         response = problem_of(error, request)
@@ -270,17 +284,25 @@ def _once(
         return response
 
     def answer() -> HttpResponse:
+        site: Site | None = None
         try:
             with transaction.atomic():
                 try:
-                    return produce()
+                    response, site = produce()
                 except ShopError as refusal:
-                    return refusal_of(refusal)
+                    response = refusal_of(refusal)
         except IntegrityError as broken:
-            return refusal_of(broken)
+            response = refusal_of(broken)
+        write_down(request, call, operation, response, site)
+        return response
 
     return answer_once(
-        request, credential=call.credential.id, key=key, at=call.at, produce=answer, sealed=sealed
+        request,
+        credential=call.credential.id,
+        key=key,
+        at=call.at,
+        produce=answer,
+        sealed=bool(operation.tells),
     )
 
 

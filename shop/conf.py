@@ -89,6 +89,11 @@ class _Conf:
         return timedelta(hours=self._get("IDEMPOTENCY_HOURS"))
 
     @property
+    def trail_time(self) -> timedelta:
+        """For how long it is kept who did what over the API."""
+        return timedelta(days=self._get("AUDIT_TRAIL_DAYS"))
+
+    @property
     def task_lease(self) -> timedelta:
         """For how long nothing may be heard of a running task before it counts as lost."""
         return timedelta(seconds=self._get("TASK_LEASE_SECONDS"))

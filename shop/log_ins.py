@@ -1,9 +1,9 @@
 """Guessing at passwords is slowed down, and nobody is locked out by a stranger (bar S3).
 
 An attempt is counted before the password is looked at and taken back when it was right: of many guesses at
-once only as many reach the hasher as one after the other would. Counted are the name from this network, and
-this network as a whole; never the name alone, which would let anybody in the world lock anybody else out. After
-the free attempts each further one waits longer than the one before, 1 s, 2 s, 4 s, … 15 minutes.
+once only as many reach the hasher as one after the other would. Counted are the name from this network,
+and this network as a whole; never the name alone, which would let anybody in the world lock anybody else out.
+After the free attempts each further one waits longer than the one before, 1 s, 2 s, 4 s, … 15 minutes.
 """
 
 import hashlib

@@ -1,4 +1,5 @@
 from .answer import KeptAnswer
 from .key import ApiKey
+from .trail import TrailEntry
 
-__all__ = ["ApiKey", "KeptAnswer"]
+__all__ = ["ApiKey", "KeptAnswer", "TrailEntry"]

@@ -41,6 +41,9 @@ def issue_key(
         actor.must(Action.MANAGE_KEYS, site)
     limit = conf.requests_per_minute if requests_per_minute is None else requests_per_minute
     _refuse_useless(name, user, sites, scopes, limit, expires_at, at)
+    if actor.scopes is not None and (more := set(scopes) - actor.scopes):
+        words = f"this key has not itself: {', '.join(sorted(more))}"
+        raise Invalid(f"The key was not issued: scopes {words}.", errors=[FieldError("/scopes", words)])
     prefix = "".join(secrets.choice(_PREFIX_LETTERS) for _ in range(_PREFIX_LENGTH))
     text = f"{MARK}_{prefix}_{secrets.token_urlsafe(SECRET_BYTES)}"
     key = ApiKey.objects.create(

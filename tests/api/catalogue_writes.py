@@ -1,4 +1,4 @@
-"""The cases of tests/api/writes.py that write what stands still: families, engines, vehicles, suppliers."""
+"""The cases of tests/api/writes.py about what stands still: families, engines, vehicles, suppliers, keys."""
 
 from tests.api.cases import case
 from tests.api.world import World, length, thou
@@ -80,3 +80,19 @@ def enter_vehicle(world: World):
 @case("change_vehicle")
 def change_vehicle(world: World):
     return f"/vehicles/{world.vehicle()['id']}", {"description": "green tourer", "note": "new engine"}
+
+
+@case("issue_key")
+def issue_key(world: World):
+    return "/keys", {
+        "name": f"calculator {next(world.numbers)}",
+        "sites": ["north"],
+        "scopes": ["read", "plan"],
+        "requests_per_minute": 60,
+        "expires_at": "2090-01-05T09:00:00Z",
+    }
+
+
+@case("revoke_key")
+def revoke_key(world: World):
+    return f"/keys/{world.program.done(*issue_key(world))['id']}/revoke", {}

@@ -21,6 +21,8 @@ def things(world):
         "/me",
         f"/stock-minimums/{_made(world, 'set_stock_minimum')}",
         f"/webhooks/{_made(world, 'add_webhook')}",
+        f"/keys/{_made(world, 'issue_key')}",
+        f"/audit-trail/{world.program.get('/audit-trail').json()['items'][0]['id']}",
         "/openapi.json",
         job,
         f"/holds/{world.program.get(job).json()['holds'][0]['id']}",

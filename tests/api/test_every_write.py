@@ -10,6 +10,8 @@ from shop.roles import ALLOWED, SCOPES, Action
 from tests.api.program import Program, program
 from tests.api.writes import CASES, method_of, operations, thing_at, writes
 
+# What is remembered of every request, whatever came of it.
+NO_EFFECT = ("api.KeptAnswer", "api.TrailEntry", "sessions.Session")
 SHARED = ("shim-families", "engine-types", "suppliers")
 WRITES = [pytest.param(declared, id=declared.name) for _, declared in writes()]
 ACTS = [pytest.param(declared, id=declared.name) for _, declared in writes() if declared.needs_if_match]
@@ -34,7 +36,7 @@ def rows():
     return {
         model._meta.label: model._default_manager.count()
         for model in apps.get_models()
-        if model._meta.managed and model._meta.label not in ("api.KeptAnswer", "sessions.Session")
+        if model._meta.managed and model._meta.label not in NO_EFFECT
     }
 
 

@@ -23,6 +23,8 @@ LISTS = (
     "needs",
     "purchase-lists",
     "stock-minimums",
+    "keys",
+    "audit-trail",
     "webhooks",
     "webhook-deliveries",
     "inspections",

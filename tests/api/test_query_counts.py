@@ -4,6 +4,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from tests.api.catalogue_writes import issue_key
 from tests.api.counting import differing, opened
 from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.world import length, thou
@@ -49,6 +50,7 @@ def fill(world, times):
                 },
             },
         )
+        world.program.done(*issue_key(world))
         world.shop.stock((f"2.{100 + 25 * (number % 20)}", "new", 1))
 
 
