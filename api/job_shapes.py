@@ -8,19 +8,20 @@ from api.holds import HoldSerializer
 from api.plan_shapes import (
     ClearanceAfterSerializer,
     LeftOverSerializer,
-    PlannedShimSerializer,
     ScoreSerializer,
     SizeToBuySerializer,
 )
 from api.words import (
-    ACTIONS,
     ACTS,
     ADJUSTS,
     CONDITIONS,
+    HAND_OVER_STATES,
     JOB_STATES,
     KNOWN_BY,
     NEED_STATES,
     PLAN_STATES,
+    PLANNABLE_CONDITIONS,
+    SHOP_ACTIONS,
     SIDES,
     UNITS,
     VERDICTS,
@@ -50,6 +51,7 @@ class JobRowSerializer(serializers.Serializer):
     bay = serializers.IntegerField(source="bay.number", allow_null=True, default=None)
     tray = serializers.CharField(source="tray.code", allow_null=True, default=None)
     opened_at = serializers.DateTimeField()
+    priority = serializers.IntegerField(help_text="0 to 9; what completing it counts before others.")
     promised_at = serializers.DateTimeField(allow_null=True)
     closed_at = serializers.DateTimeField(allow_null=True)
 
@@ -115,11 +117,31 @@ class JobValveSerializer(serializers.Serializer):
     fits = FitSerializer(many=True)
 
 
+class JobSourceSerializer(serializers.Serializer):
+    """One of these; with `job` out of another job's valve or tray."""
+
+    valve = serializers.CharField(required=False, help_text="Out of that valve: a swap.")
+    tray = serializers.CharField(required=False, help_text="Left over in that tray.")
+    job = serializers.UUIDField(required=False, help_text="Of that job, not of its own.")
+    bin = serializers.CharField(required=False, help_text="Out of that bin of the site.")
+    catalogue = serializers.BooleanField(required=False, help_text="To be bought.")
+    on_order = serializers.BooleanField(required=False, help_text="On its way already.")
+
+
+class JobShimSerializer(serializers.Serializer):
+    thickness = LengthField()
+    condition = serializers.ChoiceField(choices=PLANNABLE_CONDITIONS, required=False)
+
+    def get_fields(self) -> dict[str, serializers.Field]:
+        # A field cannot be an attribute named `from`.
+        return super().get_fields() | {"from": JobSourceSerializer(allow_null=True)}
+
+
 class PlanLineSerializer(serializers.Serializer):
     label = serializers.CharField()
     verdict = serializers.ChoiceField(choices=VERDICTS, allow_null=True)
-    action = serializers.ChoiceField(choices=ACTIONS)
-    shim = PlannedShimSerializer(allow_null=True)
+    action = serializers.ChoiceField(choices=SHOP_ACTIONS)
+    shim = JobShimSerializer(allow_null=True)
     clearance_after = ClearanceAfterSerializer(allow_null=True)
     guaranteed = serializers.BooleanField(allow_null=True)
     why = serializers.CharField()
@@ -145,6 +167,31 @@ class JobNeedSerializer(serializers.Serializer):
     thickness = LengthField()
     state = serializers.ChoiceField(choices=NEED_STATES)
     purchase_list = serializers.UUIDField(allow_null=True)
+
+
+class HandOverEndSerializer(serializers.Serializer):
+    """One end of a hand-over: the valve; null for a shim that lies in the tray."""
+
+    job = serializers.UUIDField()
+    number = serializers.IntegerField()
+    bay = serializers.IntegerField(allow_null=True)
+    valve = serializers.CharField(allow_null=True)
+
+
+class HandOverSerializer(serializers.Serializer):
+    """A shim that goes from one job to another."""
+
+    id = serializers.UUIDField()
+    state = serializers.ChoiceField(choices=HAND_OVER_STATES)
+    thickness = LengthField()
+    to = HandOverEndSerializer()
+    say = serializers.CharField(help_text="The instruction, one sentence.")
+    handed_over_at = serializers.DateTimeField(allow_null=True)
+    handed_over_by = serializers.CharField(allow_blank=True)
+
+    def get_fields(self) -> dict[str, serializers.Field]:
+        # A field cannot be an attribute named `from`.
+        return super().get_fields() | {"from": HandOverEndSerializer()}
 
 
 class JobEventSerializer(serializers.Serializer):
@@ -174,6 +221,7 @@ class JobSerializer(JobRowSerializer):
     plan = JobPlanSerializer(allow_null=True)
     holds = HoldSerializer(many=True, help_text="Those that stand.")
     needs = JobNeedSerializer(many=True, help_text="What is to buy or on its way.")
+    hand_overs = HandOverSerializer(many=True, help_text="Shims that come from other jobs or go to them.")
     items = ItemSerializer(many=True, help_text="What else the engine takes each time.")
     events = JobEventSerializer(many=True)
 
@@ -209,6 +257,7 @@ class OpenJobSerializer(Body):
     unit = Word(choices=UNITS, required=False, help_text="Left out: thou.")
     odometer = Text(most=40, required=False)
     promised_at = Moment(required=False)
+    priority = Whole(least=0, most=9, required=False, help_text="Left out: 0.")
     note = Text(most=400, required=False)
     engine = KeyedEngineSerializer(
         required=False, help_text="Needed where the vehicle has no engine type; goes before the one it has."
@@ -217,6 +266,15 @@ class OpenJobSerializer(Body):
 
 class TakeIntoBaySerializer(Body):
     bay = Whole(least=1, most=1000, required=False, help_text="The bay's number; left out: the yard.")
+
+
+class SetPromiseSerializer(Body):
+    priority = Whole(least=0, most=9, required=False, help_text="Left out: 0.")
+    promised_at = Moment(required=False, help_text="Left out: not promised for any time.")
+
+
+class HandOverBodySerializer(Body):
+    hand_over = Identity(help_text="Its id among the job's `hand_overs`.")
 
 
 class FeelerSerializer(Body):

@@ -10,8 +10,9 @@ from api.holds import HoldSerializer
 from api.job_shapes import JobRowSerializer
 from inventory.compute.lengths import from_keyed, from_nm
 from inventory.models import Hold, Need
-from jobs.models import ClearanceReading, Fit, JobValve, Plan, PlanLine, ShimReading
+from jobs.models import ClearanceReading, Fit, HandOver, Job, JobValve, Plan, PlanLine, ShimReading
 from jobs.selectors.jobs import JobSheet, ValveSheet
+from jobs.services.handing_over import instruction
 
 SCORE = ("unresolved", "bought", "not_guaranteed", "opened", "stock_cost", "deviation_nm")
 
@@ -37,6 +38,7 @@ def render_sheet(sheet: JobSheet) -> dict[str, Any]:
         "plan": _plan(sheet.plan, sheet.valves) if sheet.plan else None,
         "holds": _holds(sheet.holds),
         "needs": [_need(need) for need in sheet.needs],
+        "hand_overs": [hand_over_shown(row) for row in sheet.hand_overs],
         "items": [{"name": i.name, "quantity": i.quantity, "note": i.note} for i in sheet.items],
         "events": [
             {"act": event.act, "at": _at(event.at), "by": event.by, "text": event.text}
@@ -126,7 +128,7 @@ def _plan(plan: Plan, valves: tuple[ValveSheet, ...]) -> dict[str, Any]:
         "created_at": _at(plan.created_at),
         "created_by": plan.created_by,
         "score": {name: getattr(plan, name) for name in SCORE},
-        "valves": [_line(line) for line in lines],
+        "valves": [_line(line, plan.job.tray.code) for line in lines],
         "left_over": [
             {"thickness": _mm(line.own_nm), "from": line.label} for line in lines if line.left_over
         ],
@@ -137,12 +139,12 @@ def _plan(plan: Plan, valves: tuple[ValveSheet, ...]) -> dict[str, Any]:
     }
 
 
-def _line(line: PlanLine) -> dict[str, Any]:
+def _line(line: PlanLine, tray: str) -> dict[str, Any]:
     return {
         "label": line.label,
         "verdict": line.verdict or None,
         "action": line.action,
-        "shim": _planned_shim(line),
+        "shim": _planned_shim(line, tray),
         "clearance_after": {
             "low": _mm(line.low_nm),
             "called": _mm(line.called_nm),
@@ -155,16 +157,19 @@ def _line(line: PlanLine) -> dict[str, Any]:
     }
 
 
-def _planned_shim(line: PlanLine) -> dict[str, Any] | None:
+def _planned_shim(line: PlanLine, tray: str) -> dict[str, Any] | None:
     if line.thickness_nm is None:
         return None
+    other = {"job": str(line.from_job_id)} if line.from_job_id else {}
     sources: dict[str, Any] = {
-        "swap": {"valve": line.from_valve},
+        "swap": {"valve": line.from_valve, **other},
+        "tray": {"tray": line.from_job.tray.code if line.from_job else tray, **other},
+        "order": {"on_order": True},
         "stock": {"bin": line.from_place.code if line.from_place else ""},
         "buy": {"catalogue": True},
     }
     shim: dict[str, Any] = {"thickness": _mm(line.thickness_nm)}
-    if line.condition:
+    if line.action in ("stock", "buy", "order") and line.condition:
         shim["condition"] = line.condition
     shim["from"] = sources.get(line.action)
     return shim
@@ -176,6 +181,28 @@ def _need(need: Need) -> dict[str, Any]:
         "thickness": _mm(need.thickness_nm),
         "state": need.state,
         "purchase_list": str(need.line.purchase_list_id) if need.line else None,
+    }
+
+
+def hand_over_shown(row: HandOver) -> dict[str, Any]:
+    return {
+        "id": str(row.pk),
+        "state": row.state,
+        "thickness": _mm(row.thickness_nm),
+        "from": _end(row.from_job, row.from_label),
+        "to": _end(row.to_job, row.to_label),
+        "say": instruction(row),
+        "handed_over_at": _at(row.handed_over_at) if row.handed_over_at else None,
+        "handed_over_by": row.handed_over_by,
+    }
+
+
+def _end(job: Job, label: str) -> dict[str, Any]:
+    return {
+        "job": str(job.pk),
+        "number": job.number,
+        "bay": job.bay.number if job.bay else None,
+        "valve": label or None,
     }
 
 

@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 from api import queries
 from api.job_shapes import (
     FitJobSerializer,
+    HandOverBodySerializer,
     JobRowSerializer,
     JobSerializer,
     KeyClearancesSerializer,
@@ -14,6 +15,7 @@ from api.job_shapes import (
     NoteSerializer,
     OpenJobSerializer,
     SetAdjustSerializer,
+    SetPromiseSerializer,
     SignOffSerializer,
     StopJobSerializer,
     TakeIntoBaySerializer,
@@ -30,9 +32,11 @@ from jobs.services.bays import take_into_bay
 from jobs.services.engines import SideSpec
 from jobs.services.fitting import ReallyFitted, fit_job
 from jobs.services.handing_out import hand_out_job
+from jobs.services.handing_over import hand_over, hand_over_of
 from jobs.services.keyed_engine import KeyedEngine, KeyedValve
 from jobs.services.opening import open_job
 from jobs.services.planning import accept_plan, plan_job, release_plan
+from jobs.services.promising import set_promise
 from jobs.services.readings import FeelerInput, ShimInput, key_clearances, key_shims, set_adjust
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
@@ -217,6 +221,31 @@ class TakeIntoBay(JobView):
     def post(self, call: Call, job: Job) -> Job:
         bay = bay_of(job.site, call.body.get("bay"))
         return take_into_bay(job=job, actor=call.actor, at=call.at, bay=bay)
+
+
+class SetPromise(JobView):
+    @acts(
+        Action.WORK_JOB,
+        "set_promise",
+        "Say how much the job matters and when it is promised for.",
+        body=SetPromiseSerializer,
+        example={"priority": 3, "promised_at": "2030-01-05T09:00:00Z"},
+    )
+    def post(self, call: Call, job: Job) -> Job:
+        return set_promise(job=job, actor=call.actor, at=call.at, **call.body)
+
+
+class HandOverShim(JobView):
+    @acts(
+        Action.HAND_OUT,
+        "hand_over",
+        "Take a shim of one job to the other's tray; at either of the two.",
+        body=HandOverBodySerializer,
+        example={"hand_over": "0190b0a0-0000-7000-8000-000000000000"},
+    )
+    def post(self, call: Call, job: Job) -> Any:
+        row = hand_over_of(job, call.body["hand_over"])
+        return hand_over(hand_over=row, actor=call.actor, at=call.at)
 
 
 class Stop(JobView):

@@ -17,12 +17,13 @@ from inventory.models import (
     ShimFamily,
     Transfer,
 )
-from jobs.models import Job, JobValve, Plan, Side
+from jobs.models import HandOver, Job, JobValve, Plan, ShopPlan, Side
 from jobs.services.states import Act
 from shop.models import Role, Task, WebhookDelivery
 from shop.webhooks.events import EventKind
 
 ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
+SHOP_ACTIONS = ("keep", "swap", "tray", "stock", "order", "buy", "unresolved", "measure")
 ACTS = tuple(act.value for act in Act)
 ADJUSTS = tuple(JobValve.Adjust.values)
 CONDITIONS = tuple(Condition.values)
@@ -32,6 +33,7 @@ DELIVERY_STATES = tuple(WebhookDelivery.State.values)
 EVENT_KINDS = tuple(EventKind.values)
 FACES = tuple(Inspection.Face.values)
 FATES = tuple(Inspection.Fate.values)
+HAND_OVER_STATES = tuple(HandOver.State.values)
 FORMS = tuple(ShimFamily.Form.values)
 FOUND_CONDITIONS = ("used", "unmeasured")
 HOLD_STATES = tuple(Hold.State.values)
@@ -44,6 +46,7 @@ PLAN_STATES = tuple(Plan.State.values)
 PLANNABLE_CONDITIONS = ("new", "used")
 PURCHASE_LIST_STATES = tuple(PurchaseList.State.values)
 REASONS = tuple(Reason.values)
+SHOP_PLAN_STATES = tuple(ShopPlan.State.values)
 ROLES = tuple(Role.values)
 SIDES = tuple(Side.values)
 TASK_STATES = tuple(Task.State.values)

@@ -104,6 +104,11 @@ class _Conf:
         return timedelta(seconds=self._get("TASK_TIME_LIMIT_SECONDS"))
 
     @property
+    def shop_plan_time(self) -> timedelta:
+        """For how long the best plan for the whole shop is looked for before the best one found stands."""
+        return timedelta(seconds=self._get("SHOP_PLAN_SECONDS"))
+
+    @property
     def task_retention(self) -> timedelta:
         """How long a finished task and its result can be looked at."""
         return timedelta(hours=self._get("TASK_RETENTION_HOURS"))

@@ -16,6 +16,7 @@ class Action(Enum):
 
     READ = ("look at this site", frozenset(SCOPES))
     PLAN = ("plan a job", frozenset({"plan", "jobs"}))
+    MOVE_ACCEPTED = ("move accepted parts of a plan", frozenset({"plan", "jobs"}))
     WORK_JOB = ("work on a job", frozenset({"jobs"}))
     STOP_JOB = ("stop a job", frozenset({"jobs"}))
     HOLD = ("hold shims", frozenset({"hold", "jobs"}))
@@ -51,6 +52,7 @@ class Action(Enum):
 ALLOWED: dict[Action, frozenset[str]] = {
     Action.READ: EVERYONE,
     Action.PLAN: EVERYONE,
+    Action.MOVE_ACCEPTED: frozenset({MANAGER}),
     Action.WORK_JOB: frozenset({TECHNICIAN, MANAGER}),
     Action.STOP_JOB: frozenset({TECHNICIAN, MANAGER}),
     Action.HOLD: EVERYONE,

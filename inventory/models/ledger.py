@@ -36,6 +36,7 @@ class Reason(models.TextChoices):
     ARRIVE = "arrive", "Arrive from another site"
     HAND_OUT = "hand_out", "Hand out"
     HAND_BACK = "hand_back", "Hand back"
+    HAND_OVER = "hand_over", "Hand over to another job"
     PULL = "pull", "Pull from engine"
     FIT = "fit", "Fit"
     RECOVER = "recover", "Recover"

@@ -42,10 +42,11 @@ _MOST_URGENT_FIRST = (F("needed_by").asc(nulls_last=True), "created_at", "id")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lack:
-    """One shim that a job's plan wants bought."""
+    """One shim that a job's plan wants bought. `line`: it is on its way already, on that line of a list."""
 
     thickness_nm: int
     valve_label: str
+    line: PurchaseLine | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +81,8 @@ def note_needs(
             valve_label=lack.valve_label,
             needed_by=needed_by,
             created_at=at,
+            line=lack.line,
+            state=Need.State.OPEN if lack.line is None else Need.State.BOUGHT,
         )
         for lack in lacks
     )

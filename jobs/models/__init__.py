@@ -3,6 +3,7 @@ from .fit import Fit
 from .job import Job, JobEvent, JobValve
 from .plan import Plan, PlanLine
 from .reading import ClearanceReading, ShimReading
+from .shop_plan import HandOver, ShopPlan, ShopPlanJob, ShopPlanPart
 from .vehicle import Vehicle
 
 __all__ = [
@@ -11,12 +12,16 @@ __all__ = [
     "EnginePosition",
     "EngineType",
     "Fit",
+    "HandOver",
     "Job",
     "JobEvent",
     "JobValve",
     "Plan",
     "PlanLine",
     "ShimReading",
+    "ShopPlan",
+    "ShopPlanJob",
+    "ShopPlanPart",
     "Side",
     "Vehicle",
 ]

@@ -47,6 +47,8 @@ class Job(models.Model):
     note = models.CharField(max_length=400, blank=True)
     opened_at = models.DateTimeField()
     opened_by = models.CharField(max_length=160)
+    # What completing it counts before others', 0 to 9; see jobs.compute.shopplan.weights.
+    priority = models.PositiveSmallIntegerField(default=0)
     promised_at = models.DateTimeField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.CharField(max_length=160, blank=True)
@@ -67,6 +69,7 @@ class Job(models.Model):
                 condition=~Q(state__in=["signed_off", "stopped"]),
                 name="one_open_job_per_tray",
             ),
+            models.CheckConstraint(condition=Q(priority__lte=9), name="job_priority_at_most_9"),
         ]
 
     def __str__(self) -> str:

@@ -30,6 +30,11 @@ class Plan(models.Model):
     opened = models.PositiveIntegerField()
     stock_cost = models.PositiveIntegerField()
     deviation_nm = models.BigIntegerField()
+    # Of a plan that is one job's part of a plan for the whole shop: what it takes of what is on order.
+    awaited = models.PositiveIntegerField(default=0)
+    shop_plan = models.ForeignKey(
+        "jobs.ShopPlan", null=True, blank=True, on_delete=models.PROTECT, related_name="plans"
+    )
     hold = models.ForeignKey(Hold, null=True, blank=True, on_delete=models.PROTECT, related_name="plans")
     stale_because = models.CharField(max_length=200, blank=True)
     created_at = models.DateTimeField()
@@ -49,7 +54,9 @@ class Plan(models.Model):
 
 
 class PlanLine(models.Model):
-    """What the plan says of one valve; the fields are those of `jobs.compute.planner.types.Choice`."""
+    """What the plan says of one valve; the fields are those of `jobs.compute.planner.types.Choice`, or of
+    `shopplan.types.ShopChoice`: then `from_job` is whose valve or tray the shim comes out of, null for the
+    job's own."""
 
     id = models.BigAutoField(primary_key=True)
     plan = models.ForeignKey(Plan, on_delete=models.CASCADE, related_name="lines")
@@ -61,6 +68,7 @@ class PlanLine(models.Model):
     thickness_nm = models.BigIntegerField(null=True)
     condition = models.CharField(max_length=12, choices=Condition.choices, blank=True)
     from_valve = models.CharField(max_length=40, blank=True)
+    from_job = models.ForeignKey(Job, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     from_place = models.ForeignKey(Place, null=True, on_delete=models.PROTECT, related_name="+")
     own_nm = models.BigIntegerField(null=True)
     low_nm = models.BigIntegerField(null=True)
@@ -76,6 +84,16 @@ class PlanLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.label}: {self.action}"
+
+    @property
+    def from_shop(self) -> bool:
+        """Whether the shim comes from outside the engine: a bin, a supplier, a tray or another engine."""
+        return self.action in ("stock", "buy", "order", "tray") or self.handed_over
+
+    @property
+    def handed_over(self) -> bool:
+        """Whether the shim comes from another job."""
+        return self.from_job_id is not None
 
     @property
     def bin(self) -> Place:

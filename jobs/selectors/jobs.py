@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from inventory.compute.lengths import show
 from inventory.models import Hold, Need
@@ -18,6 +18,7 @@ from jobs.models import (
     ClearanceReading,
     EngineItem,
     Fit,
+    HandOver,
     Job,
     JobEvent,
     JobValve,
@@ -82,6 +83,8 @@ class JobSheet:
     """The holds that stand, with their lines."""
     needs: tuple[Need, ...]
     """What is to be bought or on its way for the job."""
+    hand_overs: tuple[HandOver, ...]
+    """Shims that go from this job to another or come from one, but for those that were given up."""
     may: frozenset[Act]
     """The acts that the job's state allows; whether a person's role does is another question."""
     next: str
@@ -154,7 +157,11 @@ def job_sheet(job: Job) -> JobSheet:
     """The whole sheet of one job, in a fixed number of queries."""
     job = jobs_of(job.site).get(pk=job.pk)
     plan = current_plan(job)
-    plan_lines = plan.lines.select_related("from_place") if plan else PlanLine.objects.none()
+    plan_lines = (
+        plan.lines.select_related("from_place", "from_job__bay", "from_job__tray")
+        if plan
+        else PlanLine.objects.none()
+    )
     lines = {line.label: line for line in plan_lines}
     readings = _by_valve(ClearanceReading.objects.filter(valve__job=job).order_by("sequence"))
     shims = _by_valve(ShimReading.objects.filter(valve__job=job).order_by("sequence"))
@@ -177,6 +184,12 @@ def job_sheet(job: Job) -> JobSheet:
             Need.objects.filter(job_id=job.pk, state__in=[Need.State.OPEN, Need.State.BOUGHT])
             .select_related("line__purchase_list")
             .order_by("thickness_nm", "id")
+        ),
+        hand_overs=tuple(
+            HandOver.objects.filter(Q(from_job=job) | Q(to_job=job))
+            .exclude(state=HandOver.State.RELEASED)
+            .select_related("from_job__bay", "to_job__bay")
+            .order_by("promised_at", "id")
         ),
         may=ALLOWED[job.state],
         next=next_step(job, plan, lines.values()),

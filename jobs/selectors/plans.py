@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from jobs.models import Job, Plan, PlanLine
 from jobs.services.states import NEXT
 
-CHANGES = ("swap", "stock", "buy")
+CHANGES = ("swap", "tray", "stock", "order", "buy")
 
 
 def nothing_to_fit(lines: Iterable[PlanLine]) -> str:

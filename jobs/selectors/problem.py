@@ -37,7 +37,7 @@ def problem_of(job: Job) -> JobProblem:
     readings = current_readings(valves)
     balances = tuple(available_lots(job.site, job.family))
     problem = Problem(
-        valves=tuple(_valve(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),
+        valves=tuple(valve_of(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),
         lots=tuple(
             Lot(
                 thickness_nm=balance.thickness_nm,
@@ -65,7 +65,8 @@ def uncertainty() -> Uncertainty:
     )
 
 
-def _valve(valve: JobValve, reading: ClearanceReading) -> Valve:
+def valve_of(valve: JobValve, reading: ClearanceReading) -> Valve:
+    """The valve as the planner takes it."""
     shim = None
     if valve.shim_nm is not None:
         shim = OwnShim(thickness_nm=valve.shim_nm, known_by=cast(KnownBy, valve.shim_known_by))

@@ -14,6 +14,7 @@ from inventory.services.texts import text_errors
 from jobs.models import Job, JobValve
 
 TRAY = "tray"
+_NOTHING_GIVEN: Mapping[str, str] = {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,11 +54,19 @@ class AtHand:
     """Taken from what an earlier fit left in the tray, by thickness and condition."""
 
     @classmethod
-    def of(cls, job: Job, opened: Sequence[JobValve], holds: Sequence[Hold]) -> "AtHand":
+    def of(
+        cls,
+        job: Job,
+        opened: Sequence[JobValve],
+        holds: Sequence[Hold],
+        given: Mapping[str, str] = _NOTHING_GIVEN,
+    ) -> "AtHand":
+        """`given`: by label of a valve whose shim was handed over to another job before, where it went."""
         return cls(
             job=job,
-            pulled={valve.label: _own(valve) for valve in opened},
+            pulled={valve.label: _own(valve) for valve in opened if valve.label not in given},
             held=[line for hold in holds for line in hold.lines.all() for _ in range(line.quantity)],
+            takers=dict(given),
         )
 
     def from_valve(self, giver: str, *, to: str, opened: Mapping[str, JobValve]) -> Shim:
@@ -133,7 +142,7 @@ class AtHand:
         return Shim(
             thickness_nm=line.thickness_nm,
             condition=line.condition,
-            source=f"bin:{line.taken_from.code}",
+            source=TRAY if line.taken_from.kind == PlaceKind.TRAY else f"bin:{line.taken_from.code}",
             keyed=from_nm(line.thickness_nm).keyed,
             known_by=_known_by(line.condition),
             hold_line=line,

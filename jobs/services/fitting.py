@@ -14,12 +14,13 @@ from inventory.services.ledger import Line, transfer
 from inventory.services.purchasing import cancel_needs
 from inventory.services.texts import text_errors
 from jobs.compute.windows import clearance_after
-from jobs.models import ClearanceReading, Fit, Job, JobValve, Plan, PlanLine
+from jobs.models import ClearanceReading, Fit, HandOver, Job, JobValve, Plan, PlanLine
 from jobs.selectors.plans import CHANGES
 from jobs.selectors.readings import current_readings
 from jobs.services.at_hand import AtHand, NotAtHand, Shim
 from jobs.services.handing_out import hand_out, lines_to_tray
-from jobs.services.promises import accepted_plan, lock_plans_shims, lock_stock
+from jobs.services.handing_over import end_with_fit, hold_what_was_pulled, out_of, what, where
+from jobs.services.promises import accepted_plan, lock_plans_shims, lock_stock, lose_plans
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -78,15 +79,48 @@ def fit_job(
     _refuse_unknown_shims(opened)
     cancel_needs(job_id=job.pk)
     locked = lock_plans_shims(job, plan, at)
-    put_in = _shims_by_valve(job, opened, lines, really, locked.held)
-    movement = _book(job, actor, at, opened, put_in, locked)
+    given = {label: f"{row.to_label} of {row.to_job}" for label, row in out_of(job).items()}
+    _refuse_left_empty(given, opened, really)
+    _refuse_not_here(plan, really)
+    put_in, at_hand = _shims_by_valve(job, opened, lines, really, locked.held, given)
+    movement = _book(job, actor, at, opened, put_in, locked, given)
+    used = set(at_hand.takers) - set(given)
+    losers = hold_what_was_pulled(job, pulled=set(opened) - set(given), used=used, actor=actor, at=at)
+    end_with_fit(job, plan, as_planned=set(put_in) - set(really), at=at)
     job.round += 1
     _record(job, plan, movement, actor, at, opened, put_in, lines, really)
     plan.state = Plan.State.DONE
     plan.save(update_fields=["state"])
     job.state = Job.State.FITTED
     text = _in_words(opened, lines, really)
-    return finish(job, Act.FIT, actor=actor, at=at, text=text, changed=["round"])
+    job = finish(job, Act.FIT, actor=actor, at=at, text=text, changed=["round"])
+    lose_plans(losers, job, "Its shim was fitted in its own engine.", at)
+    return job
+
+
+def _refuse_left_empty(
+    given: Mapping[str, str], opened: Mapping[str, JobValve], really: Mapping[str, ReallyFitted]
+) -> None:
+    """A valve whose shim went to another engine must get one now."""
+    empty = [label for label in given if label not in opened]
+    if empty:
+        named = ", ".join(f"{label} (its shim went to {given[label]})" for label in empty)
+        raise Unprocessable(
+            f"Nothing was fitted: without a shim would be {named}. Say what really went in.",
+            errors=[FieldError(pointer("really", label), "would be left without a shim") for label in empty],
+        )
+
+
+def _refuse_not_here(plan: Plan, really: Mapping[str, ReallyFitted]) -> None:
+    """Raise WrongState while shims of other jobs that the plan takes are still there."""
+    waiting = [
+        row
+        for row in plan.hand_overs.filter(state=HandOver.State.PROMISED).select_related("from_job__bay")
+        if row.to_label not in really
+    ]
+    if waiting:
+        named = "; ".join(f"{what(row)} from {where(row.from_job)} for {row.to_label}" for row in waiting)
+        raise WrongState(f"Nothing was fitted: hand over {named} first.", extra={"state": "held"})
 
 
 def _bad_input(really: Mapping[str, ReallyFitted], valves: Mapping[str, JobValve]) -> list[FieldError]:
@@ -125,10 +159,11 @@ def _shims_by_valve(
     lines: Mapping[str, PlanLine],
     really: Mapping[str, ReallyFitted],
     holds: Sequence[Hold],
-) -> dict[str, Shim]:
+    given: Mapping[str, str],
+) -> tuple[dict[str, Shim], AtHand]:
     """Which physical shim went into each opened valve: first as planned, then what people say of the
-    others."""
-    at_hand = AtHand.of(job, list(opened.values()), holds)
+    others. And what is left at hand."""
+    at_hand = AtHand.of(job, list(opened.values()), holds, given)
     put_in: dict[str, Shim] = {}
     errors: list[FieldError] = []
     left_empty: list[str] = []
@@ -137,9 +172,9 @@ def _shims_by_valve(
         if label in really or line is None:
             continue
         try:
-            if line.action == "swap" and line.from_valve not in opened:
+            if line.action == "swap" and not line.handed_over and line.from_valve not in opened:
                 left_empty.append(line.from_valve)
-            elif line.action == "swap":
+            elif line.action == "swap" and not line.handed_over:
                 put_in[label] = at_hand.from_valve(line.from_valve, to=label, opened=opened)
             else:
                 put_in[label] = at_hand.held_for(label, line.gets_nm, line.condition)
@@ -162,7 +197,7 @@ def _shims_by_valve(
             ],
         )
     refuse(errors, "Nothing was fitted")
-    return put_in
+    return put_in, at_hand
 
 
 def _book(
@@ -172,6 +207,7 @@ def _book(
     opened: Mapping[str, JobValve],
     put_in: Mapping[str, Shim],
     locked: Locked,
+    given: Mapping[str, str],
 ) -> Movement:
     """The movements: hand out what is still in its bin, pull, fit. Returns the fit."""
     engine = place_of(job.site, PlaceKind.ENGINE)
@@ -179,6 +215,7 @@ def _book(
     pulled = [
         OneShim(family_id=job.family_id, thickness_nm=valve.known_nm, condition=valve.shim_condition)
         for valve in opened.values()
+        if valve.label not in given
     ]
     # Everything that the movements below will touch is locked here, in the one order, before the first of
     # them.

@@ -11,7 +11,7 @@ from jobs.compute.windows import default_aim
 from jobs.models import EngineType, Job, JobValve, Side, Vehicle
 from jobs.services.events import counted, note_event
 from jobs.services.keyed_engine import KeyedEngine, keyed_engine_faults, keyed_valves
-from jobs.services.refusals import refuse, text_faults
+from jobs.services.refusals import bad_priority, refuse, text_faults
 from jobs.services.states import Act
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -33,6 +33,7 @@ def open_job(
     unit: str = "thou",
     odometer: str = "",
     promised_at: datetime | None = None,
+    priority: int = 0,
     note: str = "",
     engine: KeyedEngine | None = None,
 ) -> Job:
@@ -54,6 +55,7 @@ def open_job(
     elif vehicle.engine_type_id is None:
         words = f"{vehicle.registration}'s engine is in no list: key its family, spec and valves with the job"
         errors.append(FieldError("/engine", words))
+    errors += bad_priority(priority)
     refuse(errors, "The job was not opened")
     # It locks the site's row: number, bay and tray of two jobs that are opened at once cannot be the same.
     number = next_number(site, Job.objects.filter(site=site))
@@ -76,6 +78,7 @@ def open_job(
         opened_at=at,
         opened_by=actor.label,
         promised_at=promised_at,
+        priority=priority,
     )
     valves = list(_valves(job, like) if isinstance(like, EngineType) else keyed_valves(job, like))
     known = _put_known_shims(job, valves)

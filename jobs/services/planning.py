@@ -14,6 +14,7 @@ from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.plans import nothing_to_fit
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.services.events import counted
+from jobs.services.handing_over import refuse_while_empty
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
@@ -79,7 +80,9 @@ def release_plan(*, job: Job, actor: Actor, at: datetime, note: str = "", versio
     """
     job = begin(job, Act.RELEASE, actor=actor, at=at, version=version)
     refuse(text_errors(Hold, "note", note, "/note"), "The plan was not released")
+    refuse_while_empty(job)
     end_promises(job, actor=actor, at=at, note=note)
+    job.refresh_from_db(fields=["version"])
     job.plans.filter(state=Plan.State.ACCEPTED).update(state=Plan.State.PROPOSED, hold=None)
     job.state = Job.State.PLANNED
     text = "Released the plan: its shims are free for others."

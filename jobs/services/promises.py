@@ -6,7 +6,7 @@ job notices when somebody acts on it, or at the next sweep, whichever comes firs
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 
 from django.db.models import Q, prefetch_related_objects
@@ -21,6 +21,8 @@ from inventory.services.purchasing import cancel_needs
 from jobs.models import Job, Plan, PlanLine
 from jobs.services import news
 from jobs.services.events import cut, note_event
+from jobs.services.handing_over import give_back_what_it_gets, to_come, withdraw_what_it_gives
+from jobs.services.shop_staleness import touch_job
 from shop.actor import Actor, service_actor
 from shop.errors import HoldExpired
 
@@ -43,7 +45,7 @@ def lock_plans_shims(job: Job, plan: Plan, at: datetime) -> Locked:
     Raises HoldExpired when one got away between the look at the job and the lock.
     """
     locked = lock_shims(job, at)
-    lost = lost_lines(plan, locked.held, ())
+    lost = lost_lines(plan, locked.held, (), coming_from_others(plan))
     if lost:
         raise HoldExpired(f"{_in_words(job, lost)} Plan again.", extra={"state": str(job.state)})
     return locked
@@ -79,18 +81,27 @@ def shims_for(plan: Plan, holds: Sequence[Hold]) -> dict[str, HoldLine]:
 
 
 def lines_from_shop(plan: Plan) -> list[PlanLine]:
-    """The plan's lines that want a shim from a bin or from a supplier."""
-    return [line for line in plan.lines.all() if line.action in ("stock", "buy")]
+    """The plan's lines that want a shim from a bin, a supplier, a tray or another engine."""
+    return [line for line in plan.lines.all() if line.from_shop]
 
 
-def lost_lines(plan: Plan, holds: Sequence[Hold], needs: Iterable[Need]) -> list[PlanLine]:
+def coming_from_others(plan: Plan) -> Collection[str]:
+    """Labels of the plan's valves whose shim is promised and still in another engine."""
+    return to_come([plan.pk]).get(plan.pk, frozenset())
+
+
+def lost_lines(
+    plan: Plan, holds: Sequence[Hold], needs: Iterable[Need], from_others: Collection[str]
+) -> list[PlanLine]:
     """The plan's lines whose shim is neither held for the job nor still to come."""
     held = shims_for(plan, holds)
     coming = {need.valve_label for need in needs if need.state in (Need.State.OPEN, Need.State.BOUGHT)}
     return [
         line
         for line in lines_from_shop(plan)
-        if line.label not in held and not (line.action == "buy" and line.label in coming)
+        if line.label not in held
+        and line.label not in from_others
+        and not (line.action in ("buy", "order") and line.label in coming)
     ]
 
 
@@ -107,17 +118,24 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     standing = Hold.objects.filter(
         Q(expires_at__isnull=True) | Q(expires_at__gt=at), job_id=job.pk, state=Hold.State.HELD
     ).prefetch_related("lines")
-    lost = lost_lines(plan, list(standing), Need.objects.filter(job_id=job.pk))
+    needs = Need.objects.filter(job_id=job.pk)
+    lost = lost_lines(plan, list(standing), needs, coming_from_others(plan))
     if not lost:
         return ""
     because = _in_words(job, lost)
-    end_promises(job, actor=service_actor(), at=at)
+    lose_plan(job, plan, because, at)
+    return because
+
+
+def lose_plan(job: Job, plan: Plan, because: str, at: datetime) -> None:
+    """Put a locked job back to `planned`: what its accepted plan rests on is gone."""
+    end_promises(job, actor=service_actor(), at=at, note=because)
     put_aside(plan, because, at)
     job.state = Job.State.PLANNED
     job.version += 1
     job.save(update_fields=["state", "version"])
     note_event(job, "hold_lost", by=service_actor().label, at=at, text=because)
-    return because
+    touch_job(job, f"{job}: {because}")
 
 
 def _in_words(job: Job, lost: Sequence[PlanLine]) -> str:
@@ -140,14 +158,36 @@ def put_aside_proposed(job: Job, because: str) -> int:
     )
 
 
-def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "") -> None:
-    """End the job's needs and holds: handed-out shims go back to their bins, the others are free again."""
+def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "", stopping: bool = False) -> None:
+    """End the job's needs and holds: handed-out shims go back to their bins, the others are free again.
+
+    What it was to get from other jobs is theirs again, and what it was to give is not given: the plans that
+    counted on that are out of date. The job and its partners (services/handing_over.py) are locked.
+    """
+    because = note or f"The plan of {job} was released."
     cancel_needs(job_id=job.pk)
+    give_back_what_it_gets(job, actor=actor, at=at, because=because)
+    losers = withdraw_what_it_gives(job, actor=actor, at=at, because=because, stopping=stopping)
     locked = lock_shims(job, at)
     lock_stock(locked, [*_lines_back(job, locked.held), *_lines_out_of_tray(job)])
     for hold in locked.held:
-        end = hand_back_hold if hold.handed_out_at else release_hold
+        end = hand_back_hold if _was_moved(hold) else release_hold
         end(hold=hold, actor=actor, at=at, note=note)
+    lose_plans(losers, job, because, at)
+
+
+def lose_plans(losers: Iterable[Job], giver: Job, because: str, at: datetime) -> None:
+    """Put the accepted plans aside of jobs, locked, that counted on a shim of this one."""
+    for loser in losers:
+        loser.refresh_from_db()
+        plan = accepted_plan(loser) if loser.state in RESTS_ON_HOLDS else None
+        if plan is not None:
+            lose_plan(loser, plan, f"It counted on a shim of {giver}. {because}", at)
+
+
+def _was_moved(hold: Hold) -> bool:
+    """Whether its shims were handed out of their bins; what lies in the tray that it was held in was not."""
+    return bool(hold.handed_out_at) and any(line.place_id != line.taken_from_id for line in hold.lines.all())
 
 
 def _lines_back(job: Job, holds: Sequence[Hold]) -> list[Line]:
@@ -157,6 +197,7 @@ def _lines_back(job: Job, holds: Sequence[Hold]) -> list[Line]:
         touched
         for hold in holds
         for line in hold.lines.all()
+        if line.place_id != line.taken_from_id
         for touched in transfer(
             source=line.place,
             target=receiving if line.taken_from.retired_at else line.taken_from,

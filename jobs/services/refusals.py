@@ -7,6 +7,7 @@ from typing import Any
 from django.db.models import Model
 
 from inventory.services.texts import text_errors
+from jobs.compute.shopplan.weights import MOST_PRIORITY
 from jobs.models import JobValve
 from shop.errors import FieldError, Invalid
 
@@ -60,3 +61,10 @@ def unknown_valves(
 def text_faults(model: type[Model], **texts: str) -> list[FieldError]:
     """An error for every text that does not fit the model's field of the same name."""
     return [error for name, text in texts.items() for error in text_errors(model, name, text, pointer(name))]
+
+
+def bad_priority(priority: int) -> list[FieldError]:
+    """An error for a priority that is none."""
+    if 0 <= priority <= MOST_PRIORITY:
+        return []
+    return [FieldError("/priority", f"must be from 0 to {MOST_PRIORITY}")]

@@ -9,6 +9,7 @@ from inventory.services.texts import text_errors
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
 from jobs.services import news
+from jobs.services.handing_over import refuse_while_promised
 from jobs.services.promises import end_promises, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
@@ -40,6 +41,7 @@ def sign_off_job(
         _refuse_work_to_do(job, valves, readings)
     _refuse_unread_after(valves, readings)
     _refuse_out_of_spec(valves, readings, reason)
+    refuse_while_promised(job)
     # A hold that somebody made for the job beside its plan would keep shims in a tray that is to be empty.
     end_promises(job, actor=actor, at=at, note="The job was signed off.")
     clear_tray(job, actor, at)

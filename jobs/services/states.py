@@ -26,6 +26,7 @@ class Act(StrEnum):
     FIT = "fit_job"
     SIGN_OFF = "sign_off_job"
     TAKE_IN = "take_into_bay"
+    SET_PROMISE = "set_promise"
     STOP = "stop_job"
 
 
@@ -41,6 +42,7 @@ WORDS: dict[Act, str] = {
     Act.FIT: "fit",
     Act.SIGN_OFF: "sign off",
     Act.TAKE_IN: "take it into another bay",
+    Act.SET_PROMISE: "change when it is promised for",
     Act.STOP: "stop the job",
 }
 
@@ -57,12 +59,13 @@ ACTION: dict[Act, Action] = {
     Act.FIT: Action.WORK_JOB,
     Act.SIGN_OFF: Action.WORK_JOB,
     Act.TAKE_IN: Action.WORK_JOB,
+    Act.SET_PROMISE: Action.WORK_JOB,
     Act.STOP: Action.STOP_JOB,
 }
 
 _KEYING = frozenset({Act.KEY_CLEARANCES, Act.KEY_SHIMS, Act.SET_ADJUST})
-# Whatever a job waits for, its engine may be rolled into another bay, and it may be stopped.
-_ALWAYS = frozenset({Act.TAKE_IN, Act.STOP})
+# Whatever a job waits for, its engine may be rolled into another bay, promised for another time and stopped.
+_ALWAYS = frozenset({Act.TAKE_IN, Act.SET_PROMISE, Act.STOP})
 ALLOWED: dict[str, frozenset[Act]] = {
     S.OPEN: _KEYING | _ALWAYS | {Act.PLAN, Act.SIGN_OFF},
     S.PLANNED: _KEYING | _ALWAYS | {Act.PLAN, Act.ACCEPT, Act.SIGN_OFF},

@@ -9,10 +9,16 @@ from datetime import datetime
 
 from jobs.models import Job
 from jobs.services.events import note_event
+from jobs.services.handing_over import lock_with_partners
 from jobs.services.promises import settle_lost_shims
+from jobs.services.shop_staleness import touch_job
 from jobs.services.states import ACTION, ALLOWED, Act, refuse_unless_allowed
 from shop.actor import Actor
 from shop.errors import HoldExpired, StaleVersion
+
+# What a plan for the whole shop rests on; a new reading may want what it gives to others.
+_KEYED = frozenset({Act.KEY_CLEARANCES, Act.KEY_SHIMS, Act.SET_ADJUST})
+_MOVED = frozenset({Act.ACCEPT, Act.RELEASE, Act.FIT, Act.SIGN_OFF, Act.TAKE_IN, Act.SET_PROMISE, Act.STOP})
 
 
 def begin(job: Job, act: Act, *, actor: Actor, at: datetime, version: int | None = None) -> Job:
@@ -25,11 +31,8 @@ def begin(job: Job, act: Act, *, actor: Actor, at: datetime, version: int | None
     that the job has lost, WrongState.
     """
     actor.must(ACTION[act], job.site)
-    job = (
-        Job.objects.select_for_update(of=("self",))
-        .select_related("site", "family", "engine_type", "vehicle", "bay", "tray")
-        .get(pk=job.pk)
-    )
+    lock_with_partners([job.pk])
+    job = Job.objects.select_related("site", "family", "engine_type", "vehicle", "bay", "tray").get(pk=job.pk)
     if version is not None and job.version != version:
         raise StaleVersion(
             f"Somebody changed {job} since you opened it. Look at it again, then repeat what is still right.",
@@ -47,4 +50,6 @@ def finish(job: Job, act: Act, *, actor: Actor, at: datetime, text: str, changed
     job.version += 1
     job.save(update_fields=["state", "version", *changed])
     note_event(job, act, by=actor.label, at=at, text=text)
+    if act in _KEYED | _MOVED:
+        touch_job(job, f"{job}: {text}", family=act in _KEYED)
     return job

@@ -27,7 +27,7 @@ def stop_job(*, job: Job, actor: Actor, at: datetime, note: str, version: int | 
     if not note:
         errors.append(FieldError("/note", "say why the job is stopped"))
     refuse(errors, "The job was not stopped")
-    end_promises(job, actor=actor, at=at, note=f"{job} was stopped.")
+    end_promises(job, actor=actor, at=at, note=f"{job} was stopped.", stopping=True)
     clear_tray(job, actor, at)
     job.plans.filter(state__in=[Plan.State.PROPOSED, Plan.State.ACCEPTED]).update(
         state=Plan.State.STALE, stale_because="The job was stopped."

@@ -9,15 +9,15 @@ from inventory.services.holds import expire_due_holds, extend_hold, release_hold
 from jobs.models import Job, Plan
 from jobs.services import news
 from jobs.services.events import note_event
+from jobs.services.handing_over import lock_with_partners, to_come
 from jobs.services.promises import (
     RESTS_ON_HOLDS,
     accepted_plan,
-    lines_from_shop,
+    coming_from_others,
     lock_shims,
     lock_stock,
     lost_lines,
     settle_lost_shims,
-    shims_for,
 )
 from shop.actor import service_actor
 from shop.conf import conf
@@ -31,7 +31,7 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
 
     Safe to run twice, late, or for a job that no longer waits: what was held for it then is free again.
     """
-    job = Job.objects.select_for_update(of=("self",)).select_related("site").filter(pk=job_id).first()
+    job = lock_with_partners([job_id]).get(job_id)
     if job is None:
         return ""
     settle_lost_shims(job, at)
@@ -41,8 +41,8 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
     if plan is None:
         _free_stray(job, locked.held, at)
         return job.state
-    held = shims_for(plan, locked.held)
-    if job.state != Job.State.WAITING or any(line.label not in held for line in lines_from_shop(plan)):
+    lacking = lost_lines(plan, locked.held, (), coming_from_others(plan))
+    if job.state != Job.State.WAITING or lacking:
         return job.state
     # The bay gets its time from now on, and the job's holds run out together: one that stands longer, since
     # the job waited or somebody said so, is worth nothing without the others.
@@ -83,12 +83,17 @@ def _plans_that_lost(site: Site) -> list[Plan]:
         holds[hold.job_id].append(hold)
     for need in Need.objects.filter(job_id__in=jobs):
         needs[need.job_id].append(need)
-    return [plan for plan in plans if lost_lines(plan, holds[plan.job_id], needs[plan.job_id])]
+    coming = to_come([plan.pk for plan in plans])
+    return [
+        plan
+        for plan in plans
+        if lost_lines(plan, holds[plan.job_id], needs[plan.job_id], coming.get(plan.pk, frozenset()))
+    ]
 
 
 @write_transaction
 def _settle(pk: uuid.UUID, at: datetime) -> bool:
-    job = Job.objects.select_for_update(of=("self",)).select_related("site").get(pk=pk)
+    job = lock_with_partners([pk])[pk]
     return bool(settle_lost_shims(job, at))
 
 

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from inventory.compute.lengths import show
 from inventory.models import Condition
 from jobs.models import Plan, PlanLine
-
-CHANGES = ("swap", "stock", "buy")
+from jobs.selectors.plans import CHANGES
 
 
 def counted(count: int, one: str, many: str) -> str:

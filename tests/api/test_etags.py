@@ -30,6 +30,7 @@ def things(world):
         f"/bins/{Place.objects.get(site=world.site, code=world.bin('2.575')).pk}",
         f"/movements/{world.program.get('/movements').json()['items'][0]['id']}",
         f"/purchase-lists/{world.bought()['id']}",
+        world.shop_plan(),
         inspection,
         f"/transfers/{_made(world, 'send_shims')}",
         "/transfer-targets",

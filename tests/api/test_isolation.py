@@ -22,6 +22,7 @@ LISTS = (
     "jobs",
     "needs",
     "purchase-lists",
+    "shop-plans",
     "stock-minimums",
     "keys",
     "audit-trail",
@@ -53,6 +54,7 @@ def both(world, other_site, stranger):
         for case in (inspect_shim, return_to_supplier, send_shims):
             shop.program.done(*case(shop))
         shop.coming()
+        shop.shop_plan()
         shop.program.done(*set_stock_minimum(shop))
     return world, theirs
 

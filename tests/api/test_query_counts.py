@@ -32,6 +32,7 @@ def fill(world, times):
         for case in (inspect_shim, return_to_supplier, send_shims):
             world.program.done(*case(world))
         world.coming()
+        world.shop_plan()
         job = world.measured_again()
         world.program.done(f"{job}/sign-off")
         differing(world, thickness="2.625")

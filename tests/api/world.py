@@ -14,7 +14,9 @@ from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Lack, note_needs
 from inventory.services.sites import open_site
 from inventory.services.transfers import send_shims
+from jobs.models import HandOver, ShopPlan
 from shop.actor import service_actor
+from shop.background.work import work_once
 from shop.db import atomic_write
 from shop.models import Site
 from tests.api.program import Program
@@ -113,6 +115,34 @@ class World:
         job = self.fitted()
         self.program.done(f"{job}/readings", self.after)
         return job
+
+    def loose(self):
+        """A job whose 1-IN wants a shim near 2.650 mm, as others pull them out."""
+        job = self.job()
+        readings = self.readings["readings"] | {"1-IN": {"passes": thou("11")}}
+        self.program.done(f"{job}/readings", {"readings": readings})
+        shims = {"1-IN": {"thickness": length("2.575"), "known_by": "measured"}}
+        self.program.done(f"{job}/shims", {"shims": shims})
+        return job
+
+    def shop_plan_under_way(self):
+        """A plan for the whole shop that is being made."""
+        work_once()
+        self.read()
+        self.program.done("/shop-plans", {})
+        return f"/shop-plans/{ShopPlan.objects.filter(site=self.site).latest('number').pk}"
+
+    def shop_plan(self):
+        """One that is proposed."""
+        plan = self.shop_plan_under_way()
+        work_once()
+        return plan
+
+    def promised(self):
+        """A shim that an accepted plan sends from one job to another."""
+        self.loose()
+        self.program.done(f"{self.shop_plan()}/accept")
+        return HandOver.objects.filter(state=HandOver.State.PROMISED, to_job__site=self.site).latest("pk")
 
     def need(self):
         """A job lacks one 2.700 mm shim."""

@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from api.operations import operation_of
 from inventory.models import Movement, StockMinimum
+from shop.background.work import work_once
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
 from tests.api import (
@@ -247,6 +248,34 @@ def take_into_bay(world: World):
 @case("stop_job")
 def stop_job(world: World):
     return f"{world.held()}/stop", {"note": "sold as it is"}
+
+
+@case("set_promise")
+def set_promise(world: World):
+    return f"{world.held()}/promise", {"priority": 3, "promised_at": "2030-01-05T09:00:00Z"}
+
+
+@case("hand_over")
+def hand_over(world: World):
+    promised = world.promised()
+    return f"/jobs/{promised.from_job_id}/hand-over", {"hand_over": str(promised.pk)}
+
+
+@case("plan_shop")
+def plan_shop(world: World):
+    world.read()
+    work_once()
+    return "/shop-plans", {}
+
+
+@case("accept_shop_plan")
+def accept_shop_plan(world: World):
+    return f"{world.shop_plan()}/accept", {}
+
+
+@case("cancel_shop_plan")
+def cancel_shop_plan(world: World):
+    return f"{world.shop_plan_under_way()}/cancel", {}
 
 
 @case("mark_bought")

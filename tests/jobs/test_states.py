@@ -7,6 +7,7 @@ from jobs.services.bays import take_into_bay
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.planning import accept_plan, plan_job, release_plan
+from jobs.services.promising import set_promise
 from jobs.services.readings import key_clearances, key_shims, set_adjust
 from jobs.services.sign_off import sign_off_job
 from jobs.services.states import ACTION, ALLOWED, NEXT, WORDS, Act
@@ -55,6 +56,8 @@ def do(act, job, actor) -> None:
             plan_job(**given)
         case Act.ACCEPT:
             accept_plan(plan=job.plans.first(), actor=actor, at=AT)
+        case Act.SET_PROMISE:
+            set_promise(**given, priority=2)
         case Act.RELEASE:
             release_plan(**given)
         case Act.HAND_OUT:
