@@ -6,8 +6,7 @@ balances in their order, each kind by one statement before anything is written.
 
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -19,17 +18,17 @@ from inventory.models import Condition, Hold, Place, PurchaseLine, PurchaseList
 from inventory.services.fitting import OneShim
 from inventory.services.handing_over import hold_in_tray
 from inventory.services.hold_state import lock_holds
-from inventory.services.holds import Wanted, hold_shims
+from inventory.services.holds import hold_shims
 from inventory.services.ledger import Line, ShimKey, give_free, lock_balances
 from inventory.services.purchasing import Lack, note_needs
 from jobs.models import HandOver, Job, JobValve, Plan, PlanLine, ShopPlan
-from jobs.selectors.plans import CHANGES
 from jobs.selectors.shop_changes import changes_since
 from jobs.selectors.shop_problem import SiteProblem, free_on_order, site_problem
 from jobs.services.events import counted, cut, note_event
 from jobs.services.handing_over import lock_with_partners, where
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.shop_records import Json
+from jobs.services.shop_shares import Share, plan_lines, shares_of, wanted_of
 from jobs.services.shop_staleness import touch_job
 from jobs.services.states import Act
 from shop.actor import Actor
@@ -46,23 +45,6 @@ class _MovedOn(Exception):
     def __init__(self, said: Sequence[str]) -> None:
         super().__init__()
         self.said = list(said)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Share:
-    """What the plan does with one job."""
-
-    job: Job
-    made: Json
-    choices: tuple[Json, ...]
-
-    def of(self, *actions: str) -> list[Json]:
-        return [choice for choice in self.choices if choice["action"] in actions]
-
-    @property
-    def from_others(self) -> list[Json]:
-        key = str(self.job.pk)
-        return [choice for choice in self.of("swap", "tray") if choice["from_job"] != key]
 
 
 def accept_shop_plan(*, plan: ShopPlan, actor: Actor, at: datetime) -> ShopPlan:
@@ -102,7 +84,7 @@ def _accept(*, plan: ShopPlan, actor: Actor, at: datetime) -> ShopPlan:
     now = site_problem(plan.site, at=at, move_accepted=plan.move_accepted)
     if said := changes_since(plan, now):
         raise _MovedOn(said)
-    shares = _shares(plan, jobs)
+    shares = shares_of(plan, jobs)
     if not shares:
         raise WrongState(f"{plan} takes nothing that could be held: there is nothing to accept.")
     places = Place.objects.in_bulk([uuid.UUID(lot["place"]) for lot in plan.places["lots"]])
@@ -154,22 +136,7 @@ def _lock_holds(plan: ShopPlan, at: datetime) -> dict[ShimKey, int]:
     return lock_holds(site=plan.site, at=at).freed
 
 
-def _shares(plan: ShopPlan, jobs: Mapping[uuid.UUID, Job]) -> list[_Share]:
-    """The jobs to which the plan gives something, or from which it takes something, but for those that an
-    accepted plan has settled."""
-    givers = {hand_over["from_job"] for hand_over in plan.result["hand_overs"]}
-    found = []
-    for made in plan.result["jobs"]:
-        if made["accepted"]:
-            continue
-        changes = any(choice["action"] in CHANGES for choice in made["choices"])
-        if changes or made["job"] in givers:
-            job = jobs[uuid.UUID(made["job"])]
-            found.append(_Share(job=job, made=made, choices=tuple(made["choices"])))
-    return found
-
-
-def _valves(shares: Sequence[_Share]) -> dict[tuple[str, str], JobValve]:
+def _valves(shares: Sequence[Share]) -> dict[tuple[str, str], JobValve]:
     """The valves that shims come out of, by job and label."""
     givers = {choice["from_job"] for share in shares for choice in share.of("swap")}
     rows = JobValve.objects.filter(job__in=givers)
@@ -178,7 +145,7 @@ def _valves(shares: Sequence[_Share]) -> dict[tuple[str, str], JobValve]:
 
 def _lock_stock(
     plan: ShopPlan,
-    shares: Sequence[_Share],
+    shares: Sequence[Share],
     places: Mapping[uuid.UUID, Place],
     valves: Mapping[tuple[str, str], JobValve],
     overdue: Mapping[ShimKey, int],
@@ -194,7 +161,7 @@ def _lock_stock(
             quantity=-1,
         )
         for share in shares
-        for want in _wanted(plan, share, places)
+        for want in wanted_of(plan, share, places)
     ]
     moved = Hold.objects.filter(job_id__in=plan.places["moved"], state=Hold.State.HELD)
     for hold in moved.prefetch_related("lines__place"):
@@ -224,20 +191,6 @@ def _lock_stock(
         give_free(key, quantity)
 
 
-def _wanted(plan: ShopPlan, share: _Share, places: Mapping[uuid.UUID, Place]) -> list[Wanted]:
-    return [
-        Wanted(
-            place=places[uuid.UUID(plan.places["lots"][choice["from_lot"]]["place"])],
-            family_id=share.job.family_id,
-            thickness_nm=choice["thickness_nm"],
-            condition=choice["condition"],
-            quantity=1,
-            label=choice["label"],
-        )
-        for choice in share.of("stock")
-    ]
-
-
 def _release(job: Job, plan: ShopPlan, actor: Actor, at: datetime) -> None:
     """End what the job's accepted plan promised it: a manager has it planned anew."""
     because = f"{plan} plans it anew."
@@ -248,7 +201,7 @@ def _release(job: Job, plan: ShopPlan, actor: Actor, at: datetime) -> None:
 
 def _accept_job(
     plan: ShopPlan,
-    share: _Share,
+    share: Share,
     places: Mapping[uuid.UUID, Place],
     lines: Mapping[str, PurchaseLine],
     actor: Actor,
@@ -267,7 +220,7 @@ def _accept_job(
         created_by=plan.created_by,
         **{name: made["score"][name] for name in _SCORE},
     )
-    PlanLine.objects.bulk_create(_plan_lines(plan, share, mine, places))
+    PlanLine.objects.bulk_create(plan_lines(plan, share, mine, places))
     lacks = [
         Lack(
             thickness_nm=choice["thickness_nm"],
@@ -285,7 +238,7 @@ def _accept_job(
         needed_by=job.promised_at,
         lacks=lacks,
     )
-    wanted = _wanted(plan, share, places)
+    wanted = wanted_of(plan, share, places)
     if wanted:
         mine.hold = hold_shims(
             site=plan.site, actor=actor, at=at, lines=wanted, reference=str(job), job_id=job.pk
@@ -304,59 +257,8 @@ def _purchase_line(plan: ShopPlan, choice: Json, lines: Mapping[str, PurchaseLin
     return lines[plan.places["ordered"][choice["from_lot"]]["line"]]
 
 
-def _plan_lines(
-    plan: ShopPlan, share: _Share, mine: Plan, places: Mapping[uuid.UUID, Place]
-) -> Iterable[PlanLine]:
-    key = str(share.job.pk)
-    said = {choice["label"]: choice for choice in share.choices}
-    taken = {
-        choice["from_label"]
-        for made in plan.result["jobs"]
-        for choice in made["choices"]
-        if choice["from_job"] == key and choice["from_label"]
-    }
-    for valve in share.job.valves.order_by("order"):
-        choice = said.get(valve.label)
-        if choice is None:
-            yield PlanLine(
-                plan=mine,
-                order=valve.order,
-                label=valve.label,
-                action="keep",
-                thickness_nm=valve.shim_nm,
-                own_nm=valve.shim_nm,
-                why="Marked never to be opened, and not read; its shim stays.",
-            )
-            continue
-        other = choice["from_job"] if choice["from_job"] not in (None, key) else None
-        opened = choice["action"] not in ("keep", "measure")
-        yield PlanLine(
-            plan=mine,
-            order=valve.order,
-            label=valve.label,
-            verdict=choice["verdict"],
-            action=choice["action"],
-            thickness_nm=choice["thickness_nm"],
-            condition=choice["condition"] or "",
-            from_valve=choice["from_label"] or "",
-            from_job_id=other,
-            from_place=(
-                places[uuid.UUID(plan.places["lots"][choice["from_lot"]]["place"])]
-                if choice["action"] == "stock"
-                else None
-            ),
-            own_nm=valve.shim_nm,
-            low_nm=choice["low_nm"],
-            called_nm=choice["called_nm"],
-            high_nm=choice["high_nm"],
-            guaranteed=choice["guaranteed"],
-            left_over=opened and valve.shim_nm is not None and valve.label not in taken,
-            why=cut(choice["why"], PlanLine, "why"),
-        )
-
-
 def _promise_hand_overs(
-    share: _Share,
+    share: Share,
     mine: Plan,
     jobs: Mapping[uuid.UUID, Job],
     valves: Mapping[tuple[str, str], JobValve],
@@ -415,7 +317,7 @@ def _in_tray(giver: Job, choice: Json) -> str:
     return Condition.USED if Condition.USED in conditions or not conditions else Condition.NEW
 
 
-def _note(plan: ShopPlan, share: _Share, jobs: Mapping[uuid.UUID, Job], actor: Actor, at: datetime) -> None:
+def _note(plan: ShopPlan, share: Share, jobs: Mapping[uuid.UUID, Job], actor: Actor, at: datetime) -> None:
     job = share.job
     said = [f"{plan}: {counted(len(share.of('stock')), 'shim')} held"]
     said += [

@@ -21,7 +21,9 @@ VERDICTS = {
 ACTIONS = {
     "keep": ("keep", "Keep"),
     "swap": ("swap", "Swap"),
+    "tray": ("bin", "From the tray"),
     "stock": ("bin", "From bin"),
+    "order": ("cart", "Is on order"),
     "buy": ("cart", "Buy"),
     "unresolved": ("none", "None is made"),
     "measure": ("caliper", "Measure first"),
@@ -52,7 +54,9 @@ def action(line: PlanLine) -> SafeString:
     """What the plan does with a valve, as mark and words, with where the shim comes from."""
     shape, words = ACTIONS[line.action]
     where = ""
-    if line.action == "swap":
+    if line.handed_over:
+        words, where = "Take", f" {tag_of(line)}"
+    elif line.action == "swap":
         where = f" {tag_of(line)}"
     elif line.action == "stock":
         words, where = "Bin", f" {tag_of(line)}"

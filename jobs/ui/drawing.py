@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from jobs.models import PlanLine
+from jobs.models import Job, PlanLine
 from jobs.selectors.jobs import ValveSheet
 from jobs.ui.engine_grid import Bank, Cylinder, engine_grid
 from jobs.ui.lanes import ways
@@ -164,18 +164,31 @@ def tag_of(line: PlanLine | None) -> str:
     match line.action:
         case "stock":
             return line.from_place.code if line.from_place else "bin"
+        case "swap" if line.from_job is not None:
+            return f"{line.from_valve} of {short_name(line.from_job)}"
         case "swap":
             return f"from {line.from_valve}"
+        case "tray" if line.from_job is not None:
+            return f"tray of {short_name(line.from_job)}"
+        case "order":
+            return "on order"
         case "unresolved":
             return "no shim"
     return line.action
+
+
+def short_name(job: Job) -> str:
+    """What fits beside a valve: the bay that another job is in, else its number."""
+    return f"bay {job.bay.number}" if job.bay else f"job {job.number}"
 
 
 def _arrows(valves: Mapping[str, DrawnValve], *, height: float) -> list[Arrow]:
     swaps = [
         (source, target)
         for target in valves.values()
-        if target.line is not None and (source := valves.get(target.line.from_valve)) is not None
+        if target.line is not None
+        and not target.line.handed_over
+        and (source := valves.get(target.line.from_valve)) is not None
     ]
     paths = ways(valves.values(), swaps, gutter=MARGIN * 0.8, height=height)
     return [

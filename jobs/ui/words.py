@@ -32,8 +32,14 @@ def score_words(plan: Plan, lines: Sequence[PlanLine]) -> list[str]:
             said.append("Every valve may stay as it is.")
         return said
     said.append(f"{counted(plan.opened, 'valve is', 'valves are')} opened.")
+    others = sum(line.handed_over for line in lines)
     parts = [
-        (actions["swap"], "shim moves within the engine", "shims move within the engine"),
+        (others, "shim comes from another job", "shims come from other jobs"),
+        (
+            actions["swap"] + actions["tray"] - others,
+            "shim moves within the engine",
+            "shims move within the engine",
+        ),
         (actions["stock"] - used, "new shim comes from a bin", "new shims come from bins"),
         (used, "used shim comes from a bin", "used shims come from bins"),
     ]
@@ -45,6 +51,8 @@ def score_words(plan: Plan, lines: Sequence[PlanLine]) -> list[str]:
         if plan.bought
         else "Nothing is bought."
     )
+    if plan.awaited:
+        said.append(f"{counted(plan.awaited, 'shim is', 'shims are')} on order already.")
     changed = sum(actions[action] for action in CHANGES)
     if changed and plan.not_guaranteed:
         said.append(
