@@ -61,7 +61,7 @@ class StaleSerializer(serializers.Serializer):
 
 
 def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
-    """Of a place by its own lines: what another site took out of this one's transit is among them."""
+    """Of a place by its own lines, which have an index of their own."""
     return ("-id",) if "place" in query else ("-movement_id", "-position")
 
 
@@ -90,7 +90,8 @@ class History(ApiView):
     def get(self, call: Call) -> QuerySet[MovementLine]:
         query = call.query
         site = site_of(call.actor, query.get("site"), "?site")
-        return history(site, _wanted(site, query))
+        # Of this one's transit another site's movements take shims too; those are that site's own to tell.
+        return history(site, _wanted(site, query)).filter(movement__site=site)
 
 
 class Stale(ApiView):

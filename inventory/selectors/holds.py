@@ -1,13 +1,14 @@
 """Who holds what: the board of open holds, and the promises on one lot."""
 
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import QuerySet
+from django.db.models import F, Q, QuerySet
 
-from inventory.models import Hold, HoldLine, Place
+from inventory.models import Hold, HoldLine, HoldTakeOver, Need, Place, ShimFamily
+from inventory.services.hold_times import STILL_TO_COME
 from inventory.services.ledger import ShimKey
 from shop.models import Site
 
@@ -17,11 +18,13 @@ class HeldFor:
     """One open hold on the board.
 
     overdue: its time is over, though no sweep has come by yet: its shims are free for others.
+    waits: its job waits for shims that are to be bought, so that it stands longer than others.
     """
 
     hold: Hold
     lines: Sequence[HoldLine]
     overdue: bool
+    waits: bool = False
 
     @property
     def quantity(self) -> int:
@@ -58,20 +61,46 @@ def holds(
     )
 
 
-def hold_board(site: Site, *, at: datetime) -> list[HeldFor]:
-    """Every open hold, the one that runs out first on top, those that are handed out at the end."""
-    rows = sorted(
-        holds(site, state=Hold.State.HELD),
-        key=lambda hold: (hold.expires_at is None, hold.expires_at or hold.created_at, hold.pk),
+def open_holds(site: Site, *, family: ShimFamily | None = None, holder: str = "") -> QuerySet[Hold]:
+    """Open holds, the one that runs out first on top, those that are handed out at the end.
+
+    family: with shims of it. holder: a part of what they are held for, or of who made them.
+    """
+    rows = holds(site, state=Hold.State.HELD)
+    if family is not None:
+        rows = rows.filter(pk__in=HoldLine.objects.filter(family=family).values("hold"))
+    if holder:
+        rows = rows.filter(Q(reference__icontains=holder) | Q(created_by__icontains=holder))
+    return rows.order_by(F("expires_at").asc(nulls_last=True), "created_at", "pk")
+
+
+def held_for(rows: Iterable[Hold], *, at: datetime) -> list[HeldFor]:
+    """The holds as the board shows them; asked once for all of them whose jobs wait for a purchase."""
+    found = list(rows)
+    jobs = {hold.job_id for hold in found if hold.job_id}
+    waiting = set(
+        Need.objects.filter(job_id__in=jobs, state__in=STILL_TO_COME).values_list("job_id", flat=True)
     )
     return [
         HeldFor(
             hold=hold,
             lines=list(hold.lines.all()),
             overdue=hold.expires_at is not None and hold.expires_at <= at,
+            waits=hold.job_id in waiting,
         )
-        for hold in rows
+        for hold in found
     ]
+
+
+def hold_board(site: Site, *, at: datetime) -> list[HeldFor]:
+    """Every open hold, as `open_holds` orders them."""
+    return held_for(open_holds(site), at=at)
+
+
+def taken_from_job(job_id: uuid.UUID) -> QuerySet[HoldTakeOver]:
+    """What was held for a job and was taken over for somebody else, the last one first."""
+    rows = HoldTakeOver.objects.filter(hold__job_id=job_id).select_related("hold", "taken")
+    return rows.prefetch_related("taken__lines").order_by("-id")
 
 
 def lines_on(key: ShimKey) -> list[HoldLine]:

@@ -7,9 +7,10 @@ import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from heapq import merge
+from typing import Any
 
-from django.db.models import Model, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from inventory.compute.lengths import MAX_NM, show
 from inventory.models import (
@@ -25,7 +26,7 @@ from inventory.models import (
     ShimFamily,
     Tally,
 )
-from inventory.selectors.history import HistoryFilter, history
+from inventory.selectors.history import CHUNK, HistoryFilter, history
 from shop.models import Site, User
 
 
@@ -35,6 +36,7 @@ class Happening:
 
     kind: movement, bin, count, hold, inspection or need. what: in a word or two. text: the particulars.
     seq: the movement's number, None for what is no movement. object_id: of the count, hold, … as text.
+    movement: under which id the movement is found; None for what is no movement.
     """
 
     at: datetime
@@ -44,35 +46,95 @@ class Happening:
     text: str
     seq: int | None
     object_id: str
+    movement: uuid.UUID | None = None
 
 
-Row = TypeVar("Row", bound=Model)
-# Gives the newest so many of one kind of thing.
-Source = Callable[[int], Iterator[Happening]]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What of a story is wanted: since is included, until is not; kind as in `Happening`."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+    kind: str | None = None
 
 
-def story_of_bin(place: Place, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+KINDS = {
+    "movement": "Movements",
+    "bin": "The bin itself",
+    "count": "Counts",
+    "hold": "Holds",
+    "inspection": "Inspections",
+    "need": "To buy",
+}
+ALL = Asked()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """One kind of thing that happened: rows with the newest first, and the field that says when."""
+
+    kind: str
+    time: str
+    rows: QuerySet
+    tell: Callable[[Any], Happening]
+
+    def newest(self, asked: Asked, most: int | None) -> Iterator[Happening]:
+        """The newest so many that are asked for; None for all, read in chunks."""
+        if asked.kind not in (None, self.kind):
+            return iter(())
+        rows = self.rows
+        if asked.since is not None:
+            rows = rows.filter(**{f"{self.time}__gte": asked.since})
+        if asked.until is not None:
+            rows = rows.filter(**{f"{self.time}__lt": asked.until})
+        found = rows.iterator(chunk_size=CHUNK) if most is None else rows[:most]
+        return (self.tell(row) for row in found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """Everything that happened to one thing."""
+
+    sources: tuple[Source, ...]
+
+    def page(self, asked: Asked = ALL, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+        """So many of it, the newest first."""
+        found = [entry for source in self.sources for entry in source.newest(asked, limit + offset)]
+        return sorted(found, key=_when, reverse=True)[offset : offset + limit]
+
+    def whole(self, asked: Asked = ALL) -> Iterator[Happening]:
+        """All of it for an export; memory does not grow with it. Where a clock was put back, each kind of
+        thing stands in its own order."""
+        return merge(*(source.newest(asked, None) for source in self.sources), key=_when, reverse=True)
+
+
+def _when(entry: Happening) -> tuple[datetime, int, str]:
+    return entry.at, entry.seq or 0, entry.object_id
+
+
+def story_of_bin(place: Place) -> Story:
     """What went through a bin, and what happened to itself; a retired one's as well."""
     lines = history(place.site, HistoryFilter(place=place))
     counts = BinCount.objects.filter(place=place)
     hold_lines = HoldLine.objects.filter(Q(place=place) | Q(taken_from=place))
-    return _newest(
-        [
-            _from(_line, lines),
-            _from(_place_event, PlaceEvent.objects.filter(place=place).order_by("-id")),
-            _from(_opened_count, counts.select_related("place").order_by("-opened_at", "-number")),
-            _from(_closed_count, _closed(counts)),
-            _from(_tally, _tallies(Tally.objects.filter(count__place=place))),
+    return Story(
+        sources=(
+            _from("movement", "movement__at", _line, lines),
+            _from("bin", "at", _place_event, PlaceEvent.objects.filter(place=place).order_by("-id")),
+            _from(
+                "count",
+                "opened_at",
+                _opened_count,
+                counts.select_related("place").order_by("-opened_at", "-number"),
+            ),
+            _from("count", "closed_at", _closed_count, _closed(counts)),
+            _from("count", "keyed_at", _tally, _tallies(Tally.objects.filter(count__place=place))),
             *_holds(Hold.objects.filter(pk__in=hold_lines.values("hold"))),
-        ],
-        limit,
-        offset,
+        ),
     )
 
 
-def story_of_size(
-    site: Site, family: ShimFamily, size_nm: int, *, limit: int = 50, offset: int = 0
-) -> list[Happening]:
+def story_of_size(site: Site, family: ShimFamily, size_nm: int) -> Story:
     """What happened to the shims of one grade at a site: all that are nearest to this size."""
     # As `nearest_size` has it: a shim halfway between two sizes is of the thinner one, and the outermost
     # sizes take what lies outside the range.
@@ -81,62 +143,64 @@ def story_of_size(
     wanted = HistoryFilter(family=family, thinnest_nm=lowest, thickest_nm=highest)
     within = {"family": family, "thickness_nm__gte": lowest, "thickness_nm__lte": highest}
     inspections = Inspection.objects.filter(site=site, **within).select_related("family")
-    return _newest(
-        [
-            _from(_line, history(site, wanted)),
-            _from(_inspection, inspections.order_by("-at", "-id")),
+    return Story(
+        sources=(
+            _from("movement", "movement__at", _line, history(site, wanted)),
+            _from("inspection", "at", _inspection, inspections.order_by("-at", "-id")),
             *_holds(Hold.objects.filter(site=site, pk__in=HoldLine.objects.filter(**within).values("hold"))),
-        ],
-        limit,
-        offset,
+        ),
     )
 
 
-def story_of_job(site: Site, job_id: uuid.UUID, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+def story_of_job(site: Site, job_id: uuid.UUID) -> Story:
     """What a job did to the stock: its movements, holds and needs. Its readings and plans are the job's."""
     needs = Need.objects.filter(site=site, job_id=job_id).order_by("-created_at", "-id")
-    return _newest(
-        [
-            _from(_line, history(site, HistoryFilter(job_id=job_id))),
-            _from(_need, needs),
+    return Story(
+        sources=(
+            _from("movement", "movement__at", _line, history(site, HistoryFilter(job_id=job_id))),
+            _from("need", "created_at", _need, needs),
             *_holds(Hold.objects.filter(site=site, job_id=job_id)),
-        ],
-        limit,
-        offset,
+        ),
     )
 
 
-def story_of_person(site: Site, user: User, *, limit: int = 50, offset: int = 0) -> list[Happening]:
+def story_of_person(site: Site, user: User) -> Story:
     """What a person did to the stock of a site, themselves or by a key in their name.
 
     Holds and inspections carry names only: two people of one name share those.
     """
     inspections = Inspection.objects.filter(_by(user, "by"), site=site).select_related("family")
     opened = BinCount.objects.filter(_by(user, "opened_by"), site=site).select_related("place")
-    return _newest(
-        [
-            _from(_line, history(site, HistoryFilter(user=user))),
-            _from(_place_event, PlaceEvent.objects.filter(place__site=site, user=user).order_by("-id")),
-            _from(_opened_count, opened.order_by("-opened_at", "-number")),
-            _from(_closed_count, _closed(BinCount.objects.filter(_by(user, "closed_by"), site=site))),
-            _from(_tally, _tallies(Tally.objects.filter(count__site=site, user=user))),
-            _from(_inspection, inspections.order_by("-at", "-id")),
-            _from(_held, _made(Hold.objects.filter(_by(user, "created_by"), site=site))),
-            _from(_ended, _over(Hold.objects.filter(_by(user, "resolved_by"), site=site))),
-        ],
-        limit,
-        offset,
+    return Story(
+        sources=(
+            _from("movement", "movement__at", _line, history(site, HistoryFilter(user=user))),
+            _from(
+                "bin",
+                "at",
+                _place_event,
+                PlaceEvent.objects.filter(place__site=site, user=user).order_by("-id"),
+            ),
+            _from("count", "opened_at", _opened_count, opened.order_by("-opened_at", "-number")),
+            _from(
+                "count",
+                "closed_at",
+                _closed_count,
+                _closed(BinCount.objects.filter(_by(user, "closed_by"), site=site)),
+            ),
+            _from("count", "keyed_at", _tally, _tallies(Tally.objects.filter(count__site=site, user=user))),
+            _from("inspection", "at", _inspection, inspections.order_by("-at", "-id")),
+            _from(
+                "hold", "created_at", _held, _made(Hold.objects.filter(_by(user, "created_by"), site=site))
+            ),
+            _from(
+                "hold", "resolved_at", _ended, _over(Hold.objects.filter(_by(user, "resolved_by"), site=site))
+            ),
+        ),
     )
 
 
-def _newest(sources: list[Source], limit: int, offset: int) -> list[Happening]:
-    happenings = [entry for source in sources for entry in source(limit + offset)]
-    happenings.sort(key=lambda entry: (entry.at, entry.seq or 0, entry.object_id), reverse=True)
-    return happenings[offset : offset + limit]
-
-
-def _from(tell: Callable[[Row], Happening], rows: QuerySet[Row]) -> Source:
-    return lambda most: (tell(row) for row in rows[:most])
+def _from(kind: str, time: str, tell: Callable[[Any], Happening], rows: QuerySet) -> Source:
+    return Source(kind=kind, time=time, rows=rows, tell=tell)
 
 
 def _by(user: User, field: str) -> Q:
@@ -161,7 +225,10 @@ def _over(holds: QuerySet[Hold]) -> QuerySet[Hold]:
 
 
 def _holds(holds: QuerySet[Hold]) -> list[Source]:
-    return [_from(_held, _made(holds)), _from(_ended, _over(holds))]
+    return [
+        _from("hold", "created_at", _held, _made(holds)),
+        _from("hold", "resolved_at", _ended, _over(holds)),
+    ]
 
 
 def _line(line: MovementLine) -> Happening:
@@ -176,6 +243,7 @@ def _line(line: MovementLine) -> Happening:
         by=movement.actor,
         text=f"{text}: {details}" if details else text,
         seq=movement.seq,
+        movement=movement.uid,
         object_id=f"{line.position:05d}",
     )
 

@@ -31,6 +31,12 @@ def in_unit(nm: int | str | None, unit: str) -> str:
 
 
 @register.filter
+def size_key(code: str, size_nm: int) -> str:
+    """The size of a family as the address of its history names it."""
+    return f"{code}-{size_nm}"
+
+
+@register.filter
 def marking(nm: int, family: ShimFamily) -> str:
     """What is stamped on a new shim of this size; "–" where the family is not made in it."""
     if nm not in family.sizes_nm():

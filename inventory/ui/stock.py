@@ -22,6 +22,7 @@ def stock_page(request: HttpRequest, site: Site) -> HttpResponse:
 def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
     found = get_object_or_404(ShimFamily, code=family)
     counts = count_by_thickness(site, found)
+    made = set(found.sizes_nm())
     lots: dict[int, list[Balance]] = defaultdict(list)
     for balance in stock(site, family=found):
         lots[balance.thickness_nm].append(balance)
@@ -31,7 +32,7 @@ def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
         {
             "family": found,
             "shelf": by_made_size(counts, found),
-            "rows": [(count, lots[count.size_nm]) for count in counts],
+            "rows": [(count, lots[count.size_nm], count.size_nm in made) for count in counts],
             "on_hand": sum(count.on_hand for count in counts),
             "held": sum(count.held for count in counts),
             "none": sum(not count.on_hand for count in counts),

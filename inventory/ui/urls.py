@@ -2,10 +2,25 @@
 
 from django.urls import path
 
-from inventory.ui import bins, delivery, imports, inspection, labels, movements, purchases, scanning, stock
+from inventory.ui import (
+    bins,
+    delivery,
+    history,
+    holds,
+    imports,
+    inspection,
+    labels,
+    movements,
+    purchases,
+    scanning,
+    stock,
+    stories,
+)
 
 urlpatterns = [
     path("stock", stock.stock_page, name="stock"),
+    path("stock-then", history.stock_then_page, name="stock_then"),
+    path("stock-then.<slug:ending>", history.stock_then_file, name="stock_then_file"),
     path("stock/<slug:family>", stock.family_page, name="family"),
     path("bins", bins.bins_page, name="bins"),
     path("bins/<uuid:pk>", bins.bin_page, name="bin"),
@@ -27,6 +42,17 @@ urlpatterns = [
     path("inspection", inspection.inspection_page, name="inspection"),
     path("inspection/<int:lot>/measure", inspection.measure_page, name="measure"),
     path("inspection/<int:lot>/return", inspection.return_page, name="return"),
+    path("holds", holds.holds_page, name="holds"),
+    path("holds/<uuid:pk>", holds.hold_page, name="hold"),
+    path("holds/<uuid:pk>/extend", holds.extend_page, name="extend_hold"),
+    path("holds/<uuid:pk>/release", holds.release_page, name="release_hold"),
+    path("history", history.history_page, name="history"),
+    path("history.<slug:ending>", history.history_file, name="history_file"),
+    path("history/of/<slug:of>/<slug:key>", stories.story_page, name="story"),
+    path("history/of/<slug:of>/<slug:key>.<slug:ending>", stories.story_file, name="story_file"),
+    path("journeys", history.journeys_page, name="journeys"),
+    path("journeys.<slug:ending>", history.journeys_file, name="journeys_file"),
+    path("stale", history.stale_page, name="stale"),
     path("movements", movements.movements_page, name="movements"),
     path("movements/<uuid:uid>", movements.movement_page, name="movement"),
     path("buy", purchases.to_buy_page, name="to_buy"),

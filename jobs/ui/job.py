@@ -6,6 +6,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
+from inventory.selectors.holds import taken_from_job
 from jobs.services.bays import take_into_bay
 from jobs.services.opening import open_job
 from jobs.services.stopping import stop_job
@@ -44,6 +45,7 @@ def overview_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
         "jobs/job.html",
         sheet,
         step="job",
+        taken_over=taken_from_job(pk),
         next_step=next_step(sheet.job, all_read=not sheet.to_read),
     )
 

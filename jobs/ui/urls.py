@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from jobs.ui import board, fitting, job, keyed_engine, plan, readings, sign_off, vehicles
+from jobs.ui import board, fitting, history, holds, job, keyed_engine, plan, readings, sign_off, vehicles
 
 urlpatterns = [
     path("", board.board_page, name="board"),
@@ -22,6 +22,9 @@ urlpatterns = [
     path("jobs/<uuid:pk>/sign-off", sign_off.sign_off_page, name="sign_off"),
     path("jobs/<uuid:pk>/sheet", job.paper_page, name="paper"),
     path("jobs/<uuid:pk>/take-in", job.take_in_page, name="take_in"),
+    path("jobs/<uuid:pk>/history", history.job_history_page, name="job_history"),
+    path("jobs/<uuid:pk>/history.<slug:ending>", history.job_history_file, name="job_history_file"),
+    path("holds/<uuid:pk>/take-over", holds.take_over_page, name="take_over_hold"),
     path("jobs/<uuid:pk>/stop", job.stop_page, name="stop"),
     path("vehicles", vehicles.vehicles_page, name="vehicles"),
     path("vehicles/new", vehicles.new_vehicle_page, name="new_vehicle"),

@@ -190,7 +190,7 @@ def brief(story):
 
 
 def test_the_story_of_a_bin(day, bins):
-    story = story_of_bin(bins[0])
+    story = story_of_bin(bins[0]).page()
     assert brief(story) == [
         ("movement", "Send to another site", "Tobi Lund"),
         ("bin", "Relocated", "Tobi Lund"),
@@ -210,21 +210,21 @@ def test_the_story_of_a_bin(day, bins):
 
 
 def test_a_story_is_read_page_by_page(day, bins):
-    whole = story_of_bin(bins[0])
-    pages = [story_of_bin(bins[0], limit=3, offset=offset) for offset in range(0, 12, 3)]
+    whole = story_of_bin(bins[0]).page()
+    pages = [story_of_bin(bins[0]).page(limit=3, offset=offset) for offset in range(0, 12, 3)]
     assert [entry for page in pages for entry in page] == whole
 
 
 def test_the_story_of_a_size(day, site, family):
-    story = story_of_size(site, family, NM)
+    story = story_of_size(site, family, NM).page()
     assert ("inspection", "Inspected", "Ines Varga") in brief(story)
     assert ("hold", "Held", "Ines Varga") in brief(story)
     assert "2.632 mm, face good." in next(entry.text for entry in story if entry.kind == "inspection")
-    assert story_of_size(site, family, 2_650_000) == []
+    assert story_of_size(site, family, 2_650_000).page() == []
 
 
 def test_the_story_of_a_job(day, site):
-    assert brief(story_of_job(site, JOB)) == [
+    assert brief(story_of_job(site, JOB).page()) == [
         ("movement", "Recover", "Ines Varga"),
         ("movement", "Recover", "Ines Varga"),
         ("movement", "Fit", "Ines Varga"),
@@ -238,10 +238,10 @@ def test_the_story_of_a_job(day, site):
 
 
 def test_the_story_of_a_person(day, site, tech, boss, stranger):
-    kinds = [entry.kind for entry in story_of_person(site, tech.user)]
+    kinds = [entry.kind for entry in story_of_person(site, tech.user).page()]
     assert kinds.count("movement") == Movement.objects.filter(user=tech.user).count() * 2
     assert kinds.count("inspection") == 1
     assert [kinds.count(kind) for kind in ("hold", "count")] == [2, 2]
-    assert brief(story_of_person(site, boss.user)) == [("movement", "Reverse", "Mara Quist")] * 2
+    assert brief(story_of_person(site, boss.user).page()) == [("movement", "Reverse", "Mara Quist")] * 2
     # What Odo took out of transit, he did in his own site's name.
-    assert story_of_person(site, stranger.user) == []
+    assert story_of_person(site, stranger.user).page() == []

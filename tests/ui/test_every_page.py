@@ -67,7 +67,16 @@ def test_every_page_of_a_job_in_every_state_and_all_others_open(shop, office):
         if address.startswith("at/") and rules_of(entry.callback).see is not None
     }
     # What fit_page shows is the fitting page; the others answer with a file.
-    assert {view.__name__ for view in declared - walked} == {"fit_page", "label_page", "export_page"}
+    assert {view.__name__ for view in declared - walked} == {
+        "fit_page",
+        "label_page",
+        "export_page",
+        "history_file",
+        "stock_then_file",
+        "journeys_file",
+        "story_file",
+        "job_history_file",
+    }
 
 
 def test_nobody_is_let_in_without_logging_in(shop):

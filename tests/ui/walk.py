@@ -4,11 +4,23 @@ from collections.abc import Iterator
 
 from django.urls import reverse
 
-from inventory.models import Balance, ImportRun, Movement, Place, PlaceKind, PurchaseList, ShimFamily
+from inventory.models import Balance, Hold, ImportRun, Movement, Place, PlaceKind, PurchaseList, ShimFamily
+from inventory.selectors.people import people_of
 from jobs.models import Job
 from shop.models import Site
 
-JOB_PAGES = ("job", "readings", "shims", "plan", "fitting", "sign_off", "paper", "take_in", "stop")
+JOB_PAGES = (
+    "job",
+    "readings",
+    "shims",
+    "plan",
+    "fitting",
+    "sign_off",
+    "paper",
+    "job_history",
+    "take_in",
+    "stop",
+)
 SITE_PAGES = (
     "board",
     "jobs",
@@ -23,6 +35,11 @@ SITE_PAGES = (
     "put_away",
     "inspection",
     "movements",
+    "holds",
+    "history",
+    "journeys",
+    "stale",
+    "stock_then",
     "to_buy",
     "purchases",
     "labels",
@@ -44,6 +61,15 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
     if full is not None:
         for name in ("bin", "move", "count_in", "scrap", "pack_label"):
             yield name, reverse(name, args=[site.code, full.pk])
+    if full is not None:
+        yield "story-bin", reverse("story", args=[site.code, "bin", full.pk])
+    for family in ShimFamily.objects.all()[:1]:
+        yield "story-size", reverse("story", args=[site.code, "size", f"{family.code}-{family.min_nm}"])
+    for person in people_of(site)[:1]:
+        yield "story-person", reverse("story", args=[site.code, "person", person.pk])
+    for hold in Hold.objects.filter(site=site, state="held", handed_out_at=None).order_by("pk")[:1]:
+        for name in ("hold", "extend_hold", "release_hold", "take_over_hold"):
+            yield name, reverse(name, args=[site.code, hold.pk])
     for tray in Place.objects.filter(site=site, kind=PlaceKind.TRAY).order_by("code")[:1]:
         yield "tray", reverse("place", args=[site.code, tray.pk])
     for run in ImportRun.objects.filter(site=site)[:1]:

@@ -1,0 +1,194 @@
+"""What was: the books line by line, the stock of a past moment, what lies too long, where shims went."""
+
+from datetime import datetime
+
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
+from django.http import HttpResponse, HttpResponseBase
+from django.shortcuts import render
+from django.utils import timezone
+
+from inventory.compute.lengths import show
+from inventory.models import MovementLine, ShimFamily
+from inventory.selectors.as_of import LotThen, moment_at, stock_as_of
+from inventory.selectors.history import HistoryRow, history, history_rows
+from inventory.selectors.journeys import TracedShim, traced_shims
+from inventory.selectors.stale import stale_lots
+from inventory.spreadsheets.writing import Cell
+from inventory.ui.history_forms import HistoryForm, JourneysForm, ThenForm
+from inventory.ui.table_files import table_file
+from shop.conf import conf
+from shop.errors import Invalid
+from shop.models import Site
+from shop.pages.people import PageRequest
+from shop.pages.views import page
+from shop.roles import Action
+
+ROWS = 40
+HISTORY = (
+    "movement", "when", "act", "who", "place", "family", "thickness [mm]", "condition", "quantity", "job",
+    "document", "note", "reverses", "reversed by",
+)  # fmt: skip
+THEN = ("place", "family", "thickness [mm]", "condition", "quantity")
+JOURNEYS = (
+    "family",
+    "out of",
+    "at",
+    "thickness out [mm]",
+    "into",
+    "at",
+    "thickness in [mm]",
+    "days",
+    "certain",
+)
+
+
+@page(see=Action.READ)
+def history_page(request: PageRequest, site: Site) -> HttpResponse:
+    form = HistoryForm(request.GET, site=site)
+    rows = _lines(site, form)
+    context = {
+        "form": form,
+        "lines": Paginator(rows, ROWS).get_page(request.GET.get("page")),
+        "asked": request.GET.urlencode(),
+    }
+    return render(request, "inventory/history.html", context, status=400 if form.errors else 200)
+
+
+@page(see=Action.READ)
+def history_file(request: PageRequest, site: Site, ending: str) -> HttpResponseBase:
+    form = HistoryForm(request.GET, site=site)
+    rows = _lines(site, form)
+    _must_be_right(form)
+    return table_file(
+        f"history-{site.code}", "History", ending, HISTORY, (_cells(row) for row in history_rows(rows))
+    )
+
+
+@page(see=Action.READ)
+def stock_then_page(request: PageRequest, site: Site) -> HttpResponse:
+    now = timezone.now()
+    form = ThenForm(request.GET if "at" in request.GET else None, now=now, initial={"at": now})
+    lots = _then(site, form) if form.is_bound and form.is_valid() else []
+    context = {
+        "form": form,
+        "lots": Paginator(lots, ROWS).get_page(request.GET.get("page")),
+        "in_all": sum(lot.on_hand for lot in lots),
+        "asked": request.GET.urlencode() if form.is_bound and form.is_valid() else "",
+    }
+    return render(request, "inventory/stock_then.html", context, status=400 if form.errors else 200)
+
+
+@page(see=Action.READ)
+def stock_then_file(request: PageRequest, site: Site, ending: str) -> HttpResponseBase:
+    form = ThenForm(request.GET, now=timezone.now())
+    _must_be_right(form)
+    rows = (
+        (lot.place.code, lot.family.code, show(lot.thickness_nm), lot.condition, lot.on_hand)
+        for lot in _then(site, form)
+    )
+    return table_file(f"stock-{site.code}-{form.cleaned_data['at']:%Y%m%d-%H%M}", "Stock", ending, THEN, rows)
+
+
+@page(see=Action.READ)
+def stale_page(request: PageRequest, site: Site) -> HttpResponse:
+    at = timezone.now()
+    lots = stale_lots(at=at, older_than=conf.stale_time, site=site)
+    leaf = Paginator(lots, ROWS).get_page(request.GET.get("page"))
+    context = {
+        "leaf": leaf,
+        "lots": [(lot, (at - lot.since).days) for lot in leaf.object_list],
+        "days": conf.stale_time.days,
+    }
+    return render(request, "inventory/stale.html", context)
+
+
+@page(see=Action.READ)
+def journeys_page(request: PageRequest, site: Site) -> HttpResponse:
+    form = _journeys_form(request)
+    shims = _traced(site, form) if form is not None and form.is_valid() else []
+    context = {
+        "form": form,
+        "shims": Paginator(shims, ROWS).get_page(request.GET.get("page")),
+        "asked": "" if form is None else form.data.urlencode(),
+    }
+    return render(request, "inventory/journeys.html", context, status=400 if form and form.errors else 200)
+
+
+@page(see=Action.READ)
+def journeys_file(request: PageRequest, site: Site, ending: str) -> HttpResponseBase:
+    form = JourneysForm(request.GET)
+    _must_be_right(form)
+    family = form.chosen()
+    rows = (_journey_cells(family, shim) for shim in _traced(site, form))
+    return table_file(f"journeys-{family.code}-{site.code}", "Journeys", ending, JOURNEYS, rows)
+
+
+def _lines(site: Site, form: HistoryForm) -> QuerySet[MovementLine]:
+    """What the form asks for; nothing where it asks for what makes no sense."""
+    if not form.is_valid():
+        return MovementLine.objects.none()
+    # Of this one's transit another site's movements take shims too; those are that site's own to tell.
+    return history(site, form.wanted()).filter(movement__site=site)
+
+
+def _then(site: Site, form: ThenForm) -> list[LotThen]:
+    return stock_as_of(moment_at(site, form.cleaned_data["at"]), family=form.cleaned_data["family"])
+
+
+def _journeys_form(request: PageRequest) -> JourneysForm | None:
+    """Of the first family where none is asked for; None where there is none at all."""
+    asked = request.GET.copy()
+    if "family" not in asked:
+        first = ShimFamily.objects.order_by("code").first()
+        if first is None:
+            return None
+        asked["family"] = first.code
+    return JourneysForm(asked)
+
+
+def _traced(site: Site, form: JourneysForm) -> list[TracedShim]:
+    period = form.period()
+    found = traced_shims(site, form.chosen(), since=period["since"], same_engine=form.cleaned_data["swaps"])
+    until: datetime | None = period["until"]
+    return [shim for shim in found if until is None or shim.into.at < until]
+
+
+def _must_be_right(form: HistoryForm | ThenForm | JourneysForm) -> None:
+    if not form.is_valid():
+        words = " ".join(f"{name}: {' '.join(wrong)}" for name, wrong in form.errors.items())
+        raise Invalid(f"What is asked for makes no sense. {words}")
+
+
+def _cells(row: HistoryRow) -> tuple[Cell, ...]:
+    return (
+        row.seq,
+        row.at.isoformat(),
+        row.reason,
+        row.actor,
+        row.place,
+        row.family,
+        row.thickness,
+        row.condition,
+        row.quantity,
+        row.job_id,
+        row.document,
+        row.note,
+        "" if row.reverses is None else row.reverses,
+        "" if row.reversed_by is None else row.reversed_by,
+    )
+
+
+def _journey_cells(family: ShimFamily, shim: TracedShim) -> tuple[Cell, ...]:
+    out = shim.out
+    return (
+        family.code,
+        "" if out is None else out.document,
+        "" if out is None else out.at.isoformat(),
+        "" if shim.out_nm is None else show(shim.out_nm),
+        shim.into.document,
+        shim.into.at.isoformat(),
+        show(shim.in_nm),
+        "" if shim.days is None else shim.days,
+        "yes" if shim.certain else "no",
+    )

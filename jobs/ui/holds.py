@@ -1,0 +1,91 @@
+"""A manager takes over what is held, for a job of the shop or for somebody else."""
+
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from inventory.models import Hold
+from inventory.services.take_over import take_over_hold
+from inventory.templatetags.shims import mm
+from inventory.ui.holds import hold_of
+from jobs.models import Job
+from jobs.selectors.jobs import jobs_of
+from shop.errors import ShopError
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.forms import posted
+from shop.pages.once import OnceForm, once
+from shop.pages.people import PageRequest
+from shop.pages.views import page
+from shop.roles import Action
+
+
+class TakeOverForm(OnceForm):
+    """For whom the shims are held from now on, which of them, and why."""
+
+    job = forms.ModelChoiceField(
+        label="For which job",
+        queryset=Job.objects.none(),
+        required=False,
+        empty_label="For no job of the shop",
+    )
+    reference = forms.CharField(
+        label="Or for what else", max_length=80, required=False, help_text="An order, a customer."
+    )
+    positions = forms.MultipleChoiceField(label="Which shims", widget=forms.CheckboxSelectMultiple)
+    reason = forms.CharField(
+        label="Why", max_length=400, help_text="Whoever loses the shims reads this on the page of the job."
+    )
+
+    def __init__(self, *args: Any, site: Site, hold: Hold, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["job"].queryset = jobs_of(site, open_only=True).exclude(pk=hold.job_id)
+        lines = list(hold.lines.all())
+        self.fields["positions"].choices = [
+            (line.position, f"{line.quantity} × {mm(line.thickness_nm)} mm from {line.taken_from.code}")
+            for line in lines
+        ]
+        self.fields["positions"].initial = [line.position for line in lines]
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        if bool(keyed.get("job")) == bool(keyed.get("reference")):
+            self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
+        return keyed
+
+
+@page(see=Action.TAKE_OVER_HOLD, do=Action.TAKE_OVER_HOLD)
+def take_over_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    hold = hold_of(site, pk)
+    form = TakeOverForm(posted(request), site=site, hold=hold)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        job = keyed["job"]
+        positions = {int(position) for position in keyed["positions"]}
+        with once(keyed["once"], at) as first:
+            if first:
+                take_over_hold(
+                    hold=hold,
+                    actor=request.actor,
+                    at=at,
+                    reference=keyed["reference"] or str(job),
+                    reason=keyed["reason"],
+                    job_id=job.pk if job else None,
+                    positions=None if len(positions) == len(hold.lines.all()) else positions,
+                )
+        return done(request, f"Held for {job or keyed['reference']} now.", "hold", site.code, pk)
+    context = {
+        "hold": hold,
+        "form": form,
+        "title": "Take it over for another",
+        "verb": "Take over",
+        "danger": True,
+        "refusal": form.take(refusal),
+    }
+    return render(request, "inventory/act_on_hold.html", context, status=400 if form.errors else 200)
