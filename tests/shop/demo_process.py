@@ -15,7 +15,7 @@ from tests.servers.children import Child, free_port, wait_until
 ROOT = Path(__file__).resolve().parents[2]
 MANAGE = [sys.executable, "manage.py"]
 FOREIGN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "DJANGO_SETTINGS_MODULE")
-ENOUGH_SECONDS = 120
+ENOUGH_SECONDS = 180
 
 
 def environment(data_dir: Path, **more: str) -> dict[str, str]:
