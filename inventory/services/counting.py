@@ -60,11 +60,18 @@ class Found:
 
 @write_transaction
 def open_counts(
-    *, site: Site, actor: Actor, at: datetime, places: Sequence[Place], why: str = ""
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    places: Sequence[Place],
+    why: str = "",
+    turns: Mapping[Place, str] | None = None,
 ) -> list[BinCount]:
     """Ask for bins (or receiving, or inspection) to be counted: one count each, in the order given.
 
-    A place that is under count already keeps that count: asking twice does nothing.
+    A place that is under count already keeps that count: asking twice does nothing. `turns`: why it is a
+    place's turn, for those for which `why` says nothing else.
     """
     actor.must(Action.COUNT, site)
     check_texts(BinCount, why=why)
@@ -78,7 +85,12 @@ def open_counts(
         if place.pk in under_count:
             continue
         under_count[place.pk] = BinCount.objects.create(
-            site=site, number=number, place=place, why=why, opened_at=at, opened_by=actor.label
+            site=site,
+            number=number,
+            place=place,
+            why=why or (turns or {}).get(place, ""),
+            opened_at=at,
+            opened_by=actor.label,
         )
         number += 1
     return [under_count[place.pk] for place in dict.fromkeys(places)]

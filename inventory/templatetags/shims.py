@@ -1,6 +1,6 @@
 """How shims are written and drawn on pages."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,7 +8,7 @@ from django import template
 
 from inventory.compute.lengths import LengthError, Unit, show
 from inventory.compute.markings import MarkingRule, marking_of
-from inventory.models import Place, PlaceKind, ShimFamily
+from inventory.models import Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.stock import SizeCount
 
 register = template.Library()
@@ -53,6 +53,17 @@ def place_words(place: Place) -> str:
     if place.kind in (PlaceKind.BIN, PlaceKind.TRAY):
         return f"{place.get_kind_display().lower()} {place.code}"
     return place.get_kind_display().lower()
+
+
+@register.filter
+def condition_words(condition: str) -> str:
+    """A condition as people call it: "New", "Used"."""
+    return Condition(condition).label
+
+
+@register.filter
+def is_in(value: Any, among: Collection[Any]) -> bool:
+    return value in among
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Balance, Place, PlaceKind
+from inventory.models import Balance, BinCount, Place, PlaceKind
 from inventory.selectors.movements import history_of_place
 from inventory.selectors.overview import bins_with_counts, holds_in
 from inventory.services.floor import count_in, move_shims, scrap_shims
@@ -31,7 +31,7 @@ def bins_page(request: PageRequest, site: Site) -> HttpResponse:
 
 
 @page(see=Action.READ)
-def bin_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+def bin_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
     place = _bin(site, pk)
     history = Paginator(history_of_place(place), ROWS).get_page(request.GET.get("page"))
     content = Balance.objects.filter(place=place, on_hand__gt=0).select_related("family")
@@ -43,6 +43,8 @@ def bin_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
             "content": content.order_by("family__code", "thickness_nm", "condition"),
             "holds": holds_in(place),
             "history": history,
+            "under_count": place.counts.filter(state__in=BinCount.OPEN_STATES).first(),
+            "refusal": refusal,
         },
     )
 

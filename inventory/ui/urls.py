@@ -4,6 +4,7 @@ from django.urls import path
 
 from inventory.ui import (
     bins,
+    counts,
     delivery,
     history,
     holds,
@@ -15,6 +16,7 @@ from inventory.ui import (
     scanning,
     stock,
     stories,
+    variance,
 )
 
 urlpatterns = [
@@ -26,6 +28,17 @@ urlpatterns = [
     path("bins/<uuid:pk>", bins.bin_page, name="bin"),
     path("bins/<uuid:pk>/move", bins.move_page, name="move"),
     path("bins/<uuid:pk>/count-in", bins.count_in_page, name="count_in"),
+    path("bins/<uuid:pk>/count", counts.count_bin_button, name="count_bin"),
+    path("counts", counts.counts_page, name="counts"),
+    path("counts/open", counts.open_counts_page, name="open_counts"),
+    path("counts/past", counts.past_counts_page, name="past_counts"),
+    path("counts/variance", variance.variance_page, name="count_variance"),
+    path("counts/<uuid:pk>", counts.count_page, name="count"),
+    path("counts/<uuid:pk>/begin", counts.begin_count_button, name="begin_count"),
+    path("counts/<uuid:pk>/approve", counts.approve_count_button, name="approve_count"),
+    path("counts/<uuid:pk>/post", counts.post_count_button, name="post_count"),
+    path("counts/<uuid:pk>/reject", counts.reject_count_button, name="reject_count"),
+    path("counts/<uuid:pk>/cancel", counts.cancel_count_button, name="cancel_count"),
     path("places/<uuid:pk>/scrap", bins.scrap_page, name="scrap"),
     path("places/<uuid:pk>", scanning.place_page, name="place"),
     path("places/<uuid:pk>/label", labels.label_page, name="label"),

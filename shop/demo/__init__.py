@@ -5,6 +5,7 @@ seats.py     how the valves of an engine truly are, which nobody in the shop can
 clock.py     plays the stories of the shop in the order of time
 founding.py  sites, people, catalogue, the first fill of the drawers
 history.py   past jobs; counter.py  what the counter does beside them: buy, receive, inspect, restock
+counting.py  counts of bins, most of them over and one under way
 bench.py     the six jobs that are open
 build.py     all of it in one transaction;  server.py  serves it on loopback
 

@@ -7,6 +7,7 @@ from django.db import connection
 from inventory.models import Movement
 from shop.db import atomic_write
 from shop.demo.bench import start_open_jobs
+from shop.demo.counting import count_under_way
 from shop.demo.founding import found
 from shop.demo.history import start_history
 from shop.demo.people import KEY_HOLDER
@@ -30,6 +31,7 @@ def build_shop(*, now: datetime, seed: int = SEED, past_jobs: int = PAST_JOBS) -
         found(world)
         start_history(world, past_jobs)
         start_open_jobs(world)
+        world.clock.start(count_under_way(world, world.workshops[SITES[0].code]))
         world.clock.play(until=today)
     return world
 

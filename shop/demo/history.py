@@ -15,6 +15,7 @@ from jobs.services.vehicles import enter_vehicle
 from shop.actor import Actor
 from shop.demo.clock import Story
 from shop.demo.counter import buy_for_jobs, inspections, restocking, slips
+from shop.demo.counting import counting
 from shop.demo.fleet import VehicleFacts, Visit, visits
 from shop.demo.jobwork import JobWork
 from shop.demo.seats import Maker, TrueEngine
@@ -45,6 +46,7 @@ def start_history(world: World, past_jobs: int) -> None:
         world.clock.start(inspections(world, workshop))
         world.clock.start(restocking(world, workshop, FIRST_RESTOCK_DAY + 11 * index))
         world.clock.start(slips(world, workshop, 210 + 170 * index))
+        world.clock.start(counting(world, workshop))
 
 
 def _in_bays(bays: list[Bay], come: list[Visit]) -> Iterator[tuple[int, Bay, Visit]]:

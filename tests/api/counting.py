@@ -2,11 +2,12 @@
 
 from django.utils import timezone
 
-from inventory.compute.lengths import from_nm, show
-from inventory.models import Balance, BinCount, Place
-from inventory.services.counting import Found, key_count
+from inventory.compute.lengths import show
+from inventory.models import BinCount, Place
+from inventory.services.counting import key_count
 from shop.actor import actor_for_user
 from shop.models import Role
+from tests.counting import in_it
 from tests.people import person
 
 
@@ -17,20 +18,6 @@ def place_of(world, thickness="2.575") -> Place:
 def opened(world, thickness="2.575"):
     """The address of a count of the bin of this thickness."""
     return f"/counts/{world.program.done('/counts', {'place': place_of(world, thickness).code})['id']}"
-
-
-def in_it(place, off=0):
-    """What the books have in the place, the first lot with so many more or fewer: as the services take it."""
-    lots = Balance.objects.filter(place=place, on_hand__gt=0).select_related("family")
-    return [
-        Found(
-            family=lot.family,
-            thickness=from_nm(lot.thickness_nm),
-            condition=lot.condition,
-            quantity=lot.on_hand + (0 if index else off),
-        )
-        for index, lot in enumerate(lots.order_by("thickness_nm", "condition"))
-    ]
 
 
 def as_json(found):

@@ -8,9 +8,10 @@ from django.utils import timezone
 
 from inventory.models import BinCount, TalliedLot
 from inventory.selectors.audit import audit
-from tests.api.counting import as_json, differing, in_it, opened, place_of
+from tests.api.counting import as_json, differing, opened, place_of
 from tests.api.program import program
 from tests.api.world import length
+from tests.counting import in_it
 
 pytestmark = pytest.mark.django_db
 

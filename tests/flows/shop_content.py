@@ -4,7 +4,17 @@ import hashlib
 import json
 from typing import Any
 
-from inventory.models import Balance, Hold, Inspection, MovementLine, Need, Offer, Place, PurchaseLine
+from inventory.models import (
+    Balance,
+    Hold,
+    Inspection,
+    MovementLine,
+    Need,
+    Offer,
+    Place,
+    PurchaseLine,
+    TalliedLot,
+)
 from jobs.models import (
     ClearanceReading,
     EngineItem,
@@ -43,6 +53,10 @@ CONTENT: dict[type, tuple[str, ...]] = {
     ),
     Need: ("site__code", "job_label", "valve_label", "family__code", "thickness_nm", "state"),
     Inspection: ("site__code", "at", "by", "family__code", "thickness_keyed", "face", "marking_legible"),
+    TalliedLot: (
+        *("tally__count__site__code", "tally__count__number", "tally__count__place__code"),
+        *("tally__count__state", "tally__by", "tally__keyed_at", *SHIM, "counted", "difference"),
+    ),
     Job: (
         *("site__code", "number", "vehicle__registration", "vehicle__description", "bay__number", "state"),
         *("tray__code", "unit", "odometer", "opened_at", "opened_by", "promised_at", "closed_at", "round"),

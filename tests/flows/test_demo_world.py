@@ -9,6 +9,7 @@ from django.test import Client
 
 from inventory.models import (
     Balance,
+    BinCount,
     Condition,
     Movement,
     Need,
@@ -18,6 +19,7 @@ from inventory.models import (
     PurchaseList,
     ShimFamily,
     Supplier,
+    Tally,
 )
 from inventory.selectors.audit import audit
 from inventory.selectors.purchases import to_buy
@@ -181,6 +183,16 @@ class TestThePast:
         assert back
         events = JobEvent.objects.filter(job__vehicle__in=back, act="open_job")
         assert any("known from the vehicle's last job" in event.text for event in events)
+
+    def test_bins_were_counted_and_one_is_being_counted(self):
+        states = set(BinCount.objects.values_list("state", flat=True))
+        assert {*("agrees", "posted", "rejected", "differs", "again", "open")} <= states
+        begun = Tally.objects.get(keyed_at=None)
+        assert (begun.count.state, begun.count.site.code) == (BinCount.State.OPEN, "quay")
+        confirmed = Tally.objects.filter(confirmed=True)
+        assert confirmed.exists()
+        for tally in confirmed:
+            assert tally.count.tallies.values("user").distinct().count() == 2
 
     def test_no_work_is_left_over_in_the_background(self):
         assert not Task.objects.exclude(state=Task.State.DONE).exists()

@@ -9,6 +9,7 @@ from inventory.models import Condition, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
 from inventory.selectors.purchases import to_buy
 from inventory.services.catalogue import add_offer, add_supplier
+from inventory.services.counting import begin_count, key_count, open_counts
 from inventory.services.floor import Shims, receive_shims
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, mark_bought
@@ -19,6 +20,7 @@ from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
 from shop.actor import Actor, service_actor
 from shop.db import atomic_write
+from tests.counting import in_it
 from tests.jobs.shop import AT, NEW, USED, Workshop, mm
 
 READ = {"1-IN": "5 thou", "1-EX": "11 thou", "2-IN": "8 thou", "2-EX": "12 thou"}
@@ -46,7 +48,20 @@ def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
     _purchases(shop)
     _counter(shop)
     _table(shop)
+    _counts(shop)
     return shop
+
+
+def _counts(shop: Furnished) -> None:
+    """A bin that somebody is counting, one that agreed, one in which two found two shims
+    too many. None of them has changed what is in a bin."""
+    site, tech = shop.site, shop.workshop.tech
+    places = [shop.workshop.bin(thickness) for thickness in ("2.500", "2.575", "2.550")]
+    counting, agreeing, differing = open_counts(site=site, actor=shop.clerk, at=AT, places=places)
+    begin_count(count=counting, actor=tech, at=AT)
+    key_count(count=agreeing, actor=tech, at=AT, found=in_it(agreeing.place))
+    for person in (tech, shop.clerk):
+        key_count(count=differing, actor=person, at=AT, found=in_it(differing.place, 2))
 
 
 def _table(shop: Furnished) -> None:

@@ -7,12 +7,15 @@ from django.test.utils import CaptureQueriesContext
 from inventory.models import Condition, PlaceKind
 from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.count_posting import reject_count
+from inventory.services.counting import begin_count, key_count, open_counts
 from inventory.services.floor import Shims, receive_shims
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, Lack, mark_bought, note_needs
 from shop.actor import service_actor
 from shop.db import atomic_write
 from shop.ids import new_id
+from tests.counting import in_it
 from tests.jobs.shop import AT, NEW, make_engine, mm
 from tests.ui.furnished import READ, TIGHT
 
@@ -27,6 +30,10 @@ LISTS = (
     "counter",
     "put_away",
     "inspection",
+    "counts",
+    "open_counts",
+    "past_counts",
+    "count_variance",
     "movements",
     "to_buy",
     "purchases",
@@ -84,6 +91,20 @@ def grow(shop):
             ],
         )
     workshop.stock(*[(f"2.{number}00", NEW, 2) for number in (1, 2, 3, 4)])
+    _count(shop)
+
+
+def _count(shop):
+    """Of four bins two are being counted, one has been found to differ, and one so and rejected."""
+    site, tech, clerk = shop.site, shop.workshop.tech, shop.clerk
+    places = [shop.workshop.bin(f"2.{number}00") for number in (1, 2, 3, 4)]
+    counts = open_counts(site=site, actor=clerk, at=AT, places=places)
+    for count in counts[:2]:
+        begin_count(count=count, actor=tech, at=AT)
+    for count in counts[2:]:
+        for person in (tech, clerk):
+            differing = key_count(count=count, actor=person, at=AT, found=in_it(count.place, -1))
+    reject_count(count=differing, actor=clerk, at=AT, note="the wrong drawer")
 
 
 def _recover(site, family, thickness_nm):
@@ -121,6 +142,19 @@ def test_lists_ask_as_much_for_many_rows_as_for_few(shop, office):
     many = {name: asked(office, name) for name in LISTS}
     many |= {name: asked(office, *page) for name, page in things.items()}
     assert many == few
+
+
+def test_a_blind_sheet_of_many_lots_asks_as_much_as_one_of_few(shop, office, workshop, boss):
+    place = workshop.bin("2.500")
+    (count,) = open_counts(site=shop.site, actor=boss, at=AT, places=[place])
+    begin_count(count=count, actor=boss, at=AT)
+    few = asked(office, "count", count.pk)
+    for number in range(6):
+        workshop.bins[f"2.50{number + 1}"] = place
+        workshop.stock((f"2.50{number + 1}", Condition.USED, 1))
+    begin_count(count=count, actor=boss, at=AT)
+    assert "2.506 mm" in office.get("count", count.pk).content.decode()
+    assert asked(office, "count", count.pk) == few
 
 
 def test_a_job_of_many_valves_asks_as_much_as_one_of_few(shop, office, workshop):

@@ -2,9 +2,20 @@
 
 from collections.abc import Iterator
 
+from django.db.models import F
 from django.urls import reverse
 
-from inventory.models import Balance, Hold, ImportRun, Movement, Place, PlaceKind, PurchaseList, ShimFamily
+from inventory.models import (
+    Balance,
+    BinCount,
+    Hold,
+    ImportRun,
+    Movement,
+    Place,
+    PlaceKind,
+    PurchaseList,
+    ShimFamily,
+)
 from inventory.selectors.people import people_of
 from jobs.models import Job
 from shop.models import Site
@@ -34,6 +45,10 @@ SITE_PAGES = (
     "receive",
     "put_away",
     "inspection",
+    "counts",
+    "open_counts",
+    "past_counts",
+    "count_variance",
     "movements",
     "holds",
     "history",
@@ -70,6 +85,13 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
     for hold in Hold.objects.filter(site=site, state="held", handed_out_at=None).order_by("pk")[:1]:
         for name in ("hold", "extend_hold", "release_hold", "take_over_hold"):
             yield name, reverse(name, args=[site.code, hold.pk])
+    counted: set[str] = set()
+    # One of which somebody is counting stands for those that are to count.
+    begun_first = F("tallies__started_at").desc(nulls_last=True)
+    for count in BinCount.objects.filter(site=site).order_by(begun_first, "-number"):
+        if count.state not in counted:
+            counted.add(count.state)
+            yield f"count-{count.state}", reverse("count", args=[site.code, count.pk])
     for tray in Place.objects.filter(site=site, kind=PlaceKind.TRAY).order_by("code")[:1]:
         yield "tray", reverse("place", args=[site.code, tray.pk])
     for run in ImportRun.objects.filter(site=site)[:1]:
