@@ -43,6 +43,26 @@ class _Conf:
         return str(self._get("CURRENCY"))
 
     @property
+    def minutes_per_opening(self) -> Decimal:
+        """How long one valve takes: pulling its shim, fitting, measuring again."""
+        return Decimal(self._get("MINUTES_PER_OPENING"))
+
+    @property
+    def labour_per_hour(self) -> Decimal:
+        """What an hour of work costs."""
+        return Decimal(self._get("LABOUR_PER_HOUR"))
+
+    @property
+    def bay_per_hour(self) -> Decimal:
+        """What an hour costs in which an engine blocks a bay and waits."""
+        return Decimal(self._get("BAY_PER_HOUR"))
+
+    @property
+    def bay_hours_per_day(self) -> Decimal:
+        """How long a bay is at work in a day."""
+        return Decimal(self._get("BAY_HOURS_PER_DAY"))
+
+    @property
     def count_approval_value(self) -> Decimal:
         """Above this worth of differences a manager must approve a count before it is posted."""
         return Decimal(self._get("COUNT_APPROVAL_VALUE"))

@@ -41,6 +41,7 @@ class Action(Enum):
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
     IMPORT = ("import tables", frozenset({"admin"}))
     AUDIT = ("audit the books", frozenset({"admin"}))
+    SEE_SAVINGS = ("look at what the shop saves", frozenset({"admin"}))
     MANAGE_KEYS = ("issue or revoke API keys", frozenset({"admin"}))
     MANAGE_WEBHOOKS = ("look at or change who is told of events", frozenset({"admin"}))
 
@@ -78,6 +79,7 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.EDIT_VEHICLE: EVERYONE,
     Action.IMPORT: frozenset({MANAGER}),
     Action.AUDIT: frozenset({MANAGER}),
+    Action.SEE_SAVINGS: frozenset({MANAGER}),
     Action.MANAGE_KEYS: frozenset({MANAGER}),
     Action.MANAGE_WEBHOOKS: frozenset({MANAGER}),
 }

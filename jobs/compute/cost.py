@@ -14,8 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-
-from jobs.compute.planner.types import Choice
+from typing import Protocol
 
 _MINOR_DIGITS = {
     **dict.fromkeys(("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "VND"), 0),
@@ -77,11 +76,21 @@ class Cost:
         return f"{major(minor, self.currency)} {self.currency}"
 
 
+class Chosen(Protocol):
+    """What a plan does with one valve: a `planner.Choice`, or a row that keeps one."""
+
+    @property
+    def action(self) -> str: ...
+
+    @property
+    def condition(self) -> str | None: ...
+
+
 Price = Callable[[str], Decimal | None]
 """What a shim costs by its condition, "new" or "used"; None where nobody knows."""
 
 
-def plan_cost(choices: Iterable[Choice], rates: Rates, price: Price, *, lead_days: int | None) -> Cost:
+def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_days: int | None) -> Cost:
     """What these choices cost. `lead_days`: how long a bought shim takes to come; None where nobody knows,
     which costs nothing here. Swaps cost labour and no shim; unresolved valves are opened too.
     """

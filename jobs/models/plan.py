@@ -37,6 +37,10 @@ class Plan(models.Model):
     )
     hold = models.ForeignKey(Hold, null=True, blank=True, on_delete=models.PROTECT, related_name="plans")
     stale_because = models.CharField(max_length=200, blank=True)
+    # The name of the wish that it is the best plan for (jobs.compute.alternatives), and what one more shim in
+    # the drawer would have changed when it was made, in sentences.
+    wish = models.CharField(max_length=24, default="usual", db_default="usual")
+    worth_having = models.JSONField(default=list, db_default=models.Value([], models.JSONField()), blank=True)
     created_at = models.DateTimeField()
     created_by = models.CharField(max_length=160)
 
@@ -77,6 +81,8 @@ class PlanLine(models.Model):
     guaranteed = models.BooleanField(null=True)
     left_over = models.BooleanField(default=False)
     why = models.CharField(max_length=400)
+    # What stood against the nearest shim that would have been closer to the aim; empty where there was none.
+    why_not = models.CharField(max_length=200, default="", db_default="", blank=True)
 
     class Meta:
         ordering = ["plan", "order"]

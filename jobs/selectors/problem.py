@@ -1,5 +1,6 @@
 """A job as the planner sees it: its valves, what the site can spare, what can be bought."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import cast
@@ -12,6 +13,7 @@ from jobs.compute.planner.types import KnownBy
 from jobs.models import ClearanceReading, Job, JobValve
 from jobs.selectors.readings import current_readings
 from shop.conf import conf
+from shop.models import Site
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,11 +33,14 @@ def unread(valves: list[JobValve]) -> list[JobValve]:
     return [valve for valve in valves if valve.pk not in readings and valve.adjust != JobValve.Adjust.NEVER]
 
 
-def problem_of(job: Job) -> JobProblem:
-    """What to plan. Every valve that may be opened must have been read (see `unread`)."""
+def problem_of(job: Job, others: Iterable[Site] = ()) -> JobProblem:
+    """What to plan. Every valve that may be opened must have been read (see `unread`). `others`: sites whose
+    shims are in view besides those of the job's own.
+    """
     valves = list(job.valves.order_by("order"))
     readings = current_readings(valves)
-    balances = tuple(available_lots(job.site, job.family))
+    balances = [*available_lots(job.site, job.family)]
+    balances += [lot for site in others for lot in available_lots(site, job.family)]
     problem = Problem(
         valves=tuple(valve_of(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),
         lots=tuple(
@@ -43,6 +48,7 @@ def problem_of(job: Job) -> JobProblem:
                 thickness_nm=balance.thickness_nm,
                 condition=cast(Condition, balance.condition),
                 quantity=balance.on_hand - balance.held,
+                elsewhere=balance.site_id != job.site_id,
             )
             for balance in balances
         ),
@@ -52,7 +58,7 @@ def problem_of(job: Job) -> JobProblem:
     )
     return JobProblem(
         problem=problem,
-        balances=balances,
+        balances=tuple(balances),
         left_out=tuple(valve for valve in valves if valve.pk not in readings),
     )
 

@@ -9,11 +9,14 @@ from inventory.models import Hold
 from inventory.services.holds import Wanted, expire_due_holds, hold_shims
 from inventory.services.purchasing import Lack, note_needs
 from inventory.services.texts import text_errors
+from jobs.compute.alternatives import WISHES, Wish
 from jobs.compute.planner import Choice, plan_engine
+from jobs.compute.reasons import why_not_nearer, worth_having
 from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.plans import nothing_to_fit
 from jobs.selectors.problem import JobProblem, problem_of, unread
-from jobs.services.events import counted
+from jobs.selectors.set_aside import set_aside_from
+from jobs.services.events import counted, cut
 from jobs.services.handing_over import refuse_while_empty
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
@@ -23,10 +26,20 @@ from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, NotEnough, WrongState
 
+WISH_WORDS: dict[str, str] = {
+    "usual": "the usual way",
+    "fewest_opened": "as few valves opened as can be",
+    "buy_nothing": "nothing bought",
+    "closest": "as close to the aim as can be",
+    "no_used": "no used shims from bins",
+}
+
 
 @write_transaction
-def plan_job(*, job: Job, actor: Actor, at: datetime, version: int | None = None) -> Plan:
-    """Propose the best plan from what is in the engine and available at the site now.
+def plan_job(
+    *, job: Job, actor: Actor, at: datetime, wish: Wish = "usual", version: int | None = None
+) -> Plan:
+    """Propose the best plan under a wish from what is in the engine and available at the site now.
 
     Earlier proposals are out of date with it. After a fit it rests on the readings after. Raises Conflict,
     code `readings-missing`, naming the valves that must be read first.
@@ -35,7 +48,10 @@ def plan_job(*, job: Job, actor: Actor, at: datetime, version: int | None = None
     _refuse_unread(job)
     expire_due_holds(site=job.site, at=at)
     asked = problem_of(job)
-    best = plan_engine(asked.problem)
+    preference = WISHES[wish]
+    best = plan_engine(asked.problem, preference)
+    nearer = why_not_nearer(asked.problem, best, set_aside_from(job), preference)
+    one_more = worth_having(asked.problem, best, job.family.sizes_nm(), preference)
     put_aside_proposed(job, "A newer plan was made.")
     plan = Plan.objects.create(
         job=job,
@@ -43,6 +59,8 @@ def plan_job(*, job: Job, actor: Actor, at: datetime, version: int | None = None
         round=job.round,
         created_at=at,
         created_by=actor.label,
+        wish=wish,
+        worth_having=[one.say for one in one_more],
         **best.score._asdict(),
     )
     left_over = {left.label for left in best.left_over}
@@ -51,6 +69,7 @@ def plan_job(*, job: Job, actor: Actor, at: datetime, version: int | None = None
     order = {valve.label: valve.order for valve in job.valves.all()}
     for line in lines:
         line.order = order[line.label]
+        line.why_not = cut(nearer.get(line.label, ""), PlanLine, "why_not")
     PlanLine.objects.bulk_create(lines)
     job.state = Job.State.PLANNED
     finish(job, Act.PLAN, actor=actor, at=at, text=_in_words(plan))
@@ -224,4 +243,5 @@ def _in_words(plan: Plan) -> str:
         parts.append(f"{plan.bought} to buy")
     if plan.unresolved:
         parts.append(f"{plan.unresolved} without a shim")
-    return f"Plan {plan.number}: {', '.join(parts)}."
+    wish = "" if plan.wish == "usual" else f" ({WISH_WORDS[plan.wish]})"
+    return f"Plan {plan.number}{wish}: {', '.join(parts)}."

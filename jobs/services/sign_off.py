@@ -6,7 +6,10 @@ from datetime import datetime
 
 from inventory.services.fitting import recover_shims
 from inventory.services.texts import text_errors
+from jobs.compute.exchange import LookBack
 from jobs.models import ClearanceReading, Job, JobValve
+from jobs.selectors.jobs import job_sheet
+from jobs.selectors.look_back import look_back_on
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
 from jobs.services import news
 from jobs.services.handing_over import refuse_while_promised
@@ -28,9 +31,10 @@ def sign_off_job(
     """Close a job whose valves are right; what came out of the engine goes to the inspection place.
 
     A job that was fitted needs a reading after of every valve that was opened. Any valve that is out of spec
-    or was not read needs a `reason` by name of the one who signs. A job on which nothing was fitted is a
-    check: it is signed off when there is nothing to change. Raises Conflict with codes `readings-missing` and
-    `out-of-spec`, naming the valves, and WrongState.
+    or was not read, and any that did not come out as predicted, needs a `reason` by name of the one who
+    signs. A job on which nothing was fitted is a check: it is signed off when there is nothing to change.
+    Raises Conflict with codes `readings-missing`, `out-of-spec` and `unexplained-difference`, naming the
+    valves, and WrongState.
     """
     job = begin(job, Act.SIGN_OFF, actor=actor, at=at, version=version)
     reason = reason.strip()
@@ -40,7 +44,9 @@ def sign_off_job(
     if not job.round:
         _refuse_work_to_do(job, valves, readings)
     _refuse_unread_after(valves, readings)
-    _refuse_out_of_spec(valves, readings, reason)
+    told = look_back_on(job_sheet(job))
+    _refuse_out_of_spec(valves, readings, told, reason)
+    _refuse_differences(told, reason)
     refuse_while_promised(job)
     # A hold that somebody made for the job beside its plan would keep shims in a tray that is to be empty.
     end_promises(job, actor=actor, at=at, note="The job was signed off.")
@@ -49,7 +55,8 @@ def sign_off_job(
     job.state = Job.State.SIGNED_OFF
     job.closed_at, job.closed_by, job.sign_off_reason = at, actor.label, reason
     news.job_signed_off(job, at)
-    text = f"Signed off. {reason}".strip()
+    over = f" over a difference at {', '.join(told.to_answer_for)}" if told.to_answer_for else ""
+    text = f"Signed off{over}. {reason}".strip()
     changed = ["closed_at", "closed_by", "sign_off_reason"]
     return finish(job, Act.SIGN_OFF, actor=actor, at=at, text=text, changed=changed)
 
@@ -81,7 +88,7 @@ def _refuse_unread_after(valves: list[JobValve], readings: Readings) -> None:
         )
 
 
-def _refuse_out_of_spec(valves: list[JobValve], readings: Readings, reason: str) -> None:
+def _refuse_out_of_spec(valves: list[JobValve], readings: Readings, told: LookBack, reason: str) -> None:
     if reason:
         return
     out = [
@@ -92,7 +99,27 @@ def _refuse_out_of_spec(valves: list[JobValve], readings: Readings, reason: str)
     if out:
         named = ", ".join(f"{label} ({what})" for label, what in out)
         raise Conflict(
-            f"Not every valve is in spec: {named}. Plan again, or sign off with a reason.",
+            f"Not every valve is in spec: {named}. {_said(told)}Plan again, or sign off with a reason.",
             code="out-of-spec",
             errors=[FieldError(pointer("readings", label), what) for label, what in out],
         )
+
+
+def _refuse_differences(told: LookBack, reason: str) -> None:
+    """Whoever signs over a clearance that is not what was to come out says why it is right all the same."""
+    if reason or not told.to_answer_for:
+        return
+    named = ", ".join(told.to_answer_for)
+    raise Conflict(
+        f"Not as predicted: {named}. {_said(told)}"
+        "Measure again, put right what is wrong, or sign off with a reason.",
+        code="unexplained-difference",
+        errors=[
+            FieldError(pointer("readings", label), "did not come out as predicted")
+            for label in told.to_answer_for
+        ],
+    )
+
+
+def _said(told: LookBack) -> str:
+    return "".join(f"{finding.say} " for finding in told.findings)

@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from django.utils import timezone
 
 from jobs.selectors.jobs import JobSheet, job_of
+from jobs.selectors.look_back import look_back_on
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.ui.fitting_form import FittingForm
@@ -82,5 +83,7 @@ def fit_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | No
 def _to_fit(sheet: JobSheet, form: FittingForm) -> dict[str, Any]:
     """The valves that the plan changes, in the order of the engine, and the others."""
     rows = form.rows()
+    told = look_back_on(sheet)
     changed = [row for row in rows if row.valve.line is not None and row.valve.line.action in CHANGES]
-    return {"form": form, "changed": changed, "others": [row for row in rows if row not in changed]}
+    others = [row for row in rows if row not in changed]
+    return {"form": form, "changed": changed, "others": others, "told": told}

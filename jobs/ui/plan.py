@@ -6,12 +6,14 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
+from jobs.compute.alternatives import asked_for
 from jobs.selectors.jobs import job_of
 from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.ui.drawing import draw_plan
 from jobs.ui.pages import job_page, sheet_of
+from jobs.ui.ways import ways_context
 from jobs.ui.words import score_words, to_buy_words
-from shop.errors import ShopError
+from shop.errors import FieldError, Invalid, ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.people import PageRequest
@@ -48,13 +50,25 @@ def plan_page(
                 valve for valve in sheet.valves if valve.reading and not valve.reading.passes_nm
             ],
         }
+    context |= ways_context(sheet, lines, request.actor)
     return job_page(request, "jobs/plan.html", sheet, step="plan", refusal=refusal, **context)
 
 
 @page(do=Action.PLAN, refused_on=plan_page)
 def plan_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
-    job = job_of(site, pk)
-    plan = plan_job(job=job, actor=request.actor, at=timezone.now(), version=posted_version(request.POST))
+    asked = asked_for(request.POST.get("alternative", "usual"))
+    if asked is None:
+        raise Invalid(
+            "There is no such way to plan. Choose one of those on this page.",
+            errors=[FieldError("/alternative", "is not one of those that are offered")],
+        )
+    plan = plan_job(
+        job=job_of(site, pk),
+        actor=request.actor,
+        at=timezone.now(),
+        wish=asked.wish,
+        version=posted_version(request.POST),
+    )
     return done(request, f"Plan {plan.number} is made.", "plan", site.code, pk)
 
 

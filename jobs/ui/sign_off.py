@@ -5,6 +5,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from django.utils import timezone
 
+from jobs.selectors.look_back import look_back_on
 from jobs.services.sign_off import sign_off_job
 from jobs.ui.forms import SignOffForm
 from jobs.ui.pages import job_page, sheet_of
@@ -35,6 +36,8 @@ def sign_off_page(
     refusal = form.take(refusal)
     unread = [valve for valve in sheet.valves if valve.reading is None]
     out = [valve for valve in sheet.valves if valve.verdict in ("tight", "loose")]
+    told = look_back_on(sheet)
+    outcomes = {outcome.label: outcome for outcome in told.outcomes}
     return job_page(
         request,
         "jobs/sign_off.html",
@@ -45,4 +48,6 @@ def sign_off_page(
         form=form,
         unread=unread,
         out=out,
+        told=told,
+        rows=[(valve, outcomes.get(valve.valve.label)) for valve in sheet.valves],
     )

@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from jobs.ui import board, fitting, history, holds, job, keyed_engine, plan, readings, sign_off, vehicles
+from jobs.ui import (
+    board,
+    fitting,
+    history,
+    holds,
+    job,
+    keyed_engine,
+    plan,
+    readings,
+    savings,
+    sign_off,
+    vehicles,
+)
 
 urlpatterns = [
     path("", board.board_page, name="board"),
@@ -26,6 +38,7 @@ urlpatterns = [
     path("jobs/<uuid:pk>/history.<slug:ending>", history.job_history_file, name="job_history_file"),
     path("holds/<uuid:pk>/take-over", holds.take_over_page, name="take_over_hold"),
     path("jobs/<uuid:pk>/stop", job.stop_page, name="stop"),
+    path("savings", savings.savings_page, name="savings"),
     path("vehicles", vehicles.vehicles_page, name="vehicles"),
     path("vehicles/new", vehicles.new_vehicle_page, name="new_vehicle"),
     path("vehicles/<uuid:pk>", vehicles.vehicle_page, name="vehicle"),

@@ -75,7 +75,8 @@ def _told_apart(fitting: Fitting) -> tuple[npt.NDArray[np.bool_], set[tuple[int,
     fitted = np.array([valve.fitted_nm for valve in fitting.valves], dtype=np.int64)
     leaf = np.array([_leaf(valve) for valve in fitting.valves], dtype=np.int64)
     apart = np.abs(fitted[:, None] - fitted)
-    differ = (apart > 0) & opened[:, None] & opened
+    rounds = np.array([valve.round for valve in fitting.valves], dtype=np.int64)
+    differ = (apart > 0) & opened[:, None] & opened & (rounds[:, None] == rounds)
     steps = 2 * np.maximum(leaf[:, None], leaf)
     p, q = fitting.lash_ratio.numerator, fitting.lash_ratio.denominator
     close = differ & ((apart < LEAST_APART_NM) | (apart * p < steps * q))

@@ -35,6 +35,8 @@ class FittedValve:
     fitted_nm: int
     """The shim that is said to be in it now."""
     fitted_known_by: KnownBy
+    round: int = 1
+    """Which fit of the job it is: two shims were in hand together only in the same one."""
     opened: bool = True
     """False for a valve that was left closed: its shim is the same, whatever its thickness."""
     inches: bool = False
