@@ -19,6 +19,7 @@ from api.words import (
     JOB_STATES,
     KNOWN_BY,
     NEED_STATES,
+    PLAN_ALTERNATIVES,
     PLAN_STATES,
     PLANNABLE_CONDITIONS,
     SHOP_ACTIONS,
@@ -145,6 +146,9 @@ class PlanLineSerializer(serializers.Serializer):
     clearance_after = ClearanceAfterSerializer(allow_null=True)
     guaranteed = serializers.BooleanField(allow_null=True)
     why = serializers.CharField()
+    why_not = serializers.CharField(
+        allow_blank=True, help_text="What stood against the nearest shim that would be closer to the aim."
+    )
 
 
 class JobPlanSerializer(serializers.Serializer):
@@ -153,6 +157,10 @@ class JobPlanSerializer(serializers.Serializer):
     number = serializers.IntegerField()
     state = serializers.ChoiceField(choices=PLAN_STATES)
     stale_because = serializers.CharField(allow_blank=True)
+    alternative = serializers.ChoiceField(choices=PLAN_ALTERNATIVES, help_text="The wish it is best for.")
+    worth_having = serializers.ListField(
+        child=serializers.CharField(), help_text="What one more shim in the drawer would have changed."
+    )
     created_at = serializers.DateTimeField()
     created_by = serializers.CharField()
     score = ScoreSerializer()
@@ -308,7 +316,11 @@ class StopJobSerializer(Body):
 
 
 class SignOffSerializer(Body):
-    reason = Text(most=380, required=False, help_text="Needed where a valve is out of spec or not read.")
+    reason = Text(
+        most=380,
+        required=False,
+        help_text="Needed where a valve is out of spec, not read or not as predicted.",
+    )
 
 
 class ReallyFittedSerializer(Body):

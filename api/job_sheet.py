@@ -125,6 +125,8 @@ def _plan(plan: Plan, valves: tuple[ValveSheet, ...]) -> dict[str, Any]:
         "number": plan.number,
         "state": plan.state,
         "stale_because": plan.stale_because,
+        "alternative": plan.wish,
+        "worth_having": plan.worth_having,
         "created_at": _at(plan.created_at),
         "created_by": plan.created_by,
         "score": {name: getattr(plan, name) for name in SCORE},
@@ -154,6 +156,7 @@ def _line(line: PlanLine, tray: str) -> dict[str, Any]:
         else None,
         "guaranteed": line.guaranteed,
         "why": line.why,
+        "why_not": line.why_not,
     }
 
 

@@ -5,6 +5,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from api import queries
+from api.insight_shapes import PlanJobSerializer
 from api.job_shapes import (
     FitJobSerializer,
     HandOverBodySerializer,
@@ -26,6 +27,7 @@ from api.lookups import asked_sites, family_of, not_found, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import JOB_STATES
+from jobs.compute.alternatives import asked_for
 from jobs.models import Job, Vehicle
 from jobs.selectors.jobs import CLOSED, current_plan, job_sheet
 from jobs.services.bays import take_into_bay
@@ -153,9 +155,16 @@ class Adjust(JobView):
 
 
 class PlanJob(JobView):
-    @acts(Action.PLAN, "plan_job", "Plan from what is in the engine and available now.")
+    @acts(
+        Action.PLAN,
+        "plan_job",
+        "Plan from what is in the engine and available now, the usual way or another.",
+        body=PlanJobSerializer,
+        example={"alternative": "fewest_opened"},
+    )
     def post(self, call: Call, job: Job) -> Any:
-        return plan_job(job=job, actor=call.actor, at=call.at)
+        asked = asked_for(call.body.get("alternative", "usual"))
+        return plan_job(job=job, actor=call.actor, at=call.at, wish=asked.wish if asked else "usual")
 
 
 class HoldPlan(JobView):

@@ -3,6 +3,8 @@
 Without that the generator would name them, and name them anew when a neighbour changes.
 """
 
+from typing import get_args
+
 from inventory.compute.counting import Pace
 from inventory.compute.lengths import Unit
 from inventory.models import (
@@ -17,6 +19,8 @@ from inventory.models import (
     ShimFamily,
     Transfer,
 )
+from jobs.compute.alternatives import WISHES, Asked, name_of
+from jobs.compute.exchange.types import CauseKind
 from jobs.models import HandOver, Job, JobValve, Plan, ShopPlan, Side
 from jobs.services.states import Act
 from shop.models import Role, Task, WebhookDelivery
@@ -27,6 +31,7 @@ SHOP_ACTIONS = ("keep", "swap", "tray", "stock", "order", "buy", "unresolved", "
 ACTS = tuple(act.value for act in Act)
 ADJUSTS = tuple(JobValve.Adjust.values)
 CONDITIONS = tuple(Condition.values)
+CAUSES = get_args(CauseKind)
 COUNT_PACES = tuple(pace.value for pace in Pace)
 COUNT_STATES = tuple(BinCount.State.values)
 DELIVERY_STATES = tuple(WebhookDelivery.State.values)
@@ -42,6 +47,7 @@ KNOWN_BY = tuple(JobValve.KnownBy.values)
 MARKINGS = tuple(ShimFamily.Marking.values)
 NEED_STATES = tuple(Need.State.values)
 PLACE_KINDS = tuple(PlaceKind.values)
+PLAN_ALTERNATIVES = tuple(name_of(Asked(wish, here)) for wish in WISHES for here in (False, True))
 PLAN_STATES = tuple(Plan.State.values)
 PLANNABLE_CONDITIONS = ("new", "used")
 PURCHASE_LIST_STATES = tuple(PurchaseList.State.values)

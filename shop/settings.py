@@ -251,6 +251,7 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "Adjust": "api.words.ADJUSTS",
         "Condition": "api.words.CONDITIONS",
+        "CauseKind": "api.words.CAUSES",
         "CountPace": "api.words.COUNT_PACES",
         "CountState": "api.words.COUNT_STATES",
         "DeliveryState": "api.words.DELIVERY_STATES",
@@ -266,6 +267,7 @@ SPECTACULAR_SETTINGS = {
         "MarkingRule": "api.words.MARKINGS",
         "NeedState": "api.words.NEED_STATES",
         "PlaceKind": "api.words.PLACE_KINDS",
+        "PlanAlternative": "api.words.PLAN_ALTERNATIVES",
         "PlanState": "api.words.PLAN_STATES",
         "PlannableCondition": "api.words.PLANNABLE_CONDITIONS",
         "PurchaseListState": "api.words.PURCHASE_LIST_STATES",

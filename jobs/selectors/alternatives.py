@@ -21,8 +21,10 @@ class Way:
 
     alternative: Alternative
     cost: Cost
+    stock: tuple[tuple[Choice, Balance], ...]
+    """What it takes from bins, with where that lies."""
     sent: tuple[tuple[Choice, Balance], ...]
-    """What other sites would have to send first, with where it lies. Such a way cannot be held as it is."""
+    """Of that, what other sites would have to send first. Such a way cannot be held as it is."""
 
     @property
     def name(self) -> str:
@@ -38,17 +40,18 @@ def ways_of(job: Job, actor: Actor) -> list[Way]:
     """The ways to do the job, the usual one first, over what lies at its site and at the others where the
     actor may hold shims too. Every valve that may be opened must have been read (see `problem.unread`).
     """
-    asked = problem_of(job, _others(job, actor))
+    others = _others(job, actor)
+    asked = problem_of(job, others)
+    sites = {site.pk: site for site in (job.site, *others)}
+    for lot in asked.balances:
+        lot.site = sites[lot.site_id]
     prices = Prices(job.family)
 
     def cost(plan: Plan) -> Fraction | None:
         total = prices.cost(plan.choices).total
         return None if total is None else Fraction(total)
 
-    return [
-        Way(alternative=one, cost=prices.cost(one.plan.choices), sent=_sent(asked, one.plan))
-        for one in alternatives(asked.problem, cost)
-    ]
+    return [_way(asked, one, prices.cost(one.plan.choices)) for one in alternatives(asked.problem, cost)]
 
 
 def _others(job: Job, actor: Actor) -> list[Site]:
@@ -56,9 +59,15 @@ def _others(job: Job, actor: Actor) -> list[Site]:
     return [site for site in sites if actor.may(Action.HOLD, site)]
 
 
-def _sent(asked: JobProblem, plan: Plan) -> tuple[tuple[Choice, Balance], ...]:
-    return tuple(
+def _way(asked: JobProblem, one: Alternative, cost: Cost) -> Way:
+    stock = tuple(
         (choice, asked.balances[choice.from_lot])
-        for choice in plan.choices
+        for choice in one.plan.choices
+        if choice.from_lot is not None
+    )
+    sent = tuple(
+        (choice, lot)
+        for choice, lot in stock
         if choice.from_lot is not None and asked.problem.lots[choice.from_lot].elsewhere
     )
+    return Way(alternative=one, cost=cost, stock=stock, sent=sent)

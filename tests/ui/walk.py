@@ -37,6 +37,7 @@ SITE_PAGES = (
     "jobs",
     "open_job",
     "open_by_hand",
+    "savings",
     "vehicles",
     "new_vehicle",
     "stock",
