@@ -23,7 +23,10 @@ def measure_next_of(job: Job) -> MeasureNext:
 
 def shims_found_in(job: Job) -> dict[str, Counter[int]]:
     """By side, how often each thickness was found in engines of the job's type and shim family at its site;
-    the last reading of each valve before its first fit counts, in every job but this one."""
+    the last reading of each valve before its first fit counts, in every job but this one. Nothing for an
+    engine that stands in no list."""
+    if job.engine_type is None:
+        return defaultdict(Counter)
     last: dict[object, tuple[str, int]] = {}
     rows = (
         ShimReading.objects.filter(
