@@ -23,6 +23,7 @@ _MINOR_DIGITS = {
 }
 """Decimals of the currencies that have not two (ISO 4217, from memory)."""
 _MINUTES = 60
+_COST = ("stock", "order", "buy")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,9 +96,7 @@ def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_day
     which costs nothing here. Swaps cost labour and no shim; unresolved valves are opened too.
     """
     choices = list(choices)
-    conditions = [
-        choice.condition for choice in choices if choice.action in ("stock", "buy") and choice.condition
-    ]
+    conditions = [choice.condition for choice in choices if choice.action in _COST and choice.condition]
     prices = [price(condition) for condition in conditions]
     known = [amount for amount in prices if amount is not None]
     opened = sum(choice.action not in ("keep", "measure") for choice in choices)

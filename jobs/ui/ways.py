@@ -108,7 +108,7 @@ def _sent(way: Way) -> str:
 
 def _is_plan(way: Way, sheet: JobSheet) -> bool:
     plan = sheet.plan
-    if plan is None or plan.state != plan.State.PROPOSED or way.sent:
+    if plan is None or plan.state != plan.State.PROPOSED or plan.shop_plan_id or way.sent:
         return False
     shims = {line.label: (line.action, line.thickness_nm, line.from_valve) for line in _lines(sheet)}
     return all(
