@@ -1,0 +1,64 @@
+"""What bench_scale asks of the service, as a manager's browser and a program do, without the network."""
+
+import itertools
+from collections.abc import Callable
+
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from api.services.keys import issue_key
+from inventory.selectors.history import HistoryFilter, history
+from inventory.services.holds import Wanted, hold_shims
+from shop.actor import service_actor
+from shop.models import Role, Site
+from shop.roles import SCOPES
+from tests.bench.scale_stock import some_stock
+from tests.people import person
+
+_orders = itertools.count(1)
+
+
+def looks_of(site: Site) -> dict[str, Callable[[], object]]:
+    """Each look by its name; at a site without stock a little is received first."""
+    lot = some_stock(site)
+    manager = person(f"manager-{site.code}", "Mara Quist", site, Role.MANAGER)
+    browser = Client(SERVER_NAME="localhost")
+    browser.force_login(manager)
+    _, key = issue_key(
+        actor=service_actor(),
+        at=timezone.now(),
+        name="bench",
+        user=manager,
+        sites=[site],
+        scopes=SCOPES,
+        requests_per_minute=1_000_000,
+    )
+    program = Client(SERVER_NAME="localhost", headers={"Authorization": f"Bearer {key}"})
+
+    def answered(client: Client, address: str) -> None:
+        response = client.get(address)
+        assert response.status_code == 200, (address, response.status_code, response.content[:300])
+
+    family = lot.family.code
+    wanted = Wanted(
+        place=lot.place,
+        family_id=lot.family_id,
+        thickness_nm=lot.thickness_nm,
+        condition=lot.condition,
+        quantity=1,
+    )
+    return {
+        "stock page": lambda: answered(browser, reverse("stock", args=[site.code])),
+        "family page": lambda: answered(browser, reverse("family", args=[site.code, family])),
+        "GET /stock": lambda: answered(program, f"/api/v1/stock?site={site.code}&family={family}"),
+        "hold": lambda: hold_shims(
+            site=site,
+            actor=service_actor(),
+            at=timezone.now(),
+            lines=[wanted],
+            reference=f"Order {next(_orders)}",
+        ),
+        "bin page": lambda: answered(browser, reverse("bin", args=[site.code, lot.place_id])),
+        "history": lambda: list(history(site, HistoryFilter(place=lot.place))[:50]),
+    }

@@ -1,0 +1,24 @@
+"""A lot to look at: one of those that are there, or a few new shims in a new bin."""
+
+from django.utils import timezone
+
+from inventory.models import Balance, Condition, PlaceKind, ShimFamily
+from inventory.services.catalogue import add_bin
+from inventory.services.floor import Shims, receive_shims
+from shop.actor import service_actor
+from shop.models import Site
+
+
+def some_stock(site: Site) -> Balance:
+    """A balance of new shims in a bin of the site, 100 at least."""
+    lots = Balance.objects.filter(
+        site=site, place__kind=PlaceKind.BIN, condition=Condition.NEW, on_hand__gte=90
+    )
+    if not lots.exists():
+        family = ShimFamily.objects.order_by("code")[0]
+        place = add_bin(site=site, actor=service_actor(), code="A1", cabinet="A", row=1, column=1)
+        shims = Shims(
+            family=family, thickness_nm=family.min_nm, condition=Condition.NEW, quantity=100, place=place
+        )
+        receive_shims(site=site, actor=service_actor(), at=timezone.now(), shims=[shims])
+    return lots.select_related("place", "family").order_by("id")[0]
