@@ -4,7 +4,8 @@ from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from jobs.models import ClearanceReading, Job, PlanLine
+from jobs.models import ClearanceReading, HandOver, Job, PlanLine
+from jobs.services.handing_over import instruction as instruction_of
 from jobs.ui.drawing import tag_of
 from jobs.ui.sheet_forms import figure, next_leaf_shown
 from jobs.ui.sheet_forms import shown_passes as passes_of
@@ -63,6 +64,12 @@ def action(line: PlanLine) -> SafeString:
     return format_html(
         '<span class="action action-{}">{}<span>{}{}</span></span>', line.action, mark(shape), words, where
     )
+
+
+@register.simple_tag
+def instruction(row: HandOver) -> str:
+    """What to carry where, one sentence."""
+    return instruction_of(row)
 
 
 @register.simple_tag

@@ -19,6 +19,21 @@ _UNITS = [
 ]
 
 
+PRIORITIES = [
+    (0, "As usual"),
+    *((number, str(number)) for number in range(1, 9)),
+    (9, "9, before all others"),
+]
+
+
+def promised_field() -> forms.DateTimeField:
+    return forms.DateTimeField(
+        label="Promised for",
+        required=False,
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+    )
+
+
 class VehicleForm(ActForm):
     registration = forms.CharField(max_length=20, widget=forms.TextInput(attrs={"autocomplete": "off"}))
     description = forms.CharField(
@@ -57,10 +72,9 @@ class OpenJobForm(ActForm):
         required=False,
         widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
     )
-    promised_at = forms.DateTimeField(
-        label="Promised for",
-        required=False,
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+    promised_at = promised_field()
+    priority = forms.TypedChoiceField(
+        choices=PRIORITIES, coerce=int, empty_value=0, required=False, initial=0
     )
     note = forms.CharField(max_length=400, required=False)
 
@@ -68,6 +82,14 @@ class OpenJobForm(ActForm):
         super().__init__(*args, **kwargs)
         self.fields["vehicle"].queryset = Vehicle.objects.filter(site=site).select_related("engine_type")
         self.fields["bay"].queryset = Bay.objects.filter(site=site)
+
+
+class PromiseForm(ActForm):
+    """How much a job matters, and when it is promised for."""
+
+    version = version_field()
+    priority = forms.TypedChoiceField(choices=PRIORITIES, coerce=int, empty_value=0)
+    promised_at = promised_field()
 
 
 class TakeInForm(ActForm):

@@ -17,6 +17,7 @@ _MARKS: dict[str, str] = {
     ),
     "bays": '<path d="M3 21V8l9-5 9 5v13M7 21v-9h10v9M7 16h10"/>',
     "stock": '<path d="M4 3h16v18H4zM4 9h16M4 15h16M10.5 6h3M10.5 12h3M10.5 18h3"/>',
+    "shop_plan": '<path d="M3 7h12l-3-3M21 17H9l3 3M4 13h6M14 11h6"/>',
     "buy": '<path d="M9 4h6l1 2h3v15H5V6h3zM8.5 11.500l1.5 1.5 2.5-3M8.5 17h7"/>',
     "counter": '<path d="M3 12h18v9H3zM7 12V7h10v5M12 3v9M9.5 5.5 12 3l2.5 2.5"/>',
     "vehicles": '<path d="M3 17v-4l2.5-6h13L21 13v4zM3 13h18M6 17v3M18 17v3M7 15.200h.01M17 15.200h.01"/>',

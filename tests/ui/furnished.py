@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from io import BytesIO
 
+import time_machine
+
 from inventory.imports.runs import stage_import
 from inventory.models import Condition, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
@@ -16,9 +18,11 @@ from inventory.services.purchasing import Buy, mark_bought
 from jobs.models import Job
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
+from jobs.services.shop_planning import plan_shop
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
 from shop.actor import Actor, service_actor
+from shop.background.work import run_task
 from shop.db import atomic_write
 from tests.counting import in_it
 from tests.jobs.shop import AT, NEW, USED, Workshop, mm
@@ -29,12 +33,14 @@ TIGHT = {"1-IN": "2.650 mm"}
 
 @dataclass
 class Furnished:
-    """jobs: one in every state, by state. bought: a purchase list that is on its way."""
+    """jobs: one in every state, by state. bought: a purchase list that is on its way. loose: an engine that wants
+    a shim of another."""
 
     workshop: Workshop
     clerk: Actor
     jobs: dict[str, Job] = field(default_factory=dict)
     bought: PurchaseList | None = None
+    loose: Job | None = None
 
     @property
     def site(self):
@@ -49,6 +55,7 @@ def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
     _counter(shop)
     _table(shop)
     _counts(shop)
+    _shop_plan(shop)
     return shop
 
 
@@ -62,6 +69,17 @@ def _counts(shop: Furnished) -> None:
     key_count(count=agreeing, actor=tech, at=AT, found=in_it(agreeing.place))
     for person in (tech, shop.clerk):
         key_count(count=differing, actor=person, at=AT, found=in_it(differing.place, 2))
+
+
+def _shop_plan(shop: Furnished) -> None:
+    """A plan for the whole shop that is proposed, with a shim that would go from bay to bay."""
+    workshop = shop.workshop
+    loose = workshop.read(workshop.job(), {**READ, "1-IN": "11 thou"}, {"1-IN": "2.575 mm"})
+    shop.loose = loose
+    plan = plan_shop(site=shop.site, actor=workshop.tech, at=AT)
+    # Only this task: the table that was brought in waits on.
+    with time_machine.travel(AT):
+        run_task(plan.task_id)
 
 
 def _table(shop: Furnished) -> None:

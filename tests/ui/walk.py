@@ -26,6 +26,7 @@ JOB_PAGES = (
     "shims",
     "plan",
     "fitting",
+    "promise",
     "sign_off",
     "paper",
     "job_history",
@@ -35,6 +36,7 @@ JOB_PAGES = (
 SITE_PAGES = (
     "board",
     "jobs",
+    "shop_plan",
     "open_job",
     "open_by_hand",
     "savings",
@@ -111,6 +113,6 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
             continue
         seen.add(job.state)
         for name in JOB_PAGES:
-            if name not in ("take_in", "stop") or job.is_open:
+            if name not in ("take_in", "stop", "promise") or job.is_open:
                 yield f"{name}-{job.state}", reverse(name, args=[site.code, job.pk])
         yield f"vehicle-{job.state}", reverse("vehicle", args=[site.code, job.vehicle_id])

@@ -1,0 +1,93 @@
+"""The plan for the whole shop: have it made, look at it, accept it."""
+
+from uuid import UUID
+
+from django import forms
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from jobs.models import ShopPlan
+from jobs.selectors.shop_plans import newest_shop_plan, shop_plan_of, shop_plan_sheet
+from jobs.services.shop_accepting import accept_shop_plan
+from jobs.services.shop_planning import cancel_shop_plan, fail_lost_shop_plans, plan_shop
+from shop.errors import ShopError
+from shop.models import Site
+from shop.pages.answers import done
+from shop.pages.people import PageRequest
+from shop.pages.views import page
+from shop.roles import Action
+
+RANKS = {
+    "waiting": "who waits",
+    "unresolved": "valves without a shim",
+    "bought": "shims bought",
+    "awaited": "shims on order taken",
+    "not_guaranteed": "clearances not certain",
+    "opened": "valves opened",
+    "stock_cost": "shims taken from stock",
+    "deviation_nm": "distance from the aims",
+}
+
+
+class PlanShopForm(forms.Form):
+    move_accepted = forms.BooleanField(required=False)
+
+
+@page(see=Action.READ)
+def shop_plan_page(
+    request: PageRequest, site: Site, plan: UUID | None = None, refusal: ShopError | None = None
+) -> HttpResponse:
+    """The newest plan; `plan` is the one that a button was pressed for."""
+    shown = newest_shop_plan(site) if plan is None else shop_plan_of(site, plan)
+    sheet = None if shown is None else shop_plan_sheet(shown, at=timezone.now())
+    context = {
+        "sheet": sheet,
+        "plan": shown,
+        "making": shown is not None and shown.state == ShopPlan.State.MAKING,
+        "ranks": _ranks(shown),
+        "refusal": refusal,
+    }
+    return render(request, "jobs/shop_plan.html", context, status=refusal.status if refusal else 200)
+
+
+@page(do=Action.PLAN, refused_on=shop_plan_page)
+def plan_shop_button(request: PageRequest, site: Site) -> HttpResponse:
+    form = PlanShopForm(request.POST)
+    form.is_valid()
+    fail_lost_shop_plans(site)
+    plan = plan_shop(
+        site=site,
+        actor=request.actor,
+        at=timezone.now(),
+        move_accepted=form.cleaned_data.get("move_accepted", False),
+    )
+    return done(request, f"{plan} is being made.", "shop_plan", site.code)
+
+
+@page(do=Action.PLAN, refused_on=shop_plan_page)
+def cancel_shop_plan_button(request: PageRequest, site: Site, plan: UUID) -> HttpResponse:
+    stopped = cancel_shop_plan(plan=shop_plan_of(site, plan), actor=request.actor, at=timezone.now())
+    return done(request, f"{stopped} is cancelled.", "shop_plan", site.code)
+
+
+@page(do=Action.HOLD, refused_on=shop_plan_page)
+def accept_shop_plan_button(request: PageRequest, site: Site, plan: UUID) -> HttpResponse:
+    held = accept_shop_plan(plan=shop_plan_of(site, plan), actor=request.actor, at=timezone.now())
+    return done(request, f"{held} is accepted: everything that it takes is held.", "shop_plan", site.code)
+
+
+def _ranks(plan: ShopPlan | None) -> list[tuple[str, int, str]]:
+    """(what, how much, how sure) of each figure by which plans are ranked."""
+    if plan is None or plan.result is None:
+        return []
+    proof, score = plan.result["proof"], plan.result["score"]
+    names = list(RANKS)
+    open_from = len(names) if proof["unproven"] is None else names.index(proof["unproven"])
+    found = []
+    for index, name in enumerate(names):
+        sure = "proven" if index < open_from else "not proven"
+        if index == open_from:
+            sure = f"not proven, {proof['bound']} at the very least"
+        found.append((RANKS[name], score[name], sure))
+    return found
