@@ -63,6 +63,7 @@ def plan_shop(*, site: Site, actor: Actor, at: datetime, move_accepted: bool = F
     actor.must(Action.PLAN, site)
     if move_accepted:
         actor.must(Action.MOVE_ACCEPTED, site)
+    fail_lost_shop_plans(site)
     number = next_number(site, ShopPlan.objects.filter(site=site))
     under_way = ShopPlan.objects.filter(site=site, state=ShopPlan.State.MAKING).first()
     if under_way is not None:

@@ -10,7 +10,7 @@ from django.utils import timezone
 from jobs.models import ShopPlan
 from jobs.selectors.shop_plans import newest_shop_plan, shop_plan_of, shop_plan_sheet
 from jobs.services.shop_accepting import accept_shop_plan
-from jobs.services.shop_planning import cancel_shop_plan, fail_lost_shop_plans, plan_shop
+from jobs.services.shop_planning import cancel_shop_plan, plan_shop
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
@@ -55,7 +55,6 @@ def shop_plan_page(
 def plan_shop_button(request: PageRequest, site: Site) -> HttpResponse:
     form = PlanShopForm(request.POST)
     form.is_valid()
-    fail_lost_shop_plans(site)
     plan = plan_shop(
         site=site,
         actor=request.actor,

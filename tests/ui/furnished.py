@@ -33,8 +33,8 @@ TIGHT = {"1-IN": "2.650 mm"}
 
 @dataclass
 class Furnished:
-    """jobs: one in every state, by state. bought: a purchase list that is on its way. loose: an engine that wants
-    a shim of another."""
+    """jobs: one in every state, by state. bought: a purchase list that is on its way. loose: an engine
+    that wants a shim of another."""
 
     workshop: Workshop
     clerk: Actor
