@@ -6,8 +6,12 @@ Bars W1, W2, W10, W11 and S4. `make test` looks at one page of each kind; --long
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from inventory.models import BinCount
+from inventory.services.counting import begin_count
+from shop.actor import actor_for_user
 from tests.browser.conftest import SIZES
 from tests.browser.looks import crowded_controls, pale_texts, small_controls, wider_than_the_screen
+from tests.jobs.shop import AT
 from tests.ui.walk import pages_of
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -22,6 +26,7 @@ TYPICAL = {
     "job": {"held", "stopped"},
     "readings": {"open", "fitted", "held"},
     "shims": {"planned"},
+    "count": {"open", "differs"},
     "plan": {"open", "planned", "waiting"},
     "fitting": {"held", "handed_out", "fitted"},
     "sign_off": {"fitted", "signed_off"},
@@ -83,6 +88,8 @@ def look(watched, pages, only=lambda name: True):
 
 
 def test_pages_of_every_kind(shop, boss_of_both, logged_in):
+    # So that the count's page is the blind sheet.
+    begin_count(count=BinCount.objects.get(state="open"), actor=actor_for_user(boss_of_both), at=AT)
     look(logged_in(boss_of_both), pages_of(shop.site), typical)
 
 

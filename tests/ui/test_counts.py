@@ -69,9 +69,11 @@ def differing(count, tech, clerk, off=-1):
 
 class TestBlind:
     def look(self, count, *browsers):
+        """Not the bin's page, nor the stock as it was: there the books stand, and the floor needs them."""
         for browser in browsers:
             yield from (browser.get(name) for name in ("counts", "past_counts", "count_variance"))
             yield browser.get("count", count.pk)
+            yield browser.get("open_counts")
 
     def test_no_page_tells_a_figure_before_it_is_settled(
         self, count, place, bay_tablet, counter_screen, office
