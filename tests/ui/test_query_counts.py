@@ -35,6 +35,10 @@ LISTS = (
     "past_counts",
     "count_variance",
     "movements",
+    "holds",
+    "history",
+    "journeys",
+    "stale",
     "to_buy",
     "purchases",
 )
@@ -135,6 +139,9 @@ def test_lists_ask_as_much_for_many_rows_as_for_few(shop, office):
         "bin": ("bin", shop.workshop.bin("2.500").pk),
         "vehicle": ("vehicle", shop.jobs["signed_off"].vehicle_id),
         "purchase": ("purchase", shop.bought.pk),
+        "story of a bin": ("story", "bin", shop.workshop.bin("2.500").pk),
+        "story of a size": ("story", "size", "disc29-2500000"),
+        "story of a job": ("job_history", shop.jobs["fitted"].pk),
     }
     few = {name: asked(office, name) for name in LISTS}
     few |= {name: asked(office, *page) for name, page in things.items()}
