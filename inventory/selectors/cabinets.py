@@ -54,6 +54,16 @@ class BinGlance:
         return 100 * self.content // self.place.capacity
 
     @property
+    def strangers(self) -> list[Balance]:
+        """Those misplaced ones that are of another family than the bin is kept for."""
+        return [lot for lot in self.misplaced if lot.family_id != self.place.family_id]
+
+    @property
+    def over_by(self) -> int:
+        """How many shims more it holds than it should."""
+        return max(self.content - self.place.capacity, 0) if self.place.capacity is not None else 0
+
+    @property
     def over_full(self) -> bool:
         return self.place.capacity is not None and self.content > self.place.capacity
 

@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from django.db.models import QuerySet, Sum
-from django.db.models.functions import Coalesce
 
 from inventory.compute.sizes import grade_of, nearest_size
 from inventory.models import (
@@ -105,13 +104,6 @@ def at_the_counter(site: Site) -> AtTheCounter:
         to_inspect=waiting.get(PlaceKind.INSPECTION) or 0,
         on_the_way=PurchaseList.objects.filter(site=site, state=PurchaseList.State.BOUGHT).count(),
         to_count=BinCount.objects.filter(site=site, state__in=BinCount.TO_COUNT).count(),
-    )
-
-
-def bins_with_counts(site: Site) -> QuerySet[Place]:
-    """The bins in use in the order of the cabinet, each with `on_hand` and `held` over all in it."""
-    return bins(site).annotate(
-        on_hand=Coalesce(Sum("balances__on_hand"), 0), held=Coalesce(Sum("balances__held"), 0)
     )
 
 

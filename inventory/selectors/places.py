@@ -31,6 +31,13 @@ def bins(site: Site) -> QuerySet[Place]:
     )
 
 
+def retired_bins(site: Site) -> QuerySet[Place]:
+    """The site's bins that are out of use, the last retired first."""
+    return Place.objects.filter(site=site, kind=PlaceKind.BIN, retired_at__isnull=False).order_by(
+        "-retired_at", "code"
+    )
+
+
 def empty_trays(site: Site) -> QuerySet[Place]:
     """Trays with nothing in them, lowest first; whether a job has taken one is the job's business."""
     return (

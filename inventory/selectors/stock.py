@@ -57,6 +57,26 @@ def available_lots(site: Site, family: ShimFamily) -> list[Balance]:
     return list(stock(site, family=family).filter(condition__in=PLANNABLE, on_hand__gt=F("held")))
 
 
+def takeable(
+    site: Site,
+    family: ShimFamily,
+    *,
+    min_nm: int | None = None,
+    max_nm: int | None = None,
+    condition: str | None = None,
+) -> QuerySet[Balance]:
+    """Lots in bins and receiving of which some are not held, thinnest first: what may be sent away."""
+    rows = Balance.objects.filter(
+        site=site,
+        family=family,
+        place__kind__in=[PlaceKind.BIN, PlaceKind.RECEIVING],
+        on_hand__gt=F("held"),
+    )
+    bounds = {"thickness_nm__gte": min_nm, "thickness_nm__lte": max_nm, "condition": condition}
+    rows = rows.filter(**{name: value for name, value in bounds.items() if value is not None})
+    return rows.select_related("place", "family").order_by("thickness_nm", "condition", "place__code", "id")
+
+
 def content(site: Site, kind: PlaceKind) -> QuerySet[Balance]:
     """What lies in the site's places of one kind: receiving, inspection, trays."""
     return (

@@ -25,6 +25,12 @@ def mm(nm: int | str | None) -> str:
 
 
 @register.filter
+def at_most(number: int, most: int) -> int:
+    """The number, or the most that a drawing has room for."""
+    return min(number, most)
+
+
+@register.filter
 def in_unit(nm: int | str | None, unit: str) -> str:
     """The figure in another unit for the eye; "" where there is none."""
     return "" if nm in (None, "") else show(nm, Unit(unit))

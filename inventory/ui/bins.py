@@ -7,16 +7,20 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Balance, BinCount, Place, PlaceKind
+from inventory.models import BinCount, Place, PlaceKind
+from inventory.selectors.cabinets import bin_at_a_glance, cabinets_of
 from inventory.selectors.movements import history_of_place
-from inventory.selectors.overview import bins_with_counts, holds_in
+from inventory.selectors.overview import holds_in
+from inventory.selectors.places import retired_bins
+from inventory.selectors.putaway import proposed_for
 from inventory.services.floor import count_in, move_shims, scrap_shims
 from inventory.services.texts import counted
+from inventory.ui.fields import FamilyField, HowManyField, LengthField
 from inventory.ui.forms import CountInForm, MoveForm, ScrapForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
-from shop.pages.forms import posted
+from shop.pages.forms import ActForm, posted
 from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
@@ -25,23 +29,37 @@ from shop.roles import Action
 ROWS = 40
 
 
+class FindForm(ActForm):
+    """Which bin a thickness belongs to."""
+
+    family = FamilyField()
+    thickness = LengthField(label="Thickness", help_text="In mm unless you add another unit.")
+    quantity = HowManyField(label="How many", initial=1)
+
+
 @page(see=Action.READ)
 def bins_page(request: PageRequest, site: Site) -> HttpResponse:
-    return render(request, "inventory/bins.html", {"bins": bins_with_counts(site)})
+    form = FindForm(request.GET if "thickness" in request.GET else None)
+    found = None
+    if form.is_bound and form.is_valid():
+        keyed = form.cleaned_data
+        found = proposed_for(site, keyed["family"], keyed["thickness"].nm, keyed["quantity"])
+    context = {"view": cabinets_of(site), "retired": retired_bins(site), "form": form, "found": found}
+    return render(request, "inventory/bins.html", context, status=400 if form.errors else 200)
 
 
 @page(see=Action.READ)
 def bin_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
-    place = _bin(site, pk)
+    place = bin_at(site, pk)
     history = Paginator(history_of_place(place), ROWS).get_page(request.GET.get("page"))
-    content = Balance.objects.filter(place=place, on_hand__gt=0).select_related("family")
     return render(
         request,
         "inventory/bin.html",
         {
             "place": place,
-            "content": content.order_by("family__code", "thickness_nm", "condition"),
+            "glance": bin_at_a_glance(place),
             "holds": holds_in(place),
+            "events": place.events.select_related("other").order_by("-id")[:ROWS],
             "history": history,
             "under_count": place.counts.filter(state__in=BinCount.OPEN_STATES).first(),
             "refusal": refusal,
@@ -51,7 +69,7 @@ def bin_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | No
 
 @page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
 def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
-    place = _bin(site, pk)
+    place = bin_at(site, pk)
     form = MoveForm(posted(request), place=place)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
@@ -64,6 +82,7 @@ def move_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | N
                     source=place,
                     shims=form.shims(keyed["target"]),
                     note=keyed["note"],
+                    confirm=form.confirmed,
                 )
         sentence = f"{counted(keyed['quantity'], 'shim')} moved from {place} to {keyed['target']}."
         return done(request, said(first, sentence), "bin", site.code, pk)
@@ -101,20 +120,28 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
 def count_in_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
-    place = _bin(site, pk)
+    place = bin_at(site, pk)
     form = CountInForm(posted(request), place=place)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
-                count_in(site=site, actor=request.actor, at=at, shims=form.shims(), note=keyed["note"])
+                count_in(
+                    site=site,
+                    actor=request.actor,
+                    at=at,
+                    shims=form.shims(),
+                    note=keyed["note"],
+                    confirm=form.confirmed,
+                )
         sentence = said(first, f"{counted(keyed['quantity'], 'shim')} counted into {place}.")
         return done(request, sentence, "bin", site.code, pk)
     refusal = form.take(refusal)
     return _act(request, place, form, "Count shims in", "Count in", refusal)
 
 
-def _bin(site: Site, pk: UUID) -> Place:
+def bin_at(site: Site, pk: UUID) -> Place:
+    """The bin of this page, in use or not; 404 for another site's."""
     return get_object_or_404(
         Place.objects.select_related("site", "family"), site=site, pk=pk, kind=PlaceKind.BIN
     )

@@ -38,6 +38,7 @@ def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = N
                     at=at,
                     shims=form.shims(),
                     document=keyed["document"],
+                    confirm=form.confirmed,
                 )
         count = sum(line.quantity for line in form.shims())
         return done(request, said(first, f"{counted(count, 'shim')} received."), "counter", site.code)
@@ -59,7 +60,7 @@ def put_away_page(request: PageRequest, site: Site, refusal: ShopError | None = 
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
-                put_away(site=site, actor=request.actor, at=at, shims=form.shims())
+                put_away(site=site, actor=request.actor, at=at, shims=form.shims(), confirm=form.confirmed)
         count = sum(line.quantity for line in form.shims())
         return done(request, said(first, f"{counted(count, 'shim')} put away."), "counter", site.code)
     refusal = form.take(refusal)

@@ -5,9 +5,10 @@ from typing import Any
 
 from django import forms
 
-from inventory.models import Balance, Condition, Inspection, Place
+from inventory.models import Balance, Condition, Place
 from inventory.services.floor import Shims
 from inventory.templatetags.shims import mm
+from inventory.ui.asking import AskingForm
 from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField
 from shop.models import Site
 from shop.pages.forms import spoken
@@ -40,7 +41,7 @@ class LotField(forms.ModelChoiceField):
         return f"{mm(lot.thickness_nm)} mm {lot.get_condition_display().lower()}, {lot.on_hand} here{held}"
 
 
-class LotForm(OnceForm):
+class LotForm(AskingForm):
     """So many shims of one lot of a place."""
 
     lot = LotField()
@@ -81,7 +82,7 @@ class ScrapForm(LotForm):
     note = note_field("Why are they scrapped")
 
 
-class CountInForm(OnceForm):
+class CountInForm(AskingForm):
     """Shims found in a bin that no movement explains."""
 
     family = FamilyField()
@@ -114,7 +115,7 @@ class CountInForm(OnceForm):
         ]
 
 
-class ReceiveForm(OnceForm):
+class ReceiveForm(AskingForm):
     """A delivery of one family: up to six sizes, each into a bin or into receiving."""
 
     family = FamilyField()
@@ -177,16 +178,6 @@ class ReceiveForm(OnceForm):
         ]
 
 
-class MeasureForm(OnceForm):
-    """What the micrometer and the eye say of one recovered shim."""
-
-    thickness = LengthField(label="Micrometer reading", help_text="In mm unless you add another unit.")
-    face = forms.ChoiceField(
-        label="Face", choices=Inspection.Face.choices, widget=forms.RadioSelect, initial=Inspection.Face.GOOD
-    )
-    marking_legible = forms.BooleanField(label="The marking can be read", required=False)
-
-
 class ReturnForm(LotForm):
     """From inspection back into a bin."""
 
@@ -198,7 +189,7 @@ class ReturnForm(LotForm):
         self.fields["target"].set_site(place.site)
 
 
-class PutAwayForm(OnceForm):
+class PutAwayForm(AskingForm):
     """Every lot in receiving with how many of it go into which bin; an empty number leaves it there."""
 
     def __init__(

@@ -1,6 +1,6 @@
 """A workshop in the middle of a day: something on every page, a job in every state."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from io import BytesIO
 
@@ -10,11 +10,14 @@ from inventory.imports.runs import stage_import
 from inventory.models import Condition, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
 from inventory.selectors.purchases import to_buy
-from inventory.services.catalogue import add_offer, add_supplier
+from inventory.services.catalogue import add_bin, add_offer, add_supplier
 from inventory.services.counting import begin_count, key_count, open_counts
 from inventory.services.floor import Shims, receive_shims
+from inventory.services.inspecting import inspect_shim
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.sites import open_site
+from inventory.services.transfers import arrive_shims, send_shims
 from jobs.models import Job
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
@@ -53,6 +56,7 @@ def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
     _jobs(shop)
     _purchases(shop)
     _counter(shop)
+    _parcels(shop)
     _table(shop)
     _counts(shop)
     _shop_plan(shop)
@@ -123,6 +127,24 @@ def _jobs(shop: Furnished) -> None:
     jobs["waiting"] = workshop.held(waiting)
     for job in jobs.values():
         job.refresh_from_db()
+
+
+def _parcels(shop: Furnished) -> None:
+    """One shim came from another site and was sent on: it is in transit, and the bins are as before.
+
+    And an inspection that left the books as they were.
+    """
+    island = open_site(code="island", name="Island Shed")
+    place = add_bin(site=island, actor=service_actor(), code="I1", cabinet="I", row=1, column=1)
+    family, by = shop.workshop.family, {"actor": service_actor(), "at": AT}
+    one = Shims(family=family, thickness_nm=mm("2.500").nm, condition=NEW, quantity=1)
+    there = [replace(one, place=place)]
+    receive_shims(site=island, shims=there, **by)
+    arrive_shims(transfer=send_shims(site=island, target=shop.site, shims=there, **by), **by)
+    here = [replace(one, place=place_of(shop.site, PlaceKind.RECEIVING))]
+    send_shims(site=shop.site, target=island, shims=here, **by)
+    found = Shims(family=family, thickness_nm=mm("2.700").nm, condition=Condition.UNMEASURED, quantity=1)
+    inspect_shim(site=shop.site, found=found, readings=[], face="pitted", marking_legible=True, **by)
 
 
 def _purchases(shop: Furnished) -> None:

@@ -132,27 +132,28 @@ class TestInspection:
         return browser.post("measure", lot.pk, **asked | {"face": "good"} | keyed)
 
     def test_a_measured_shim_counts_at_what_the_micrometer_says(self, bay_tablet, shop, lot):
-        page = self.measure(bay_tablet, lot, thickness="2.693", marking_legible="on")
-        assert "Measured: 2.693 mm." in text_of(page)
-        found = Inspection.objects.get()
+        page = self.measure(bay_tablet, lot, reading_0="2.693", marking_legible="on")
+        assert "Inspected: 2.693 mm, face good." in text_of(page)
+        found = Inspection.objects.latest("at", "id")
         assert (found.thickness_keyed, found.face, found.marking_legible) == ("2.693 mm", "good", True)
-        assert "1 × 2.693 mm used" in text_of(page)
+        assert "1 × 2.693 mm used" in text_of(bay_tablet.get("inspection"))
 
     def test_two_taps_measure_one(self, bay_tablet, shop, lot):
-        asked = fields_of(bay_tablet.get("measure", lot.pk)) | {"face": "good", "thickness": "2.693"}
+        asked = fields_of(bay_tablet.get("measure", lot.pk)) | {"face": "good", "reading_0": "2.693"}
+        before = Inspection.objects.count()
         bay_tablet.post("measure", lot.pk, **asked)
         # The lot is empty now: there is nothing there to measure any more.
         assert bay_tablet.post("measure", lot.pk, **asked).status_code == 404
-        assert Inspection.objects.count() == 1
+        assert Inspection.objects.count() == before + 1
 
-    def test_a_thickness_of_another_family_is_said(self, bay_tablet, shop, lot):
-        page = self.measure(bay_tablet, lot, thickness="1.2")
+    def test_a_thickness_in_another_unit_is_said(self, bay_tablet, shop, lot):
+        page = self.measure(bay_tablet, lot, reading_0="0.106")
         assert page.status_code == 400
-        assert wrong_fields(page) == ["thickness"]
-        assert "outside its family" in text_of(page)
+        assert wrong_fields(page) == ["reading_0"]
+        assert "0.106 in" in text_of(page)
 
     def test_it_goes_back_to_the_bin_where_it_belongs(self, bay_tablet, shop, lot, drawer):
-        self.measure(bay_tablet, lot, thickness="2.601")
+        self.measure(bay_tablet, lot, reading_0="2.601")
         measured = Balance.objects.get(
             place__kind=PlaceKind.INSPECTION, thickness_nm=2_601_000, on_hand__gt=0
         )
@@ -160,7 +161,7 @@ class TestInspection:
         asked = fields_of(bay_tablet.get("return", measured.pk))
         assert asked["target"] == str(drawer.pk)
         page = bay_tablet.post("return", measured.pk, **asked)
-        assert "1 returned to bin D60." in text_of(page)
+        assert "1 shim returned to bin D60." in text_of(page)
         assert in_place(drawer, "2.601") == 1
 
     def test_an_unmeasured_one_does_not_go_back(self, bay_tablet, shop, lot, drawer):

@@ -10,11 +10,14 @@ from inventory.models import (
     BinCount,
     Hold,
     ImportRun,
+    Inspection,
     Movement,
     Place,
     PlaceKind,
     PurchaseList,
     ShimFamily,
+    Transfer,
+    TransferMovement,
 )
 from inventory.selectors.people import people_of
 from jobs.models import Job
@@ -33,6 +36,7 @@ JOB_PAGES = (
     "take_in",
     "stop",
 )
+BIN_CARE = ("edit_bin", "relocate_bin", "merge_bin", "split_bin", "retire_bin", "restore_bin")
 SITE_PAGES = (
     "board",
     "jobs",
@@ -63,6 +67,10 @@ SITE_PAGES = (
     "labels",
     "scan",
     "tables",
+    "transfers",
+    "send",
+    "supplier_returns",
+    "give_back",
 )
 
 
@@ -77,7 +85,7 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
     )
     if full is not None:
-        for name in ("bin", "move", "count_in", "scrap", "pack_label"):
+        for name in ("bin", "move", "count_in", "scrap", "pack_label", "regrade", *BIN_CARE):
             yield name, reverse(name, args=[site.code, full.pk])
     if full is not None:
         yield "story-bin", reverse("story", args=[site.code, "bin", full.pk])
@@ -95,6 +103,17 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         if count.state not in counted:
             counted.add(count.state)
             yield f"count-{count.state}", reverse("count", args=[site.code, count.pk])
+    for family in ShimFamily.objects.all()[:1]:
+        for name in ("send", "give_back"):
+            yield f"{name}-family", f"{reverse(name, args=[site.code])}?family={family.code}"
+    for parcel in Transfer.objects.filter(source=site).order_by("-state", "-number")[:1]:
+        for name in ("transfer", "write_off"):
+            yield f"{name}-sent", reverse(name, args=[site.code, parcel.pk])
+    for step in TransferMovement.objects.filter(movement__site=site, transfer__target=site)[:1]:
+        yield "transfer-come", reverse("transfer", args=[site.code, step.transfer_id])
+        yield "take_back", reverse("take_back", args=[site.code, step.transfer_id, step.movement.uid])
+    for inspection in Inspection.objects.filter(site=site)[:1]:
+        yield "inspected", reverse("inspected", args=[site.code, inspection.pk])
     for tray in Place.objects.filter(site=site, kind=PlaceKind.TRAY).order_by("code")[:1]:
         yield "tray", reverse("place", args=[site.code, tray.pk])
     for run in ImportRun.objects.filter(site=site)[:1]:

@@ -1,0 +1,106 @@
+"""The inspection on its pages: two units, two readings, and the proposal taken with one press."""
+
+import pytest
+
+from inventory.models import Balance, Condition, Inspection, Movement, PlaceKind
+from inventory.services.catalogue import add_bin
+from tests.jobs.shop import mm
+from tests.ui.pages import fields_of, text_of, wrong_fields
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def drawer(shop, workshop, service):
+    """A bin where 2.700 belongs."""
+    return add_bin(
+        site=shop.site,
+        actor=service,
+        code="D70",
+        cabinet="D",
+        row=1,
+        column=1,
+        family=workshop.family,
+        size_nm=mm("2.700").nm,
+    )
+
+
+@pytest.fixture
+def lot(shop):
+    return Balance.objects.get(
+        place__kind=PlaceKind.INSPECTION, condition=Condition.UNMEASURED, on_hand__gt=0
+    )
+
+
+@pytest.fixture
+def inspect(lot):
+    def act(browser, **keyed):
+        asked = fields_of(browser.get("measure", lot.pk))
+        return browser.post("measure", lot.pk, **asked | {"face": "good"} | keyed)
+
+    return act
+
+
+def on_bench(lot):
+    lot.refresh_from_db()
+    return lot.on_hand
+
+
+def test_two_readings_in_both_units_their_spread_and_one_press(inspect, bay_tablet, drawer, lot):
+    page = inspect(bay_tablet, unit="in", reading_0="0.1061", reading_1="2.697 mm", marking_legible="on")
+    words = text_of(page)
+    assert "0.1061 in, 2.697 mm" in words
+    assert "Spread 0.002060 mm" in words or "Spread 0.00206 mm" in words
+    assert "Put it into D70" in words
+    made = Inspection.objects.latest("at", "id")
+    assert (made.spread_nm, made.proposed_bin) == (2_060, drawer)
+    asked = fields_of(page)
+    again = bay_tablet.post("inspected", made.pk, **asked)
+    assert "is in bin D70." in text_of(again)
+    assert Balance.objects.get(place=drawer, on_hand=1).thickness_nm == made.thickness_nm
+
+
+def test_readings_that_disagree_ask_for_a_third(inspect, bay_tablet, lot):
+    page = inspect(bay_tablet, reading_0="2.690", reading_1="2.702")
+    assert page.status_code == 400
+    assert wrong_fields(page) == ["reading_2"]
+    assert "take a third" in text_of(page)
+    assert fields_of(page)["reading_1"] == "2.702"
+    assert on_bench(lot) == 1
+    assert "Inspected" in text_of(
+        bay_tablet.post("measure", lot.pk, **fields_of(page) | {"reading_2": "2.691"})
+    )
+
+
+def test_a_pitted_face_needs_no_reading_and_is_scrapped_with_one_press(inspect, counter_screen, lot):
+    page = inspect(counter_screen, face="pitted")
+    assert "The face is pitted" in text_of(page)
+    made = Inspection.objects.latest("at", "id")
+    again = counter_screen.post("inspected", made.pk, **fields_of(page))
+    assert "scrapped." in text_of(again)
+    assert on_bench(lot) == 0
+    assert Movement.objects.latest("seq").note == "The face is pitted: it would wear the cam or the bucket."
+
+
+def test_no_reading_of_a_good_face_is_asked_for(inspect, bay_tablet, lot):
+    page = inspect(bay_tablet)
+    assert page.status_code == 400
+    assert wrong_fields(page) == ["reading_0"]
+    assert on_bench(lot) == 1
+
+
+def test_a_technician_gives_scrap_to_the_counter(inspect, bay_tablet, lot):
+    page = inspect(bay_tablet, face="pitted")
+    assert "Give it to the counter" in text_of(page)
+    made = Inspection.objects.latest("at", "id")
+    assert bay_tablet.post("inspected", made.pk, **fields_of(page)).status_code == 403
+    assert on_bench(lot) == 1
+
+
+def test_a_proposal_is_taken_once(inspect, bay_tablet, drawer):
+    page = inspect(bay_tablet, reading_0="2.700")
+    made, asked = Inspection.objects.latest("at", "id"), fields_of(page)
+    bay_tablet.post("inspected", made.pk, **asked)
+    again = bay_tablet.post("inspected", made.pk, **asked)
+    assert "not on the bench any more" in text_of(again)
+    assert sum(b.on_hand for b in Balance.objects.filter(place=drawer)) == 1
