@@ -2,7 +2,7 @@
 
 import pytest
 
-from inventory.models import Balance, BinCount, Place, PlaceEvent
+from inventory.models import Balance, Place, PlaceEvent
 from inventory.services.catalogue import add_bin, add_family
 from tests.jobs.shop import mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
@@ -12,10 +12,9 @@ pytestmark = pytest.mark.django_db
 
 @pytest.fixture
 def full(shop, workshop):
-    """Of which no count is open."""
-    place = workshop.bin("2.600")
-    assert not place.counts.filter(state__in=BinCount.OPEN_STATES).exists()
-    return place
+    """Four shims of which no job holds any, and no count is open."""
+    workshop.stock(("2.800", "new", 4))
+    return workshop.bin("2.800")
 
 
 @pytest.fixture
@@ -42,7 +41,7 @@ def test_a_cabinet_is_drawn_row_by_row(bay_tablet, empty):
 
 
 def test_where_a_thickness_belongs(bay_tablet, full):
-    page = bay_tablet.get("bins", family="disc29", thickness="2.601", quantity="2")
+    page = bay_tablet.get("bins", family="disc29", thickness="2.801", quantity="2")
     assert f"{full.code} for 2:" in text_of(page)
     wrong = bay_tablet.get("bins", family="disc29", thickness="0.1004 furlong", quantity="2")
     assert wrong.status_code == 400
@@ -123,7 +122,7 @@ def test_merged_with_its_history(counter_screen, full, empty):
 
 def test_split_and_retired_and_back(counter_screen, full, empty):
     asked = fields_of(counter_screen.get("split_bin", full.pk))
-    new = {"size": "2.600", "code": "S1", "cabinet": "S", "row": "1", "column": "1"}
+    new = {"size": "2.800", "code": "S1", "cabinet": "S", "row": "1", "column": "1"}
     page = counter_screen.post("split_bin", full.pk, **asked | new)
     assert f"Bin S1 is made and filled from {full}." in text_of(page)
     refused = counter_screen.post("retire_bin", Place.objects.get(code="S1").pk, version=1, note="x")
