@@ -104,9 +104,14 @@ def measure_next(problem: Problem, histories: Mapping[str, History]) -> MeasureN
     candidates: list[Candidate] = []
     if wanting:
         useful = list(_windows(problem))
+        # Valves that are alike but for their names stand in each other's stead.
+        asked: dict[tuple[Valve, int], Candidate] = {}
         for index, valve in enumerate(problem.valves):
             if _may_give(valve) and valve.label in histories:
-                candidates.append(_candidate(problem, now, index, useful, histories[valve.label]))
+                alike = (replace(valve, label=""), id(histories[valve.label]))
+                if alike not in asked:
+                    asked[alike] = _candidate(problem, now, index, useful, histories[valve.label])
+                candidates.append(replace(asked[alike], label=valve.label))
     found = [candidate for candidate in candidates if candidate.probability]
     return MeasureNext(
         wanting=wanting,

@@ -17,8 +17,8 @@ def measure_next_of(job: Job) -> MeasureNext:
     sides = {valve.label: valve.side for valve in job.valves.all() if valve.label in unknown}
     found = shims_found_in(job)
     sizes = job.family.sizes_nm()
-    histories = {label: History(found=found[side], sizes_nm=sizes) for label, side in sides.items()}
-    return measure_next(asked.problem, histories)
+    of_side = {side: History(found=found[side], sizes_nm=sizes) for side in set(sides.values())}
+    return measure_next(asked.problem, {label: of_side[side] for label, side in sides.items()})
 
 
 def shims_found_in(job: Job) -> dict[str, Counter[int]]:

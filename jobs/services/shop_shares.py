@@ -106,4 +106,5 @@ def plan_lines(
             guaranteed=choice["guaranteed"],
             left_over=opened and valve.shim_nm is not None and valve.label not in taken,
             why=cut(choice["why"], PlanLine, "why"),
+            why_not=cut(choice["why_not"], PlanLine, "why_not"),
         )

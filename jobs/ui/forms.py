@@ -115,5 +115,5 @@ class SignOffForm(ActForm):
         max_length=400,
         required=False,
         widget=forms.Textarea(attrs={"rows": 2}),
-        help_text="Needed where a valve stays out of spec or was not read.",
+        help_text="Needed where a valve stays out of spec, was not read or did not come out as predicted.",
     )

@@ -249,25 +249,23 @@ def _stock_choices(
     """The stock that can matter, for every column which entry of it, and how the columns fit."""
     thinnest, thickest = readings.reach()
     lots_of: dict[tuple[int, int], list[int]] = {}
+    amounts: dict[tuple[int, int], int] = {}
     for index, lot in enumerate(problem.lots):
         if thinnest <= lot.thickness_nm <= thickest:
-            lots_of.setdefault((stock_cost(lot), lot.thickness_nm), []).append(index)
+            kind = (stock_cost(lot), lot.thickness_nm)
+            lots_of.setdefault(kind, []).append(index)
+            amounts[kind] = amounts.get(kind, 0) + lot.quantity
     kinds = sorted(lots_of)
     table = np.array(kinds, dtype=np.int64).reshape(len(kinds), 2)
     useful = np.flatnonzero(readings.inside(table[:, 1]).any(axis=0))
     costs, thickness = table[useful].T
-    used = np.isin(costs, (STOCK_COST["used"], STOCK_COST["used"] + SENT_COST))
+    used = (costs == STOCK_COST["used"]) | (costs == STOCK_COST["used"] + SENT_COST)
     fits = readings.fits(
         thickness, np.where(used, problem.uncertainty.micrometer_nm, problem.uncertainty.unworn_nm)
     )
     rows = len(fits.inside)
-    quantity = np.array(
-        [
-            min(sum(problem.lots[lot].quantity for lot in lots_of[kinds[kind]]), rows)
-            for kind in useful.tolist()
-        ],
-        dtype=np.int64,
-    )
+    amount = np.array([amounts[kinds[kind]] for kind in useful.tolist()], dtype=np.int64)
+    quantity = np.minimum(amount, rows)
     ranked = _ranked(fits, costs, ranks)
     order = ranked.argsort(axis=1, kind="stable")
     # A kind is among a row's n best when fewer than n shims come before it in the row's order.

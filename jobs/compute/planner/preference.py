@@ -40,14 +40,16 @@ class Preference:
         return (self.used or condition != "used") and (self.elsewhere or not elsewhere)
 
     def restricted(self, problem: Problem) -> tuple[Problem, list[int]]:
-        """The problem without what may not be taken; and, for each lot left, its place in the whole one."""
+        """The problem without what may not be taken; and, for each lot left, its place in the whole one: none
+        where it is the whole one.
+        """
+        if self.buy and self.used and self.elsewhere:
+            return problem, []
         left = [
             index
             for index, lot in enumerate(problem.lots)
             if self.allows(condition=lot.condition, elsewhere=lot.elsewhere)
         ]
-        if self.buy and len(left) == len(problem.lots):
-            return problem, left
         narrower = replace(
             problem,
             lots=tuple(problem.lots[index] for index in left),
