@@ -16,7 +16,7 @@ from jobs.services.shop_staleness import touch_families
 from jobs.services.waking import sweep_holds, wake_job
 from shop.background.context import TaskContext
 from shop.background.registry import periodic, receives, task_handler
-from shop.models import Site
+from shop.models import OutboxEvent, Site
 from shop.webhooks.events import EventKind
 
 __all__ = ["engine_table"]
@@ -51,10 +51,12 @@ def delivery_came(task: TaskContext) -> dict[str, int]:
     told = task.payload["payload"]
     site = Site.objects.filter(pk=task.site_id).first()
     codes = sorted({line["family"] for line in told.get("received", [])})
+    event = OutboxEvent.objects.filter(pk=task.payload["event_id"]).first()
     result: dict[str, int] = {}
     with task.commit(result):
-        if site is not None and codes:
-            result["stale"] = touch_families(site, codes, f"Purchase list {told['number']} came in.")
+        if site is not None and event is not None:
+            because = f"Purchase list {told['number']} came in."
+            result["stale"] = touch_families(site, codes, because, at=event.created_at)
     return result
 
 

@@ -43,7 +43,7 @@ def _engines(plan: ShopPlan, now: SiteProblem) -> Iterator[str]:
             yield from _engine(job, was, after[key])
     families = {job.family for job in before.values()}
     for key, job in after.items():
-        if key not in before and not key.startswith(GONE) and job.family in families:
+        if key not in before and job.valves and not key.startswith(GONE) and job.family in families:
             yield f"{rows[key]} ({job.called}) takes the same shims and was read since."
 
 

@@ -56,7 +56,8 @@ class LeftOut:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteProblem:
     """`problem.lots[i]` is what is available of `balances[i]`, `problem.ordered[i]` what is free of
-    `lines[i]`. A job's key in the problem is its id."""
+    `lines[i]`. A job's key in the problem is its id. `jobs` are those that something is planned for; the
+    problem has engines without valves besides: jobs that are left out, for what lies loose in their trays."""
 
     problem: ShopProblem
     jobs: tuple[Job, ...]
@@ -102,6 +103,8 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
     lines, ordered = _ordered(site, families, moved)
     keys = {job.pk for job in planned}
     open_jobs = [_open_job(job, books, moved, keys, at) for job in planned]
+    givers = [entry.job for entry in left_out if entry.job.family_id in families]
+    open_jobs += [giver for job in givers if (giver := _tray_of(job, books)).tray]
     problem = ShopProblem(
         jobs=(*open_jobs, *_stand_ins(planned, books, moved)),
         lots=tuple(lots),
@@ -191,16 +194,32 @@ def _open_job(
         lash_ratio=Fraction(job.lash_ratio),
         weight=job_weight(priority=job.priority, promised_in=promised_in),
         on_bench=job.bay_id is not None,
-        tray=tuple(
-            TrayShim(
-                thickness_nm=balance.thickness_nm,
-                known_by="measured" if balance.condition == Condition.USED else "marked",
-                quantity=balance.on_hand - balance.held,
-            )
-            for balance in books.trays[job.tray_id]
-            if balance.family_id == job.family_id
-        ),
+        tray=tuple(_loose(job, books)),
         pins=() if plan is None else tuple(_pins(job, plan, books, keys)),
+    )
+
+
+def _tray_of(job: Job, books: _Books) -> OpenJob:
+    """An engine of which nothing can be planned, for what lies loose in its tray."""
+    return OpenJob(
+        key=str(job.pk),
+        family=job.family.code,
+        name=name_of(job),
+        valves=(),
+        on_bench=job.bay_id is not None,
+        tray=tuple(_loose(job, books)),
+    )
+
+
+def _loose(job: Job, books: _Books) -> Iterable[TrayShim]:
+    return (
+        TrayShim(
+            thickness_nm=balance.thickness_nm,
+            known_by="measured" if balance.condition == Condition.USED else "marked",
+            quantity=balance.on_hand - balance.held,
+        )
+        for balance in books.trays[job.tray_id]
+        if balance.family_id == job.family_id
     )
 
 

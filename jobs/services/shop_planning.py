@@ -154,10 +154,12 @@ def _look(plan: ShopPlan, at: datetime) -> None:
             asked = site_problem(plan.site, at=at, move_accepted=plan.move_accepted)
         plan.problem, plan.places = problem_as_json(asked.problem), places_of(asked)
         plan.until = at + conf.shop_plan_time
+        # One that is left out may give what lies in its tray, and is planned once it is read.
+        touched = [*asked.jobs, *(entry.job for entry in asked.left_out)]
         with atomic_write():
             plan.save(update_fields=["problem", "places", "until"])
             ShopPlanJob.objects.bulk_create(
-                [ShopPlanJob(shop_plan=plan, job=job) for job in asked.jobs], ignore_conflicts=True
+                [ShopPlanJob(shop_plan=plan, job=job) for job in touched], ignore_conflicts=True
             )
 
 

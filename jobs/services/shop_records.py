@@ -13,6 +13,7 @@ from jobs.compute.shopplan import (
     ShopPlan,
     ShopProblem,
 )
+from jobs.compute.shopplan.explain import why_plan
 from jobs.selectors.shop_problem import GONE, SiteProblem
 
 Json = dict[str, Any]
@@ -40,18 +41,18 @@ def result_of(
 ) -> Json:
     """The plan, what it is better by than the nearest shim first, and what one more shim would change."""
     family = {job.key: job.family for job in problem.jobs}
+    engines = [made for made in _real(plan.jobs) if made.choices]
+    carried = [way for way in plan.hand_overs if not way.to_job.startswith(GONE)]
     return {
         "score": plan.score._asdict(),
         "proof": plan.proof._asdict(),
-        "why": list(plan.why),
-        "jobs": [_job(made, family[made.key], places) for made in _real(plan.jobs)],
-        "hand_overs": [
-            hand_over._asdict() for hand_over in plan.hand_overs if not hand_over.to_job.startswith(GONE)
-        ],
+        "why": list(why_plan(engines, carried, plan.to_buy, plan.proof)),
+        "jobs": [_job(made, family[made.key], places) for made in engines],
+        "hand_overs": [way._asdict() for way in carried],
         "to_buy": [purchase._asdict() for purchase in plan.to_buy],
         "to_measure": [list(pair) for pair in plan.to_measure],
         "nearest": {
-            "completed": sum(made.completed for made in _real(nearest.jobs)),
+            "completed": sum(made.completed for made in _real(nearest.jobs) if made.choices),
             "score": nearest.score._asdict(),
         },
         "one_more": [_one_more(one) for one in more],

@@ -1,6 +1,8 @@
 """A shop plan is a proposal over a state of the shop: whoever changes what it rests on marks it as out of
 date."""
 
+from datetime import datetime
+
 from django.db.models import Q
 
 from jobs.models import Job, ShopPlan
@@ -19,9 +21,11 @@ def touch_job(job: Job, because: str, *, family: bool = False) -> int:
     return _touch(ShopPlan.objects.filter(touched, site=job.site_id), because)
 
 
-def touch_families(site: Site, codes: list[str], because: str) -> int:
-    """Shims of these families came: plans for engines that take such are out of date. Returns how many."""
-    return _touch(ShopPlan.objects.filter(site=site, jobs__job__family__code__in=codes), because)
+def touch_families(site: Site, codes: list[str], because: str, *, at: datetime) -> int:
+    """Shims of these families came then: plans from before for engines that take such are out of date.
+    Returns how many."""
+    before = ShopPlan.objects.filter(site=site, created_at__lte=at)
+    return _touch(before.filter(jobs__job__family__code__in=codes), because)
 
 
 def _touch(plans, because: str) -> int:

@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
+from inventory.compute.lengths import show
 from jobs.models import ShopPlan
 from jobs.selectors.shop_plans import newest_shop_plan, shop_plan_of, shop_plan_sheet
 from jobs.services.shop_accepting import accept_shop_plan
@@ -76,7 +77,7 @@ def accept_shop_plan_button(request: PageRequest, site: Site, plan: UUID) -> Htt
     return done(request, f"{held} is accepted: everything that it takes is held.", "shop_plan", site.code)
 
 
-def _ranks(plan: ShopPlan | None) -> list[tuple[str, int, str]]:
+def _ranks(plan: ShopPlan | None) -> list[tuple[str, str, str]]:
     """(what, how much, how sure) of each figure by which plans are ranked."""
     if plan is None or plan.result is None:
         return []
@@ -88,5 +89,6 @@ def _ranks(plan: ShopPlan | None) -> list[tuple[str, int, str]]:
         sure = "proven" if index < open_from else "not proven"
         if index == open_from:
             sure = f"not proven, {proof['bound']} at the very least"
-        found.append((RANKS[name], score[name], sure))
+        figure = f"{show(score[name])} mm" if name == "deviation_nm" else str(score[name])
+        found.append((RANKS[name], figure, sure))
     return found

@@ -3,12 +3,18 @@
 import pytest
 
 from inventory.models import Hold
+from inventory.selectors.audit import audit
 from jobs.models import ShopPlan
+from jobs.services.fitting import fit_job
+from jobs.services.handing_over import hand_over
+from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.shop_planning import cancel_shop_plan, plan_shop
+from jobs.services.shop_staleness import touch_families
+from jobs.services.sign_off import sign_off_job
 from shop.errors import Conflict, Forbidden, NotFound, WrongState
 from shop.models import Task
-from tests.jobs.shop import AT
-from tests.jobs.three_bays import actions, made, three_bays, work
+from tests.jobs.shop import AT, HOUR, USED
+from tests.jobs.three_bays import actions, hand_overs, made, three_bays, work
 
 
 @pytest.fixture
@@ -75,3 +81,33 @@ def test_engines_that_are_not_read_are_left_out_and_named(jobs, workshop, tech):
     workshop.job()
     plan = made(workshop, tech)
     assert [entry["because"] for entry in plan.places["left_out"]] == ["Not read yet."]
+
+
+def test_what_lies_in_the_tray_of_an_engine_that_is_not_read_is_counted(workshop, tech):
+    """Bay 1 is fitted and not measured again; bay 2 wants what came out of it."""
+    good = {"1-EX": "12 thou", "2-EX": "12 thou", "2-IN": "8 thou"}
+    workshop.stock(("2.575", USED, 1))
+    fitted = workshop.read(workshop.job(), {"1-IN": "5 thou", **good}, {"1-IN": "2.650 mm"})
+    fit_job(job=workshop.held(fitted), actor=tech, at=AT)
+    loose = workshop.read(workshop.job(), {"1-IN": "11 thou", **good}, {"1-IN": "2.575 mm"})
+    plan = made(workshop, tech)
+    assert actions(plan) == {2: {"1-IN": "tray"}}
+    assert plan.result["why"][0] == "1 of 1 engine can be completed with what is in the building."
+    accept_shop_plan(plan=plan, actor=tech, at=AT)
+    (row,) = hand_overs(to_job=loose)
+    assert (row.from_label, row.hold.state, row.condition) == ("", "held", "used")
+    workshop.read(fitted, {"1-IN": "8 thou"})
+    with pytest.raises(WrongState, match=r"hand over the 2\.650 mm shim in the tray"):
+        sign_off_job(job=fitted, actor=tech, at=AT)
+    hand_over(hand_over=row, actor=tech, at=AT)
+    sign_off_job(job=fitted, actor=tech, at=AT)
+    fit_job(job=loose, actor=tech, at=AT)
+    assert audit() == []
+
+
+def test_a_delivery_from_before_does_not_matter(jobs, workshop, tech, site):
+    plan = made(workshop, tech)
+    assert touch_families(site, [workshop.family.code], "came", at=AT - HOUR) == 0
+    assert touch_families(site, [workshop.family.code], "came", at=AT) == 1
+    plan.refresh_from_db()
+    assert plan.state == ShopPlan.State.STALE
