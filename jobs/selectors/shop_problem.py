@@ -305,8 +305,8 @@ def stand_in(giver: Job, valve: Valve, key: str) -> OpenJob:
         key=f"{GONE}{key}",
         family=giver.family.code,
         name="another engine",
-        # Never: its old shim is nobody's to take.
-        valves=(replace(valve, adjust="never"),),
+        # Read as it should be, so that the same thickness again is right; its old shim is nobody's to take.
+        valves=(replace(valve, adjust="never", passes_nm=valve.aim_nm, stops_nm=valve.aim_nm + 1),),
         lash_ratio=Fraction(giver.lash_ratio),
         pins=(Pin(valve.label, "swap", thickness, None, str(giver.pk), valve.label),),
     )

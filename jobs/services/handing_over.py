@@ -153,6 +153,19 @@ def refuse_while_empty(job: Job) -> None:
         )
 
 
+def refuse_alone_while_empty(job: Job) -> None:
+    """Raise WrongState where a plan for this job alone would count on a shim that is in another engine."""
+    gone = HandOver.objects.filter(
+        from_job=job, out=True, from_round=job.round, state=HandOver.State.FITTED
+    ).values_list("from_label", flat=True)
+    if labels := ", ".join(gone):
+        raise WrongState(
+            f"{job} cannot be planned alone: the shim of {labels} is in another engine. Make a shop plan: "
+            "it counts that valve as empty.",
+            extra={"state": str(job.state)},
+        )
+
+
 def refuse_while_promised(job: Job) -> None:
     """Raise WrongState while shims in the job's tray wait to be carried to another."""
     waiting = list(

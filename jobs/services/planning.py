@@ -17,7 +17,7 @@ from jobs.selectors.plans import nothing_to_fit
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.selectors.set_aside import set_aside_from
 from jobs.services.events import counted, cut
-from jobs.services.handing_over import refuse_while_empty
+from jobs.services.handing_over import refuse_alone_while_empty, refuse_while_empty
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
@@ -45,6 +45,7 @@ def plan_job(
     code `readings-missing`, naming the valves that must be read first.
     """
     job = begin(job, Act.PLAN, actor=actor, at=at, version=version)
+    refuse_alone_while_empty(job)
     _refuse_unread(job)
     expire_due_holds(site=job.site, at=at)
     asked = problem_of(job)

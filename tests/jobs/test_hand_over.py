@@ -11,11 +11,13 @@ from jobs.models import Fit, HandOver, Job, Plan
 from jobs.services.bays import take_into_bay
 from jobs.services.fitting import ReallyFitted, fit_job
 from jobs.services.handing_over import hand_over
-from jobs.services.planning import release_plan
+from jobs.services.planning import plan_job, release_plan
+from jobs.services.promises import accepted_plan, lose_plan
 from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
 from shop.actor import service_actor
+from shop.db import atomic_write
 from shop.errors import HoldExpired, NotFound, WrongState
 from tests.jobs.shop import AT, NEW, mm
 from tests.jobs.test_accept_shop_plan import bought
@@ -167,6 +169,26 @@ def test_the_givers_plan_stands_while_its_valve_is_empty(jobs, row, tech):
     fit_job(job=jobs[1], actor=tech, at=AT)
     with pytest.raises(WrongState, match="that of 1-IN is in 1-IN of Job 2"):
         release_plan(job=jobs[0], actor=tech, at=AT)
+
+
+def test_a_valve_whose_shim_is_elsewhere_is_planned_as_empty(jobs, row, workshop, tech):
+    """The giver lost its plan after its shim went into another engine."""
+    carry(row, tech)
+    fit_job(job=jobs[1], actor=tech, at=AT)
+    giver = fresh(jobs)[0]
+    with atomic_write():
+        lose_plan(giver, accepted_plan(giver), "It was given free.", AT)
+    with pytest.raises(WrongState, match=r"the shim of 1-IN is in another engine\. Make a shop plan"):
+        plan_job(job=giver, actor=tech, at=AT)
+    plan = made(workshop, tech)
+    (mine,) = [entry for entry in plan.result["jobs"] if entry["job"] == str(giver.pk)]
+    (empty,) = [choice for choice in mine["choices"] if choice["label"] == "1-IN"]
+    assert empty["action"] in ("stock", "swap", "tray", "buy")
+    taken = [choice for entry in plan.result["jobs"] for choice in entry["choices"]]
+    key = (str(giver.pk), "1-IN")
+    assert key not in [(choice["from_job"], choice["from_label"]) for choice in taken]
+    accept_shop_plan(plan=plan, actor=tech, at=AT)
+    assert audit() == []
 
 
 def test_a_hold_that_somebody_gave_free(jobs, row, tech, boss):
