@@ -133,7 +133,7 @@ OPEN_JOBS = (
         bay=2,
         engine="pellam-4s",
         matters={
-            "1-IN-L": Found(passes_thou=2, shim_nm=1_995_000),
+            "1-IN-L": Found(passes_thou=2, shim_nm=2_012_000),
             "3-EX-R": Found(passes_thou=5, shim_nm=2_300_000),
         },
         acts=(PLAN, HOLD, HAND_OUT, FIT),
