@@ -13,10 +13,11 @@ from api.lookups import asked_sites, bins_of, families_of, one_of, site_of, supp
 from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
-from api.words import NEED_STATES, PURCHASE_LIST_STATES
+from api.words import NEED_ORIGINS, NEED_STATES, PURCHASE_LIST_STATES
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Need, PurchaseList
-from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
+from inventory.services.receiving import receive_purchase
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid
 from shop.roles import Action
@@ -32,9 +33,10 @@ class NeedSerializer(serializers.Serializer):
     site = serializers.CharField(source="site.code")
     family = serializers.CharField(source="family.code")
     thickness = LengthField(source="thickness_nm")
-    job = serializers.UUIDField(source="job_id")
-    job_label = serializers.CharField()
-    valve = serializers.CharField(source="valve_label")
+    origin = serializers.ChoiceField(choices=NEED_ORIGINS)
+    job = serializers.UUIDField(source="job_id", allow_null=True)
+    job_label = serializers.CharField(allow_blank=True)
+    valve = serializers.CharField(source="valve_label", allow_blank=True)
     needed_by = serializers.DateTimeField(allow_null=True)
     state = serializers.ChoiceField(choices=NEED_STATES)
     created_at = serializers.DateTimeField()
@@ -72,6 +74,12 @@ class PurchaseLineSerializer(serializers.Serializer):
     received = serializers.IntegerField()
     price = serializers.DecimalField(max_digits=12, decimal_places=4, allow_null=True)
     currency = serializers.CharField(allow_blank=True)
+    part_number = serializers.CharField(allow_blank=True)
+    pack = serializers.IntegerField(help_text="Shims in one pack; `price` is of one.")
+    packs = serializers.IntegerField()
+    amount = serializers.DecimalField(max_digits=14, decimal_places=4, allow_null=True)
+    locked = serializers.BooleanField()
+    why = serializers.CharField(allow_blank=True)
 
 
 class PurchaseListSerializer(serializers.Serializer):
@@ -83,6 +91,13 @@ class PurchaseListSerializer(serializers.Serializer):
     created_at = serializers.DateTimeField()
     created_by = serializers.CharField()
     closed_at = serializers.DateTimeField(allow_null=True)
+    currency = serializers.CharField(allow_blank=True)
+    delivery = serializers.DecimalField(max_digits=12, decimal_places=4)
+    expected_at = serializers.DateTimeField(allow_null=True)
+    approved_by = serializers.CharField(allow_blank=True)
+    sent_at = serializers.DateTimeField(allow_null=True)
+    sent_times = serializers.IntegerField()
+    reference = serializers.CharField(allow_blank=True)
     lines = PurchaseLineSerializer(many=True, source="lines.all")
 
 

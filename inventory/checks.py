@@ -9,6 +9,7 @@ from django.core import checks
 
 from inventory.compute.counting import Rotation
 from inventory.compute.lengths import LengthError, parse_text
+from inventory.compute.money import MINOR_DIGITS
 
 
 @checks.register()
@@ -43,10 +44,8 @@ def _errors(values: dict[str, Any]) -> Iterator[checks.Error]:
             f"COLDGAP_USED_VALUE_SHARE is {values['USED_VALUE_SHARE']!r}.",
             "Set it to a share from 0 to 1 with at most two decimals, such as 0.5.",
         )
-    if not (str(values["CURRENCY"]).isalpha() and str(values["CURRENCY"]).isupper()) or (
-        len(str(values["CURRENCY"])) != 3
-    ):
-        yield _error(4, f"COLDGAP_CURRENCY is {values['CURRENCY']!r}.", "Set it to three capitals: EUR.")
+    if str(values["CURRENCY"]) not in MINOR_DIGITS:
+        yield _error(4, f"COLDGAP_CURRENCY is {values['CURRENCY']!r}.", "Set it to a code of ISO 4217: EUR.")
     try:
         troubled, fast, middle, slow = values["COUNT_DAYS"]
         Rotation(troubled_days=troubled, fast_days=fast, middle_days=middle, slow_days=slow)
@@ -59,6 +58,10 @@ def _errors(values: dict[str, Any]) -> Iterator[checks.Error]:
     for number, name in ((6, "COUNTS_PER_DAY"), (7, "STALE_DAYS"), (8, "WAITING_HOLD_DAYS")):
         if values[name] < 0:
             yield _error(number, f"COLDGAP_{name} is {values[name]}.", "Set it to 0 or more.")
+    for number, name in ((9, "OTHER_SIZE_COST"), (10, "PURCHASE_LIMIT")):
+        amount = _money(values[name])
+        if amount is None or amount < 0:
+            yield _error(number, f"COLDGAP_{name} is {values[name]!r}.", "Set it to an amount of 0 or more.")
 
 
 def _money(text: object) -> Decimal | None:

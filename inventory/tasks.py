@@ -3,20 +3,23 @@
 from datetime import timedelta
 from typing import Any
 
-from inventory.imports import bins, families, sizes, stock
+from inventory.imports import bins, families, prices, sizes, stock
 from inventory.imports.runs import APPLY, CHECK, apply_run, check_run, fail_run
-from inventory.models import ImportRun
+from inventory.models import ImportRun, PurchaseChoice, PurchaseList
+from inventory.orders import mail_order
 from inventory.services.auditing import AUDIT_BOOKS, run_audit
+from inventory.services.choosing import CHOOSE, make_choice
 from inventory.services.counting import open_due_counts
 from inventory.services.hold_warnings import warn_of_expiring_holds
 from inventory.services.minimums import tell_low_stock
+from inventory.services.ordering import MAIL_ORDER
 from shop.actor import Actor, actor_for_user, service_actor
 from shop.background.context import TaskContext
 from shop.background.registry import periodic, task_handler
 from shop.errors import ShopError
 from shop.models import Site, User
 
-__all__ = ["bins", "families", "sizes", "stock"]
+__all__ = ["bins", "families", "prices", "sizes", "stock"]
 
 
 @task_handler(CHECK)
@@ -42,6 +45,23 @@ def apply_import(task: TaskContext) -> dict[str, int] | None:
 def audit_books(task: TaskContext) -> dict[str, Any]:
     """Recompute the books of all sites."""
     return run_audit(task.heartbeat)
+
+
+@task_handler(CHOOSE)
+def choose_purchases(task: TaskContext) -> dict[str, int] | None:
+    """Work out what to buy where, and write its drafts."""
+    choice = PurchaseChoice.objects.select_related("site").get(pk=task.payload["choice"])
+    return make_choice(task, choice) if choice.made_at is None else None
+
+
+@task_handler(MAIL_ORDER)
+def mail_purchase_list(task: TaskContext) -> dict[str, str]:
+    """Send an order to its supplier. A worker that dies in between sends it once more: the same order under
+    the same number, which the mail says."""
+    found = PurchaseList.objects.select_related("site", "supplier").get(pk=task.payload["list"])
+    sent = mail_order(found, copy=task.payload["copy"] > 1)
+    with task.commit(sent):
+        return sent
 
 
 @periodic("open_due_counts", every=timedelta(days=1))

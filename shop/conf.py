@@ -63,6 +63,21 @@ class _Conf:
         return Decimal(self._get("BAY_HOURS_PER_DAY"))
 
     @property
+    def other_size_cost(self) -> Decimal:
+        """What the choice of what to buy reckons for another size than the plan's, per shim."""
+        return Decimal(self._get("OTHER_SIZE_COST"))
+
+    @property
+    def purchase_limit(self) -> Decimal:
+        """Up to this amount the parts counter approves orders; above it a manager. Of the shop's currency."""
+        return Decimal(self._get("PURCHASE_LIMIT"))
+
+    @property
+    def letterhead(self) -> tuple[str, ...]:
+        """The lines that stand at the head of an order: name, address, how to reach the shop."""
+        return tuple(line for line in self._get("LETTERHEAD") if line)
+
+    @property
     def count_approval_value(self) -> Decimal:
         """Above this worth of differences a manager must approve a count before it is posted."""
         return Decimal(self._get("COUNT_APPROVAL_VALUE"))

@@ -36,6 +36,7 @@ class Action(Enum):
     RETURN_TO_SUPPLIER = ("return shims to a supplier", frozenset({"stock", "purchasing"}))
     EDIT_BINS = ("relocate, merge, split or retire bins", frozenset({"stock", "admin"}))
     PURCHASE = ("work on purchase lists", frozenset({"purchasing"}))
+    APPROVE_PURCHASE = ("approve an order above the shop's limit", frozenset({"purchasing", "admin"}))
     SET_MINIMUM = ("set how many shims of a size to keep", frozenset({"stock", "purchasing"}))
     EDIT_CATALOGUE = ("change families, bins or engine types", frozenset({"admin"}))
     EDIT_VEHICLE = ("enter a vehicle", frozenset({"jobs", "admin"}))
@@ -74,6 +75,7 @@ ALLOWED: dict[Action, frozenset[str]] = {
     Action.RETURN_TO_SUPPLIER: frozenset({COUNTER, MANAGER}),
     Action.EDIT_BINS: frozenset({COUNTER, MANAGER}),
     Action.PURCHASE: frozenset({COUNTER, MANAGER}),
+    Action.APPROVE_PURCHASE: frozenset({MANAGER}),
     Action.SET_MINIMUM: frozenset({COUNTER, MANAGER}),
     Action.EDIT_CATALOGUE: frozenset({MANAGER}),
     Action.EDIT_VEHICLE: EVERYONE,

@@ -7,8 +7,8 @@ from .inspection import Inspection
 from .ledger import Balance, ChainHead, Condition, Movement, MovementLine, MovementSeal, Reason
 from .place import Place, PlaceKind
 from .place_event import PlaceEvent
-from .purchase import Need, PurchaseLine, PurchaseList
-from .supplier import Offer, Supplier
+from .purchase import Need, PurchaseChoice, PurchaseEvent, PurchaseLine, PurchaseList
+from .supplier import ExchangeRate, Offer, PartPrice, Supplier
 from .supplier_return import SupplierReturn
 from .take_over import HoldTakeOver
 from .transfer import Transfer, TransferLine, TransferMovement
@@ -19,6 +19,7 @@ __all__ = [
     "BinCount",
     "ChainHead",
     "Condition",
+    "ExchangeRate",
     "FamilyValue",
     "Hold",
     "HoldLine",
@@ -32,9 +33,12 @@ __all__ = [
     "MovementSeal",
     "Need",
     "Offer",
+    "PartPrice",
     "Place",
     "PlaceEvent",
     "PlaceKind",
+    "PurchaseChoice",
+    "PurchaseEvent",
     "PurchaseLine",
     "PurchaseList",
     "Reason",

@@ -102,7 +102,7 @@ def at_the_counter(site: Site) -> AtTheCounter:
     return AtTheCounter(
         to_put_away=waiting.get(PlaceKind.RECEIVING) or 0,
         to_inspect=waiting.get(PlaceKind.INSPECTION) or 0,
-        on_the_way=PurchaseList.objects.filter(site=site, state=PurchaseList.State.BOUGHT).count(),
+        on_the_way=PurchaseList.objects.filter(site=site, state__in=PurchaseList.ON_THE_WAY).count(),
         to_count=BinCount.objects.filter(site=site, state__in=BinCount.TO_COUNT).count(),
     )
 

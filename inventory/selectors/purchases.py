@@ -1,7 +1,7 @@
 """What is to buy, gathered per family and size with the jobs that wait, and what is on its way."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -28,7 +28,7 @@ class ToBuy:
 def to_buy(site: Site) -> list[ToBuy]:
     """Open needs of the site gathered per family and size; [] when nothing is lacking."""
     needs = list(
-        Need.objects.filter(site=site, state=Need.State.OPEN)
+        Need.objects.filter(site=site, state=Need.State.OPEN, line=None)
         .select_related("family")
         .order_by("family__code", "thickness_nm", F("needed_by").asc(nulls_last=True), "created_at", "id")
     )
@@ -50,9 +50,11 @@ def to_buy(site: Site) -> list[ToBuy]:
     ]
 
 
-def purchase_lists(site: Site, *, state: str | None = None) -> QuerySet[PurchaseList]:
-    """The site's lists, newest first, with lines and the needs that each covers."""
+def purchase_lists(site: Site, *, states: Collection[str] | None = None) -> QuerySet[PurchaseList]:
+    """The site's lists, newest first, with lines and the needs that each covers; all states where none is
+    named.
+    """
     rows = PurchaseList.objects.filter(site=site).select_related("supplier")
-    if state is not None:
-        rows = rows.filter(state=state)
+    if states is not None:
+        rows = rows.filter(state__in=states)
     return rows.prefetch_related("lines__family", "lines__needs").order_by("-number")

@@ -12,7 +12,7 @@ from inventory.selectors.purchases import ToBuy
 from inventory.services.purchasing import Buy
 from inventory.templatetags.shims import mm
 from inventory.ui.fields import HowManyField
-from shop.pages.forms import spoken
+from shop.pages.forms import ActForm, spoken
 from shop.pages.once import OnceForm
 from shop.pages.versions import version_field
 
@@ -107,3 +107,29 @@ class ReceivePurchaseForm(OnceForm):
         if not self.errors and not any(keyed.get(str(line.pk)) for line in self.lines):
             self.add_error(None, "Say how many of at least one size came.")
         return keyed
+
+
+class DraftForm(ActForm):
+    """Packs of each line of a draft, and which lines stay when the choice is made again."""
+
+    def __init__(self, *args: Any, lines: list[PurchaseLine], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lines = lines
+        for line in lines:
+            of = f"of {mm(line.thickness_nm)} mm"
+            self.fields[f"packs_{line.pk}"] = spoken(
+                HowManyField(label="Packs" if line.pack > 1 else "How many", min_value=0, initial=line.packs),
+                of,
+            )
+            self.fields[f"locked_{line.pk}"] = spoken(
+                forms.BooleanField(label="Keep it so", required=False, initial=line.locked), of
+            )
+
+    def packs(self) -> dict[UUID, int]:
+        return {line.pk: self.cleaned_data[f"packs_{line.pk}"] for line in self.lines}
+
+    def locked(self) -> dict[UUID, bool]:
+        return {line.pk: self.cleaned_data[f"locked_{line.pk}"] for line in self.lines}
+
+    def rows(self) -> list[tuple[PurchaseLine, forms.BoundField, forms.BoundField]]:
+        return [(line, self[f"packs_{line.pk}"], self[f"locked_{line.pk}"]) for line in self.lines]

@@ -10,8 +10,10 @@ from django.utils import timezone
 from inventory.models import Place, PurchaseLine, PurchaseList, Supplier
 from inventory.selectors.overview import proposed_bins
 from inventory.selectors.purchases import purchase_lists, to_buy
-from inventory.services.purchasing import cancel_purchase, mark_bought, receive_purchase
-from inventory.ui.purchase_forms import BuyForm, ReceivePurchaseForm, by_cheapest
+from inventory.services.ordering import list_total
+from inventory.services.purchasing import cancel_purchase, mark_bought
+from inventory.services.receiving import receive_purchase
+from inventory.ui.purchase_forms import BuyForm, DraftForm, ReceivePurchaseForm, by_cheapest
 from shop.errors import ShopError, StaleVersion
 from shop.models import Site
 from shop.pages.answers import done
@@ -43,7 +45,7 @@ def to_buy_page(request: PageRequest, site: Site, refusal: ShopError | None = No
     context = {
         "groups": groups,
         "refusal": refusal,
-        "on_the_way": purchase_lists(site, state=PurchaseList.State.BOUGHT),
+        "on_the_way": purchase_lists(site, states=PurchaseList.ON_THE_WAY),
     }
     return render(request, "inventory/to_buy.html", context, status=400 if form and form.errors else 200)
 
@@ -66,7 +68,9 @@ def purchase_page(
     found = _list(site, pk)
     lines = list(found.lines.all())
     proposed = proposed_bins(site, [(line.family_id, line.thickness_nm) for line in lines])
-    form = ReceivePurchaseForm(posted(request), purchase_list=found, lines=lines)
+    # A refusal of another button of the page is shown here too; what was posted is not this form's then.
+    mine = posted(request) if "once" in request.POST else None
+    form = ReceivePurchaseForm(mine, purchase_list=found, lines=lines)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -74,9 +78,35 @@ def purchase_page(
                 must_be_current(found, keyed["version"])
                 receive_purchase(purchase_list=found, actor=request.actor, at=at, received=form.received())
         return done(request, said(first, f"Received from {found}."), "purchase", site.code, pk)
-    refusal = form.take(refusal)
-    context = {"list": found, "form": form, "rows": _rows(form, lines, proposed), "refusal": refusal}
-    return render(request, "inventory/purchase.html", context, status=400 if form.errors else 200)
+    if mine is not None:
+        refusal = form.take(refusal)
+    context = {
+        "list": found,
+        "form": form,
+        "rows": _rows(form, lines, proposed),
+        "refusal": refusal,
+        "coming": found.state in PurchaseList.ON_THE_WAY,
+        "open": found.state in PurchaseList.OPEN,
+        "draft_rows": DraftForm(lines=lines).rows() if found.state == PurchaseList.State.DRAFT else [],
+        "total": list_total(found, lines),
+        "papers": (("pdf", "PDF"), ("csv", "CSV"), ("xlsx", "XLSX"), ("xml", "UBL order")),
+        "acts": _acts(found),
+        "events": list(found.events.all()),
+    }
+    wrong = form.errors or refusal
+    return render(request, "inventory/purchase.html", context, status=400 if wrong else 200)
+
+
+def _acts(found: PurchaseList) -> list[tuple[str, str, str]]:
+    """What can be done to a list in its state: page, words, kind of button."""
+    if found.state == PurchaseList.State.DRAFT:
+        return [("approve_list", "Approve", "primary big")]
+    if found.state == PurchaseList.State.APPROVED:
+        words = "Send the order by e-mail" if found.supplier.email else "Mark as ordered"
+        return [("send_list", words, "primary big"), ("reopen_list", "Change it again", "")]
+    if found.state in PurchaseList.ON_THE_WAY and found.supplier.email:
+        return [("send_again", "Send a copy", "")]
+    return []
 
 
 @page(do=Action.PURCHASE, refused_on=purchase_page)

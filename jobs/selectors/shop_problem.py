@@ -343,7 +343,7 @@ def _lots(
 def free_on_order(site: Site, families: Iterable[uuid.UUID] | None = None) -> Any:
     """Lines of purchase lists on their way, with `free`: how many of each are promised to no job."""
     lines = PurchaseLine.objects.filter(
-        purchase_list__site=site, purchase_list__state=PurchaseList.State.BOUGHT
+        purchase_list__site=site, purchase_list__state__in=PurchaseList.ON_THE_WAY
     )
     if families is not None:
         lines = lines.filter(family__in=families)

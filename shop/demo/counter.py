@@ -30,7 +30,8 @@ from inventory.services.floor import (
     scrap_shims,
 )
 from inventory.services.holds import extend_hold
-from inventory.services.purchasing import STOCK_ARRIVED, Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import STOCK_ARRIVED, Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.services.waking import wake_job
 from shop.background import claims
 from shop.demo.clock import Story

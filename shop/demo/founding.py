@@ -1,6 +1,7 @@
 """The shop's first day: sites, people, catalogue, drawers and what lies in them."""
 
 from datetime import datetime
+from decimal import Decimal
 
 from django.contrib.auth.hashers import make_password
 from django.contrib.auth.password_validation import validate_password
@@ -12,13 +13,14 @@ from inventory.selectors.places import bin_for
 from inventory.services.catalogue import add_bin, add_family, add_offer, add_supplier, add_tray
 from inventory.services.floor import Shims, count_in, receive_shims
 from inventory.services.sites import open_site
+from inventory.services.terms import PartRow, Terms, set_part_prices, set_terms
 from jobs.compute.layout import EngineLayout
 from jobs.services.engines import Item, SideSpec, add_engine_type
 from shop.actor import Actor, actor_for_user
 from shop.demo.engines import ENGINES
 from shop.demo.families import FAMILIES, FamilyFacts
 from shop.demo.people import PASSWORDS, PEOPLE
-from shop.demo.premises import CURRENCY, SITES, SUPPLIERS
+from shop.demo.premises import CURRENCY, SITES, SUPPLIERS, SupplierFacts
 from shop.demo.world import Workshop, World
 from shop.models import Bay, Membership, Site, User
 
@@ -84,6 +86,33 @@ def _suppliers(world: World, manager: Actor) -> None:
                 price=price,
                 currency=CURRENCY,
             )
+        terms = Terms(
+            currency=CURRENCY,
+            minimum_value=facts.minimum_value,
+            delivery_fee=facts.delivery_fee,
+            free_from=facts.free_from,
+            cut_off=facts.cut_off,
+            email=f"orders@{facts.code}.example",
+        )
+        set_terms(actor=manager, supplier=supplier, terms=terms)
+        set_part_prices(actor=manager, supplier=supplier, rows=_price_list(world, facts))
+
+
+def _price_list(world: World, facts: SupplierFacts) -> list[PartRow]:
+    """Every size singly, and in packs where the supplier has them."""
+    return [
+        PartRow(
+            part_number=f"{code.upper()}-{nm // 1_000}" + (f"-P{pack}" if pack > 1 else ""),
+            family=world.families[code],
+            thickness_nm=nm,
+            price=(price * pack * (facts.pack_share if pack > 1 else 1)).quantize(Decimal("0.01")),
+            valid_from=world.on(0, 7, 0).date(),
+            pack=pack,
+        )
+        for code, price in facts.prices.items()
+        for nm in world.families[code].sizes_nm()
+        for pack in sorted({1, facts.pack})
+    ]
 
 
 def _engine_types(world: World, manager: Actor) -> None:

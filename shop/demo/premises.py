@@ -1,6 +1,7 @@
 """The invented shop's two workshops, what they stock, and who sells to them."""
 
 from dataclasses import dataclass
+from datetime import time
 from decimal import Decimal
 
 SHOP_NAME = "Brackwater Engine Works"
@@ -42,12 +43,21 @@ SITES = (QUAY, FELL)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplierFacts:
-    """Who sells shims: working days until they come, and the price of any size of each family."""
+    """Who sells shims: working days until they come, and the price of any size of each family.
+
+    pack: of how many shims packs are, at `pack_share` of what they would cost singly; 1: no packs.
+    """
 
     code: str
     name: str
     lead_days: int
     prices: dict[str, Decimal]
+    delivery_fee: Decimal
+    free_from: Decimal | None = None
+    minimum_value: Decimal = Decimal(0)
+    cut_off: time | None = None
+    pack: int = 1
+    pack_share: Decimal = Decimal(1)
 
 
 CURRENCY = "EUR"
@@ -64,17 +74,29 @@ SUPPLIERS = (
             "cap-124": Decimal("8.75"),
             "cap-152": Decimal("9.30"),
         },
+        delivery_fee=Decimal("6.50"),
+        free_from=Decimal(60),
+        cut_off=time(15),
     ),
     SupplierFacts(
         code="tarn-pell",
         name="Tarn & Pell Engine Parts",
         lead_days=2,
         prices={"over-27": Decimal("5.15"), "over-34": Decimal("5.90"), "under-68": Decimal("3.80")},
+        delivery_fee=Decimal("4.90"),
+        minimum_value=Decimal(15),
+        cut_off=time(12),
+        pack=5,
+        pack_share=Decimal("0.85"),
     ),
     SupplierFacts(
         code="lindle",
         name="Lindle Brothers",
         lead_days=3,
         prices={"under-86": Decimal("4.05"), "cap-124": Decimal("7.20"), "cap-152": Decimal("7.95")},
+        delivery_fee=Decimal("5.50"),
+        free_from=Decimal(80),
+        pack=10,
+        pack_share=Decimal("0.78"),
     ),
 )

@@ -23,6 +23,7 @@ LISTS = (
     "needs",
     "purchase-lists",
     "shop-plans",
+    "purchase-choices",
     "stock-minimums",
     "keys",
     "audit-trail",
@@ -49,6 +50,7 @@ def both(world, other_site, stranger):
         opened(shop, "2.600")
         shop.need()
         shop.bought()
+        shop.program.done("/purchase-choices", {})
         shop.measured_again()
         given_up(shop)
         for case in (inspect_shim, return_to_supplier, send_shims):

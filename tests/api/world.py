@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from django.utils import timezone
 
-from inventory.models import Need, Place, PlaceKind, Reason
+from inventory.models import Need, Place, PlaceKind, PurchaseLine, PurchaseList, Reason, Supplier
 from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin, add_offer, add_supplier
 from inventory.services.floor import Shims, receive_shims
@@ -160,6 +160,41 @@ class World:
     def bought(self):
         body = {"supplier": "norrbeck", "lines": [self.size(quantity=2)]}
         return self.program.done("/purchase-lists", body)
+
+    def draft(self):
+        """A draft of one line at a supplier with an e-mail address, as the choice writes it."""
+        now, number = timezone.now(), next(self.numbers)
+        supplier = add_supplier(actor=service_actor(), code=f"s{number}", name="Sund", lead_days=1)
+        Supplier.objects.filter(pk=supplier.pk).update(email="orders@sund.example")
+        found = PurchaseList.objects.create(
+            site=self.site,
+            number=900 + number,
+            supplier=supplier,
+            state=PurchaseList.State.DRAFT,
+            created_at=now,
+            created_by="somebody",
+            currency="EUR",
+        )
+        PurchaseLine.objects.create(
+            purchase_list=found,
+            family=self.shop.family,
+            thickness_nm=2_700_000,
+            quantity=2,
+            price=Decimal("3.40"),
+            amount=Decimal("6.80"),
+            currency="EUR",
+        )
+        return f"/purchase-lists/{found.pk}"
+
+    def approved(self):
+        draft = self.draft()
+        self.program.done(f"{draft}/approve")
+        return draft
+
+    def sent(self):
+        approved = self.approved()
+        self.program.done(f"{approved}/send")
+        return approved
 
     def size(self, quantity=1):
         return {"family": self.family, "thickness": length("2.700"), "quantity": quantity}

@@ -7,7 +7,7 @@ from django.urls import get_resolver
 from django.utils import timezone
 
 from api.operations import operation_of
-from inventory.models import Movement, StockMinimum
+from inventory.models import Movement, PurchaseLine, StockMinimum
 from shop.background.work import work_once
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
@@ -289,6 +289,44 @@ def receive_purchase(world: World):
     bought = world.bought()
     lines = [{"line": bought["lines"][0]["id"], "quantity": 1, "bin": world.bin("2.700")}]
     return f"/purchase-lists/{bought['id']}/receive", {"lines": lines}
+
+
+@case("ask_for_choice")
+def ask_for_choice(world: World):
+    world.need()
+    return "/purchase-choices", {}
+
+
+@case("edit_list")
+def edit_list(world: World):
+    draft = world.draft()
+    (line,) = PurchaseLine.objects.filter(purchase_list=draft.rpartition("/")[2])
+    return f"{draft}/edit", {"lines": [{"line": str(line.pk), "packs": 5, "locked": True}]}
+
+
+@case("approve_list")
+def approve_list(world: World):
+    return f"{world.draft()}/approve", {}
+
+
+@case("reopen_list")
+def reopen_list(world: World):
+    return f"{world.approved()}/reopen", {}
+
+
+@case("send_list")
+def send_list(world: World):
+    return f"{world.approved()}/send", {}
+
+
+@case("send_again")
+def send_again(world: World):
+    return f"{world.sent()}/send-again", {}
+
+
+@case("note_reference")
+def note_reference(world: World):
+    return f"{world.sent()}/reference", {"reference": "NB 4711"}
 
 
 @case("cancel_purchase")

@@ -11,7 +11,8 @@ from inventory.services.catalogue import add_supplier
 from inventory.services.floor import reverse_movement
 from inventory.services.holds import Wanted, expire_due_holds, hand_out_hold, hold_shims, release_hold
 from inventory.services.outside_fit import fit_hold
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from tests.concurrency.crowd import at_once, deadlocks, tally
 from tests.inventory.books import count
 

@@ -12,7 +12,7 @@ from typing import Any
 from inventory.compute.lengths import parse
 from inventory.models import Hold, Movement, Place, PurchaseList, ShimFamily, Supplier
 from inventory.selectors.places import place_of
-from inventory.services import catalogue, fitting, floor, holds, outside_fit, purchasing
+from inventory.services import catalogue, fitting, floor, holds, outside_fit, purchasing, receiving
 from inventory.services.floor import Shims
 from inventory.services.sites import open_site
 from shop.actor import service_actor
@@ -169,7 +169,7 @@ def make_bought(shop: Shop) -> None:
 def receive_list(shop: Shop) -> None:
     bought = shop.list()
     received = {line.pk: 2 for line in bought.lines.all()}
-    purchasing.receive_purchase(purchase_list=bought, **shop.by, received=received)
+    receiving.receive_purchase(purchase_list=bought, **shop.by, received=received)
 
 
 def measure(shop: Shop) -> None:

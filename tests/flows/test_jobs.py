@@ -12,7 +12,8 @@ from inventory.selectors.purchases import to_buy
 from inventory.services.catalogue import add_offer, add_supplier
 from inventory.services.floor import Shims, return_to_bin
 from inventory.services.inspecting import measure_shim
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.models import Fit, Job, Plan
 from jobs.selectors.jobs import board, job_sheet
 from jobs.services.fitting import fit_job

@@ -18,7 +18,8 @@ from inventory.models import Balance, Need, PlaceKind
 from inventory.selectors.audit import audit
 from inventory.selectors.purchases import to_buy
 from inventory.services.catalogue import add_supplier
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import Fit, Job
 from jobs.selectors.plans import CHANGES

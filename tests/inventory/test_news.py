@@ -12,7 +12,8 @@ from inventory.services.floor import Shims, receive_shims
 from inventory.services.hold_warnings import warn_of_expiring_holds
 from inventory.services.holds import Wanted, extend_hold, hand_out_hold, hold_shims, release_hold
 from inventory.services.minimums import set_minimum, tell_low_stock
-from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
+from inventory.services.receiving import receive_purchase
 from inventory.tasks import tell_due_news
 from shop.actor import service_actor
 from shop.conf import conf

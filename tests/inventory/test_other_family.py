@@ -7,7 +7,8 @@ from inventory.models import Condition, Movement, Place, Reason
 from inventory.services.catalogue import add_bin, add_family, add_offer, add_supplier
 from inventory.services.floor import Shims, count_in, move_shims, put_away, receive_shims, return_to_bin
 from inventory.services.ledger import post_movement, transfer
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from inventory.services.regrading import regrade_shims
 from inventory.services.shim_lines import KeptForAnother
 from inventory.services.transfers import arrive_shims, recall_transfer, send_shims

@@ -31,14 +31,8 @@ from inventory.services.holds import (
     release_hold,
 )
 from inventory.services.outside_fit import fit_hold
-from inventory.services.purchasing import (
-    Buy,
-    Lack,
-    cancel_purchase,
-    mark_bought,
-    note_needs,
-    receive_purchase,
-)
+from inventory.services.purchasing import Buy, Lack, cancel_purchase, mark_bought, note_needs
+from inventory.services.receiving import receive_purchase
 from shop.ids import new_id
 from tests.inventory.books import in_bin
 

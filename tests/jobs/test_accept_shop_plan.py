@@ -7,7 +7,8 @@ from inventory.selectors.audit import audit
 from inventory.services.catalogue import add_offer, add_supplier
 from inventory.services.floor import Shims, scrap_shims
 from inventory.services.holds import Wanted, hold_shims
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.models import HandOver, Job, Plan, ShopPlan
 from jobs.services.planning import accept_plan, plan_job
 from jobs.services.shop_accepting import accept_shop_plan

@@ -6,7 +6,7 @@ from inventory.models import Balance, Hold, Movement, PlaceKind, Reason
 from inventory.selectors.audit import audit
 from inventory.selectors.places import place_of
 from inventory.services.holds import release_hold
-from inventory.services.purchasing import receive_purchase
+from inventory.services.receiving import receive_purchase
 from jobs.models import Fit, HandOver, Job, Plan
 from jobs.services.bays import take_into_bay
 from jobs.services.fitting import ReallyFitted, fit_job

@@ -5,7 +5,8 @@ import pytest
 from inventory.models import Hold
 from inventory.services.catalogue import add_bin, add_supplier
 from inventory.services.holds import Wanted, hold_shims, release_hold
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.models import Plan
 from jobs.services.fitting import fit_job
 from jobs.services.planning import accept_plan, plan_job, release_plan

@@ -8,7 +8,8 @@ from inventory.models import Hold
 from inventory.services.catalogue import add_bin, add_supplier
 from inventory.services.hold_times import LONGEST
 from inventory.services.holds import Wanted, extend_hold, hold_shims
-from inventory.services.purchasing import Buy, cancel_purchase, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.models import Job, Plan
 from jobs.services.waking import sweep_holds
 from shop.conf import conf

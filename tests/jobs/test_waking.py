@@ -10,7 +10,8 @@ from django.test.utils import CaptureQueriesContext
 from inventory.models import Balance, Hold, Need, PurchaseList
 from inventory.services.catalogue import add_bin, add_supplier
 from inventory.services.holds import expire_due_holds, release_hold
-from inventory.services.purchasing import Buy, mark_bought, receive_purchase
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receiving import receive_purchase
 from jobs.models import Job, Plan
 from jobs.services.handing_out import hand_out_job
 from jobs.services.planning import accept_plan, plan_job, release_plan

@@ -71,6 +71,7 @@ def test_every_page_of_a_job_in_every_state_and_all_others_open(shop, office):
         "fit_page",
         "label_page",
         "export_page",
+        "order_paper",
         "history_file",
         "stock_then_file",
         "journeys_file",

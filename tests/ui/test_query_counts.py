@@ -42,6 +42,7 @@ LISTS = (
     "stale",
     "to_buy",
     "purchases",
+    "drafts",
 )
 
 

@@ -64,6 +64,8 @@ SITE_PAGES = (
     "stock_then",
     "to_buy",
     "purchases",
+    "drafts",
+    "add_need",
     "labels",
     "scan",
     "tables",
@@ -120,8 +122,11 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         yield "import", reverse("import", args=[site.code, run.pk])
     for movement in Movement.objects.filter(site=site).order_by("-seq")[:1]:
         yield "movement", reverse("movement", args=[site.code, movement.uid])
-    for bought in PurchaseList.objects.filter(site=site).order_by("state")[:1]:
-        yield "purchase", reverse("purchase", args=[site.code, bought.pk])
+    shown: set[str] = set()
+    for bought in PurchaseList.objects.filter(site=site).order_by("-number"):
+        if bought.state not in shown:
+            shown.add(bought.state)
+            yield f"purchase-{bought.state}", reverse("purchase", args=[site.code, bought.pk])
     lots = Balance.objects.filter(site=site, place__kind=PlaceKind.INSPECTION, on_hand__gt=0)
     for lot in lots.order_by("pk")[:1]:
         for name in ("measure", "return"):

@@ -1,0 +1,245 @@
+"""Taking in what was bought: booked once, held at once for the jobs that wait, the most urgent first."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from inventory.compute.lengths import show
+from inventory.models import Condition, Need, Place, PlaceKind, PurchaseLine, PurchaseList, Reason
+from inventory.selectors.places import bin_for, place_of
+from inventory.services import news
+from inventory.services.holds import Wanted, record_hold
+from inventory.services.ledger import ShimKey, post_movement, transfer
+from inventory.services.purchasing import MOST_URGENT_FIRST, STOCK_ARRIVED, refuse_closed
+from inventory.services.shim_lines import Shims, refuse_other_family
+from inventory.services.texts import in_words
+from shop.actor import Actor
+from shop.background.queue import queue_task
+from shop.db import write_transaction
+from shop.errors import FieldError, Invalid, NotFound, StaleVersion, WrongState
+from shop.models import Site
+from shop.roles import Action
+
+
+@write_transaction
+def receive_purchase(
+    *,
+    purchase_list: PurchaseList,
+    actor: Actor,
+    at: datetime,
+    received: Mapping[uuid.UUID, int],
+    bins: Mapping[uuid.UUID, Place] | None = None,
+    version: int | None = None,
+    confirm: bool = False,
+) -> PurchaseList:
+    """Take in what came of a list: line id -> how many.
+
+    The shims go to the bin named for the line, else to the bin where that size belongs, else to receiving,
+    and are held at once for the jobs that wait for them, the most urgent first; the jobs are woken.
+
+    `version`: the list's version that the caller saw; StaleVersion when it has changed since, so that two who
+    key in one delivery book it once. Raises WrongState for a list that is closed, Invalid for more than is
+    outstanding, and for a line that jobs wait for and that no bin takes.
+    """
+    actor.must(Action.RECEIVE, purchase_list.site)
+    purchase_list = (
+        PurchaseList.objects.select_for_update(of=("self",)).select_related("site").get(pk=purchase_list.pk)
+    )
+    _refuse_not_coming(purchase_list)
+    if version is not None and purchase_list.version != version:
+        raise StaleVersion(
+            f"Somebody received part of {purchase_list} meanwhile; nothing was booked. Look at it again."
+        )
+    lines = {line.pk: line for line in purchase_list.lines.select_related("family")}
+    _refuse_bad_receipt(received, lines)
+    came = {pk: quantity for pk, quantity in received.items() if quantity}
+    site = purchase_list.site
+    targets = _targets(site, came, lines, bins or {})
+    _refuse_other_family(came, lines, bins or {}, confirm)
+    needs = _needs_met(came)
+    _refuse_homeless(needs, lines, targets)
+    wanted = {
+        job_id: [(need, _wanted(need, lines[need.line_id], targets[need.line_id])) for need in met]
+        for job_id, met in _by_job(needs).items()
+    }
+    for_stock = [need.pk for need in needs if need.job_id is None]
+    Need.objects.filter(pk__in=for_stock).update(state=Need.State.MET)
+    promises: dict[ShimKey, int] = defaultdict(int)
+    for pairs in wanted.values():
+        for _, want in pairs:
+            promises[want.key] += want.quantity
+    supplier, receiving = place_of(site, PlaceKind.SUPPLIER), place_of(site, PlaceKind.RECEIVING)
+    post_movement(
+        site=site,
+        reason=Reason.RECEIVE,
+        actor=actor,
+        at=at,
+        lines=[
+            line
+            for pk, quantity in came.items()
+            for line in transfer(
+                source=supplier,
+                target=targets.get(pk, receiving),
+                family_id=lines[pk].family_id,
+                thickness_nm=lines[pk].thickness_nm,
+                condition=Condition.NEW,
+                quantity=quantity,
+                pointer=f"/bins/{pk}",
+            )
+        ],
+        document=str(purchase_list),
+        hold=promises,
+    )
+    for pairs in wanted.values():
+        _hold_and_wake(site, actor, at, pairs)
+    for pk, quantity in came.items():
+        lines[pk].received += quantity
+    PurchaseLine.objects.bulk_update(lines.values(), ["received"])
+    purchase_list.state = PurchaseList.State.PARTLY
+    if all(line.received == line.quantity for line in lines.values()):
+        purchase_list.state, purchase_list.closed_at = PurchaseList.State.RECEIVED, at
+    purchase_list.version += 1
+    purchase_list.save(update_fields=["state", "closed_at", "version"])
+    news.delivery_received(purchase_list, lines, came, at)
+    return purchase_list
+
+
+def _targets(
+    site: Site,
+    came: Mapping[uuid.UUID, int],
+    lines: Mapping[uuid.UUID, PurchaseLine],
+    bins: Mapping[uuid.UUID, Place],
+) -> dict[uuid.UUID, Place]:
+    """The bin of each line; lines for which there is none are missing."""
+    errors = [
+        FieldError(f"/bins/{pk}", f"{place.code} is no bin in use at {site.name}")
+        for pk, place in bins.items()
+        if place.site_id != site.id or place.kind != PlaceKind.BIN or place.retired_at
+    ]
+    if errors:
+        raise Invalid(in_words("Nothing was booked", errors), errors=errors)
+    named = {pk: bins.get(pk) or bin_for(site, lines[pk].family, lines[pk].thickness_nm) for pk in came}
+    return {pk: place for pk, place in named.items() if place is not None}
+
+
+def _refuse_other_family(
+    came: Mapping[uuid.UUID, int],
+    lines: Mapping[uuid.UUID, PurchaseLine],
+    bins: Mapping[uuid.UUID, Place],
+    confirm: bool,
+) -> None:
+    named = [pk for pk in came if pk in bins]
+    refuse_other_family(
+        [
+            Shims(
+                family=lines[pk].family,
+                thickness_nm=lines[pk].thickness_nm,
+                condition=Condition.NEW,
+                quantity=came[pk],
+                place=bins[pk],
+            )
+            for pk in named
+        ],
+        confirm=confirm,
+        pointers=[f"/bins/{pk}" for pk in named],
+    )
+
+
+def _needs_met(came: Mapping[uuid.UUID, int]) -> list[Need]:
+    """The needs that these lines were bought for, locked, the most urgent of each line first."""
+    needs = (
+        Need.objects.select_for_update()
+        .filter(line__in=list(came), state=Need.State.BOUGHT)
+        .order_by(*MOST_URGENT_FIRST)
+    )
+    left = dict(came)
+    met = []
+    for need in needs:
+        if left[need.line_id]:
+            left[need.line_id] -= 1
+            met.append(need)
+    return met
+
+
+def _by_job(needs: Sequence[Need]) -> dict[uuid.UUID, list[Need]]:
+    found: dict[uuid.UUID, list[Need]] = defaultdict(list)
+    for need in needs:
+        if need.job_id is not None:
+            found[need.job_id].append(need)
+    return found
+
+
+def _wanted(need: Need, line: PurchaseLine, place: Place) -> Wanted:
+    return Wanted(
+        place=place,
+        family_id=need.family_id,
+        thickness_nm=line.thickness_nm,
+        condition=Condition.NEW,
+        quantity=1,
+        label=need.valve_label,
+    )
+
+
+def _hold_and_wake(site: Site, actor: Actor, at: datetime, pairs: Sequence[tuple[Need, Wanted]]) -> None:
+    """Write down the hold of what one job's needs were met with, and queue its waking."""
+    first = pairs[0][0]
+    # Met before the hold is made, which stands longer while anything is still to come.
+    Need.objects.filter(pk__in=[need.pk for need, _ in pairs]).update(state=Need.State.MET)
+    record_hold(
+        site=site,
+        actor=actor,
+        at=at,
+        lines=[want for _, want in pairs],
+        reference=first.job_label,
+        job_id=first.job_id,
+    )
+    queue_task(STOCK_ARRIVED, {"job": str(first.job_id)}, site=site, at=at)
+
+
+def _refuse_homeless(
+    needs: Sequence[Need], lines: Mapping[uuid.UUID, PurchaseLine], targets: Mapping[uuid.UUID, Place]
+) -> None:
+    """What jobs wait for must go to a bin: what lies in receiving cannot be held, and they would wait on."""
+    homeless = {need.line_id: need for need in needs if need.job_id and need.line_id not in targets}
+    errors = [
+        FieldError(
+            f"/bins/{pk}",
+            f"name a bin for the {show(lines[pk].thickness_nm)} mm, for which {need.job_label} waits",
+        )
+        for pk, need in homeless.items()
+    ]
+    if errors:
+        raise Invalid(in_words("Nothing was booked", errors), errors=errors)
+
+
+def _refuse_bad_receipt(received: Mapping[uuid.UUID, int], lines: Mapping[uuid.UUID, PurchaseLine]) -> None:
+    if unknown := sorted(map(str, set(received) - set(lines))):
+        raise NotFound(
+            f"The list has no line {unknown[0]}.",
+            errors=[FieldError(f"/received/{pk}/line", "the list has no such line") for pk in unknown],
+        )
+    errors = []
+    for pk, quantity in received.items():
+        outstanding = lines[pk].quantity - lines[pk].received
+        if not 0 <= quantity <= outstanding:
+            errors.append(
+                FieldError(
+                    f"/received/{pk}",
+                    f"{quantity} received of {show(lines[pk].thickness_nm)} mm, {outstanding} outstanding",
+                )
+            )
+    if not any(received.values()):
+        errors.append(FieldError("/received", "say how many came"))
+    if errors:
+        raise Invalid(in_words("Nothing was booked", errors), errors=errors)
+
+
+def _refuse_not_coming(purchase_list: PurchaseList) -> None:
+    refuse_closed(purchase_list)
+    if purchase_list.state not in PurchaseList.ON_THE_WAY:
+        words = purchase_list.get_state_display().lower()
+        raise WrongState(
+            f"{purchase_list} is {words} and was not sent yet; only what is on its way can be received.",
+            extra={"state": purchase_list.state},
+        )

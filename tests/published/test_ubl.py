@@ -1,0 +1,48 @@
+"""Orders against the published schema: OASIS Universal Business Language 2.1 OS, UBL-Order-2.1.xsd."""
+
+import os
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+
+from inventory.orders import OrderLine, order_ubl
+from tests.inventory.order_cases import order
+
+xmlschema = pytest.importorskip("xmlschema", reason="the environment is older than its lock: make env")
+SHARED = Path(os.environ.get("COLDGAP_SHARED", Path(__file__).resolve().parents[3] / "shared"))
+SCHEMA = SHARED / "data" / "ubl" / "2.1" / "maindoc" / "UBL-Order-2.1.xsd"
+
+
+@pytest.fixture(scope="module")
+def schema():
+    if not SCHEMA.exists():
+        pytest.skip(f"{SCHEMA.name} is not in the shared folder (OASIS UBL 2.1 OS); set COLDGAP_SHARED")
+    return xmlschema.XMLSchema(SCHEMA)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"delivery": "0"},
+        {"expected": None, "our_number": ""},
+        {"supplier": "Ö & <Sons>"},
+    ],
+)
+def test_ubl_is_valid_by_the_published_schema(schema, changes):
+    """OASIS UBL 2.1 OS, UBL-Order-2.1.xsd."""
+    schema.validate(BytesIO(order_ubl(order(**changes))))
+
+
+def test_a_line_without_a_price_is_valid_too(schema):
+    bare = OrderLine(
+        number=1, part_number="", words="Shim", packs=1, pack=1, pieces=1, price=None, amount=None
+    )
+    schema.validate(BytesIO(order_ubl(replace(order(lines=0), lines=(bare,), unpriced=1))))
+
+
+def test_the_schema_refuses_what_is_wrong(schema):
+    wrong = order_ubl(order()).replace(b"IssueDate", b"IssueDay")
+    assert not schema.is_valid(BytesIO(wrong))
