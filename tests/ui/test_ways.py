@@ -92,9 +92,7 @@ def test_what_to_measure_next(bay_tablet, workshop, tech):
     assert "Shims worth measuring next" in words
     assert "No shim that is known sets 1-IN right without buying." in words
     # One of 49 sizes, and nothing is known of such engines.
-    assert "2-IN : 2 % that it helps. 2.500 mm would help. Only 0 shims of such engines" in words.replace(
-        "2-IN:", "2-IN :"
-    )
+    assert "2-IN : 2 % that it helps. 2.500 mm would help. Only 0 shims of such engines" in words
 
 
 def test_nothing_is_offered_once_the_shims_are_held(bay_tablet, workshop, job):
