@@ -6,7 +6,7 @@ from django.utils.safestring import SafeString
 
 from jobs.models import ClearanceReading, HandOver, Job, PlanLine
 from jobs.services.handing_over import instruction as instruction_of
-from jobs.ui.drawing import tag_of
+from jobs.ui.drawing import source_of, tag_of
 from jobs.ui.sheet_forms import figure, next_leaf_shown
 from jobs.ui.sheet_forms import shown_passes as passes_of
 from shop.templatetags.page_marks import mark
@@ -56,7 +56,7 @@ def action(line: PlanLine) -> SafeString:
     shape, words = ACTIONS[line.action]
     where = ""
     if line.handed_over:
-        words, where = "Take", f" {tag_of(line)}"
+        words, where = "Take", f" {source_of(line)}"
     elif line.action == "swap":
         where = f" {tag_of(line)}"
     elif line.action == "stock":

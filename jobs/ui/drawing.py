@@ -164,17 +164,22 @@ def tag_of(line: PlanLine | None) -> str:
     match line.action:
         case "stock":
             return line.from_place.code if line.from_place else "bin"
-        case "swap" if line.from_job is not None:
-            return f"{line.from_valve} of {short_name(line.from_job)}"
+        case "swap" | "tray" if line.from_job is not None:
+            return short_name(line.from_job)
         case "swap":
             return f"from {line.from_valve}"
-        case "tray" if line.from_job is not None:
-            return f"tray of {short_name(line.from_job)}"
         case "order":
             return "on order"
         case "unresolved":
             return "no shim"
     return line.action
+
+
+def source_of(line: PlanLine) -> str:
+    """Where a shim of another job comes from, in full."""
+    if line.from_job is None:
+        return tag_of(line)
+    return f"{line.from_valve or 'tray'} of {short_name(line.from_job)}"
 
 
 def short_name(job: Job) -> str:
