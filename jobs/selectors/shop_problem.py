@@ -377,9 +377,9 @@ def _ordered(
 
 
 def due_of(line: PurchaseLine) -> datetime:
-    """When what was bought is due: the supplier's usual days after it was bought."""
+    """When it is due: on the day that is expected, else the supplier's usual days after the list was made."""
     bought = line.purchase_list
-    return bought.created_at + timedelta(days=bought.supplier.lead_days)
+    return bought.expected_at or bought.created_at + timedelta(days=bought.supplier.lead_days)
 
 
 def _aside(site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID]) -> Iterable[Aside]:
