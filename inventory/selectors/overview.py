@@ -54,7 +54,8 @@ def families_on_hand(site: Site) -> list[FamilyOnHand]:
     """Every family by code, also those of which the site has nothing."""
     found = {family.pk: FamilyOnHand(family=family) for family in ShimFamily.objects.all()}
     rows = (
-        Balance.objects.filter(site=site, place__kind=PlaceKind.BIN, on_hand__gt=0)
+        # The places' site too: without it PostgreSQL reads the bins of every site beside those of one.
+        Balance.objects.filter(site=site, place__site=site, place__kind=PlaceKind.BIN, on_hand__gt=0)
         .exclude(condition=Condition.UNMEASURED)
         .values("family_id", "thickness_nm", "condition")
         .annotate(count=Sum("on_hand"), promised=Sum("held"))

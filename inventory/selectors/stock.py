@@ -38,7 +38,11 @@ def stock_at(
     bin_code: str | None = None,
 ) -> QuerySet[Balance]:
     """Balances with something on hand in the bins of several sites, in no order."""
-    rows = Balance.objects.filter(site__in=list(sites), place__kind=PlaceKind.BIN, on_hand__gt=0)
+    # The places' site too: without it PostgreSQL reads the bins of every site beside those of one.
+    here = list(sites)
+    rows = Balance.objects.filter(
+        site__in=here, place__site__in=here, place__kind=PlaceKind.BIN, on_hand__gt=0
+    )
     if family_code is not None:
         rows = rows.filter(family__code=family_code)
     if min_nm is not None:
@@ -108,7 +112,9 @@ def count_by_thickness(site: Site, family: ShimFamily) -> list[SizeCount]:
     """Shims in bins by exact thickness, thinnest first; made sizes with none on hand are included."""
     counts = {size: {"new": 0, "used": 0, "held": 0} for size in family.sizes_nm()}
     rows = (
-        Balance.objects.filter(site=site, family=family, place__kind=PlaceKind.BIN, on_hand__gt=0)
+        Balance.objects.filter(
+            site=site, family=family, place__site=site, place__kind=PlaceKind.BIN, on_hand__gt=0
+        )
         .exclude(condition=Condition.UNMEASURED)
         .values("thickness_nm", "condition")
         .annotate(count=Sum("on_hand"), promised=Sum("held"))

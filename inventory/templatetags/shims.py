@@ -1,5 +1,6 @@
 """How shims are written and drawn on pages."""
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,9 @@ register = template.Library()
 # A drawn stack: so many units high in all, a shim no thicker than this.
 STACK_HEIGHT = 84
 SHIM_HEIGHT = 9
+# More are drawn as so many, in proportion: nobody counts them, and a drawer of thousands makes a page of
+# megabytes.
+MOST_DRAWN = 42
 
 
 @register.filter
@@ -94,12 +98,15 @@ class Stack:
 def stacks(counts: Sequence[SizeCount]) -> dict[str, Any]:
     """Every thickness as a stack: new and used shims, those held, and a mark where there is none."""
     tallest = max((count.on_hand for count in counts), default=0)
-    pitch = min(SHIM_HEIGHT, STACK_HEIGHT / tallest) if tallest else SHIM_HEIGHT
-    return {"height": STACK_HEIGHT, "stacks": [_stack(count, pitch) for count in counts]}
+    per_drawn = max(tallest / MOST_DRAWN, 1)
+    pitch = min(SHIM_HEIGHT, STACK_HEIGHT * per_drawn / tallest) if tallest else SHIM_HEIGHT
+    return {"height": STACK_HEIGHT, "stacks": [_stack(count, pitch, per_drawn) for count in counts]}
 
 
-def _stack(count: SizeCount, pitch: float) -> Stack:
-    kinds = ["used"] * count.used + ["new"] * count.new
+def _stack(count: SizeCount, pitch: float, per_drawn: float) -> Stack:
+    """`per_drawn`: how many shims one that is drawn stands for; of what is there at least one is drawn."""
+    used, new = (math.ceil(number / per_drawn) for number in (count.used, count.new))
+    kinds = (["used"] * used + ["new"] * new)[:MOST_DRAWN]
     return Stack(
         count=count,
         shims=[
@@ -107,5 +114,5 @@ def _stack(count: SizeCount, pitch: float) -> Stack:
             for index, kind in enumerate(kinds)
         ],
         shim_height=round(pitch * 0.78, 2),
-        held_height=round(count.held * pitch, 2),
+        held_height=round(count.held / per_drawn * pitch, 2),
     )

@@ -56,7 +56,8 @@ def bench(options: argparse.Namespace) -> int:
     sites = load(lines=options.lines, balances=options.balances, sites=options.sites)
     print(
         f"loaded {MovementLine.objects.count():,} lines in {Movement.objects.count():,} movements, "
-        f"{Balance.objects.count():,} balances, {len(sites)} sites in {time.perf_counter() - began:.0f} s"
+        f"{Balance.objects.count():,} balances, {len(sites)} sites in {time.perf_counter() - began:.0f} s",
+        flush=True,
     )
     missed = [name for name, milliseconds in times(sites, options.plans) if milliseconds > BARS_MS[name]]
     missed += audit_all()

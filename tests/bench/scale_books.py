@@ -21,7 +21,7 @@ from shop.actor import service_actor
 from shop.ids import new_id
 from shop.models import Site
 
-FAMILIES, SIZES, QUANTITY = 8, 49, 100
+FAMILIES, SIZES, QUANTITY = 8, 49, 12
 LOTS_PER_BIN, LOTS_PER_RECEIPT, MOVED_AT_ONCE = 4, 10, 5
 AT = datetime(2024, 1, 2, 8, 0, tzinfo=UTC)
 MOVEMENT = "seq, uid, site_id, reason, at, actor, request_id, document, note"

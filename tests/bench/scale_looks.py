@@ -21,7 +21,8 @@ _orders = itertools.count(1)
 
 def looks_of(site: Site) -> dict[str, Callable[[], object]]:
     """Each look by its name; at a site without stock a little is received first."""
-    lot = some_stock(site)
+    lots = some_stock(site)
+    lot, in_turn = lots[0], itertools.cycle(lots)
     manager = person(f"manager-{site.code}", "Mara Quist", site, Role.MANAGER)
     browser = Client(SERVER_NAME="localhost")
     browser.force_login(manager)
@@ -40,25 +41,24 @@ def looks_of(site: Site) -> dict[str, Callable[[], object]]:
         response = client.get(address)
         assert response.status_code == 200, (address, response.status_code, response.content[:300])
 
+    def hold_one() -> None:
+        lot = next(in_turn)
+        wanted = Wanted(
+            place=lot.place,
+            family_id=lot.family_id,
+            thickness_nm=lot.thickness_nm,
+            condition=lot.condition,
+            quantity=1,
+        )
+        reference, by = f"Order {next(_orders)}", {"actor": service_actor(), "at": timezone.now()}
+        hold_shims(site=site, **by, lines=[wanted], reference=reference)
+
     family = lot.family.code
-    wanted = Wanted(
-        place=lot.place,
-        family_id=lot.family_id,
-        thickness_nm=lot.thickness_nm,
-        condition=lot.condition,
-        quantity=1,
-    )
     return {
         "stock page": lambda: answered(browser, reverse("stock", args=[site.code])),
         "family page": lambda: answered(browser, reverse("family", args=[site.code, family])),
         "GET /stock": lambda: answered(program, f"/api/v1/stock?site={site.code}&family={family}"),
-        "hold": lambda: hold_shims(
-            site=site,
-            actor=service_actor(),
-            at=timezone.now(),
-            lines=[wanted],
-            reference=f"Order {next(_orders)}",
-        ),
+        "hold": hold_one,
         "bin page": lambda: answered(browser, reverse("bin", args=[site.code, lot.place_id])),
         "history": lambda: list(history(site, HistoryFilter(place=lot.place))[:50]),
     }

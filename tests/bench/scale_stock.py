@@ -8,11 +8,13 @@ from inventory.services.floor import Shims, receive_shims
 from shop.actor import service_actor
 from shop.models import Site
 
+MOST_LOTS = 100
 
-def some_stock(site: Site) -> Balance:
-    """A balance of new shims in a bin of the site, 100 at least."""
+
+def some_stock(site: Site) -> list[Balance]:
+    """Balances of new shims in bins of the site, one at least, together 100 shims at least."""
     lots = Balance.objects.filter(
-        site=site, place__kind=PlaceKind.BIN, condition=Condition.NEW, on_hand__gte=90
+        site=site, place__kind=PlaceKind.BIN, condition=Condition.NEW, on_hand__gte=5
     )
     if not lots.exists():
         family = ShimFamily.objects.order_by("code")[0]
@@ -21,4 +23,4 @@ def some_stock(site: Site) -> Balance:
             family=family, thickness_nm=family.min_nm, condition=Condition.NEW, quantity=100, place=place
         )
         receive_shims(site=site, actor=service_actor(), at=timezone.now(), shims=[shims])
-    return lots.select_related("place", "family").order_by("id")[0]
+    return list(lots.select_related("place", "family").order_by("id")[:MOST_LOTS])

@@ -22,6 +22,7 @@ def run(name: str, place: str, told: int) -> None:
 
     acts = importlib.import_module("tests.faults.acts")
     floor_acts = importlib.import_module("tests.faults.floor_acts")
+    table_acts = importlib.import_module("tests.faults.table_acts")
     when, _, which = place.partition(" ")
     sent = 0
 
@@ -52,13 +53,14 @@ def run(name: str, place: str, told: int) -> None:
     if which == "commit":
         connection._commit = dying_commit
     with connection.execute_wrapper(count):
-        (acts.ACTS | floor_acts.FLOOR_ACTS | acts.CONTROLS)[name].run(shop)
+        (acts.ACTS | floor_acts.FLOOR_ACTS | table_acts.TABLE_ACTS | acts.CONTROLS)[name].run(shop)
 
 
 def main() -> None:
     django.setup()
     importlib.import_module("tests.faults.acts")
     importlib.import_module("tests.faults.floor_acts")
+    importlib.import_module("tests.faults.table_acts")
     print(json.dumps("ready"), flush=True)
     for line in sys.stdin:
         order = json.loads(line)

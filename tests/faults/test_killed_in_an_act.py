@@ -55,11 +55,15 @@ class Crasher:
 
     def kill(self, act, place):
         """Have `act` die at `place`; how many statements it had sent."""
-        self.process.stdin.write(json.dumps({"act": act, "at": place}) + "\n")
-        self.process.stdin.flush()
-        answer = self._answer()
+        answer = self.order(act, place)
         assert answer["killed"], (act, place, answer, self.log.read_text()[-2000:])
         return answer["statements"]
+
+    def order(self, act, place):
+        """Have `act` die at `place` if it comes there; what the crasher says of it."""
+        self.process.stdin.write(json.dumps({"act": act, "at": place}) + "\n")
+        self.process.stdin.flush()
+        return self._answer()
 
     def _answer(self):
         line = self.process.stdout.readline()

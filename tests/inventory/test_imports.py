@@ -11,7 +11,8 @@ from inventory.selectors.audit import audit
 from inventory.services.holds import Wanted, hold_shims
 from inventory.spreadsheets.writing import csv_chunks
 from shop.background.work import work_once
-from shop.errors import Forbidden, Invalid, NotFound, WrongState
+from shop.db import atomic_write
+from shop.errors import Conflict, Forbidden, Invalid, NotFound, WrongState
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -272,3 +273,36 @@ def test_a_bin_without_a_place_in_a_cabinet(bring_in, applied, bins, site):
     assert Place.objects.filter(site=site, kind="bin", cabinet="", row=None).count() == 3
     wrong = bring_in("code,cabinet,row,column\nB3,A,1,\n", "bins").staged.get()
     assert "leave all three empty" in wrong.message
+
+
+def test_books_that_move_while_the_table_is_made_ready(bring_in, receive, bins, family, site, boss, at):
+    """Between the look and the one transaction somebody puts shims in: nothing of the table is booked."""
+    run = bring_in(HEADING + "A2,disc29,2.650,new,4\nA1,disc29,2.625,new,3\n")
+    rows = [(row.number, row.values) for row in run.staged.all()]
+    write = kind_of("stock").prepare(
+        site=site, actor=boss, at=at, rows=rows, document="drawer", say=lambda done, of: None
+    )
+    receive(0, 5)
+    refusal = "Row 3: A1 had 0 when the table was checked and has 5 now"
+    with pytest.raises(Conflict, match=refusal), atomic_write():
+        write()
+    assert Movement.objects.count() == 1
+    assert on_hand(bins[1], 2_650_000) == 0
+    assert audit() == []
+
+
+def test_many_counts_become_whole_movements(bring_in, applied, bins, family, site):
+    """More rows than a movement has lines, up and down; of one size the difference is one line a movement."""
+    up = "".join(f"A{n % 4 + 1},disc29,{2 + n // 4 * 0.001:.3f},used,{n % 5 + 1}\n" for n in range(1_300))
+    assert applied(bring_in(HEADING + up)).state == ImportRun.State.APPLIED
+    sizes = [lines.count() for lines in (m.lines for m in Movement.objects.all())]
+    assert max(sizes) <= 500
+    assert sum(sizes) < 1_300 * 2
+    assert sum(Balance.objects.filter(place__kind="bin").values_list("on_hand", flat=True)) == sum(
+        n % 5 + 1 for n in range(1_300)
+    )
+    down = "".join(f"A{n % 4 + 1},disc29,{2 + n // 4 * 0.001:.3f},used,{n % 2}\n" for n in range(1_300))
+    assert applied(bring_in(HEADING + down)).state == ImportRun.State.APPLIED
+    assert sum(Balance.objects.filter(place__kind="bin").values_list("on_hand", flat=True)) == 650
+    assert sum(Balance.objects.values_list("on_hand", flat=True)) == 0
+    assert audit() == []
