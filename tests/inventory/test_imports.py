@@ -214,7 +214,7 @@ def test_no_table_and_no_kind(site, boss, at):
     with pytest.raises(Invalid, match=r"Only \.csv"):
         stage_import(site=site, actor=boss, at=at, kind="stock", file=io.BytesIO(b"x"), name="x.pdf")
     with pytest.raises(NotFound, match="there are: bins"):
-        stage_import(site=site, actor=boss, at=at, kind="prices", file=io.BytesIO(b"x"), name="x.csv")
+        stage_import(site=site, actor=boss, at=at, kind="nails", file=io.BytesIO(b"x"), name="x.csv")
     assert {kind.code for kind in kinds()} >= {"stock", "bins", "families"}
 
 
