@@ -40,6 +40,16 @@ class FloorStock(Stock):
             raise Refused("wrong-state")
         super().reverse(index)
 
+    def inspect(self, nm, condition, readings):
+        if condition == "new":
+            raise Refused("invalid")
+        if len(set(readings)) > 1:
+            raise Refused("readings-disagree")
+        if readings:
+            self.measure(nm, condition, readings[0])
+        elif not self.available(("inspection", nm, condition)):
+            raise Refused("not-enough")
+
     # --- between sites: what arrives lies in H1, the other site's one bin
 
     def send(self, place, nm, condition, quantity):

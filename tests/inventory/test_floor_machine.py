@@ -14,6 +14,7 @@ from inventory.services.bin_content import merge_bins
 from inventory.services.bins import restore_bin
 from inventory.services.count_posting import approve_count, post_count, reject_count
 from inventory.services.counting import Found, key_count, open_counts
+from inventory.services.inspecting import inspect_shim
 from inventory.services.regrading import regrade_shims
 from inventory.services.supplier_returns import return_to_supplier
 from inventory.services.take_over import take_over_hold
@@ -35,6 +36,7 @@ from tests.inventory.test_stock_machine import BINS, MINUTES, QUANTITY, USED, WH
 
 pytestmark = pytest.mark.django_db
 
+FACES = ("good", "marked", "pitted")
 STOCKED = ("A1", "A2", "A3", "receiving")
 
 
@@ -116,6 +118,27 @@ class FloorMachine(StockMachine):
         )
 
     # --- what shims really are, and how many
+
+    @rule(which=WHICH, measured=USED, off=st.sampled_from([None, 0, 0, 300_000]), face=st.sampled_from(FACES))
+    def inspect(self, which, measured, off, face):
+        """One reading, two that are the same, two that cannot both be right; none for a pitted face."""
+        _, nm, condition = self.lot(which, "inspection")
+        (shim,) = self.shims(None, nm, condition, 1)
+        first = measured[0]
+        readings = [] if face == "pitted" else [first] if off is None else [first, first + off]
+        self.both(
+            lambda: inspect_shim(
+                **self.here,
+                found=shim,
+                readings=[from_nm(reading) for reading in readings],
+                face=face,
+                marking_legible=True,
+            ),
+            "inspect",
+            nm,
+            condition,
+            readings,
+        )
 
     @rule(which=WHICH, measured=USED, quantity=QUANTITY)
     def regrade(self, which, measured, quantity):
