@@ -28,7 +28,9 @@ def test_it_is_queued_run_and_told(world):
     assert world.program.get("/audit").status_code == 404
     work()
     assert world.program.get(where).json()["state"] == "done"
-    told = world.program.get("/audit").json()
+    answer = world.program.get("/audit")
+    assert world.program.get("/audit", **{"If-None-Match": answer["ETag"]}).status_code == 304
+    told = answer.json()
     assert (told["clean"], told["differences"], told["unnamed"]) == (True, [], 0)
     assert told["movements"] >= 1
     assert told["balances"] >= 3

@@ -36,6 +36,8 @@ def things(world):
         "/transfer-targets",
         "/put-away-proposals?from=inspection",
         f"/supplier-returns/{_made(world, 'return_to_supplier')}",
+        f"/counts/{_made(world, 'open_count')}",
+        f"/purchase-choices/{_made(world, 'ask_for_choice')}",
     ]
 
 
@@ -58,10 +60,11 @@ def test_every_thing_has_a_strong_tag_and_304_where_it_is_unchanged(world):
 
 
 def test_every_kind_of_thing_was_looked_at(world):
-    looked_at = {path.strip("/").split("/")[0] for path in things(world)}
+    looked_at = {path.strip("/").split("?")[0].split("/")[0] for path in things(world)}
     shown = {route.strip("/").split("/")[0] for _, route, declared in operations() if declared.kind == "show"}
-    # A delivery is there only once somebody was told: tests/api/test_webhooks.py looks at those.
-    assert shown - looked_at == {"tasks", "webhook-deliveries"}
+    # A delivery is there only once somebody was told, an audit once it was made: test_webhooks.py and
+    # test_audit.py look at those.
+    assert shown - looked_at == {"tasks", "webhook-deliveries", "audit"}
 
 
 def test_gzip_does_not_weaken_the_tag(world):

@@ -51,7 +51,7 @@ def test_stock_lines_are_held_with_their_valves_and_the_rest_is_noted_to_buy(job
     line = plan.hold.lines.get()
     assert (line.label, line.place.code, line.thickness_nm, line.quantity) == ("1-IN", "B01", 2_575_000, 1)
     assert (plan.hold.job_id, plan.hold.reference) == (job.pk, "Job 1")
-    assert plan.hold.expires_at == AT + conf.hold_time
+    assert plan.hold.expires_at == AT + conf.waiting_hold_time  # it waits for what must be bought
     need = Need.objects.get()
     assert (need.job_id, need.job_label, need.valve_label) == (job.pk, "Job 1", "2-IN")
     assert (need.thickness_nm, need.state, need.needed_by) == (2_775_000, Need.State.OPEN, None)
