@@ -215,9 +215,8 @@ class TestStale:
             words = text_of(office.get("stale"))
         for place in ("receiving", "inspection", "tray"):
             assert place in words
-        lots = Balance.objects.filter(
-            place__kind__in=("receiving", "inspection", "tray"), on_hand__gt=0
-        ).count()
+        kinds = ("receiving", "inspection", "tray", "transit")
+        lots = Balance.objects.filter(site=shop.site, place__kind__in=kinds, on_hand__gt=0).count()
         with time_machine.travel(AT + 8 * 24 * HOUR):
             assert office.get("stale").content.decode().count('<th scope="row"') == lots
 
