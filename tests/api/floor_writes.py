@@ -27,23 +27,28 @@ def an_empty_bin(world: World):
 
 @case("edit_bin")
 def edit_bin(world: World):
-    return a_bin(world, "2.700"), {"size": None, "capacity": 30}
+    return a_bin(world, "2.700"), {"size": None, "capacity": 30 + next(world.numbers)}
 
 
 @case("relocate_bin")
 def relocate_bin(world: World):
-    return f"{a_bin(world, '2.700')}/relocate", {"cabinet": "Q", "row": 3, "column": 2}
+    return f"{a_bin(world, '2.700')}/relocate", {"cabinet": "Q", "row": 3, "column": next(world.numbers)}
 
 
 @case("merge_bins")
 def merge_bins(world: World):
-    return f"{a_bin(world, '2.625')}/merge", {"target": world.bin("2.700"), "widen": True, "note": "few"}
+    return f"{a_bin(world, world.another_drawer())}/merge", {
+        "target": world.bin("2.700"),
+        "widen": True,
+        "note": "few",
+    }
 
 
 @case("split_bin")
 def split_bin(world: World):
     new = {"code": f"S{next(world.numbers)}", "cabinet": "S", "row": 1, "column": next(world.numbers)}
-    return f"{a_bin(world, '2.625')}/split", new | {"family": world.family, "size": length("2.625")}
+    thickness = world.another_drawer()
+    return f"{a_bin(world, thickness)}/split", new | {"family": world.family, "size": length(thickness)}
 
 
 @case("retire_bin")

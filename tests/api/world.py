@@ -50,6 +50,12 @@ class World:
     def bin(self, thickness):
         return self.shop.bin(thickness).code
 
+    def another_drawer(self):
+        """The thickness of a bin that nobody used yet, with twenty new shims of it in it."""
+        thickness = f"2.{25 * next(self.numbers):03d}"
+        self.shop.stock((thickness, NEW, 20))
+        return thickness
+
     def line(self, thickness="2.575", condition=NEW, quantity=1):
         """A stock line as a hold or an act of the floor takes it."""
         return {

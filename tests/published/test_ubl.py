@@ -6,19 +6,22 @@ from io import BytesIO
 from pathlib import Path
 
 import pytest
+import xmlschema
 
 from inventory.orders import OrderLine, order_ubl
 from tests.inventory.order_cases import order
 
-xmlschema = pytest.importorskip("xmlschema", reason="the environment is older than its lock: make env")
-SHARED = Path(os.environ.get("COLDGAP_SHARED", Path(__file__).resolve().parents[3] / "shared"))
-SCHEMA = SHARED / "data" / "ubl" / "2.1" / "maindoc" / "UBL-Order-2.1.xsd"
+DATA = Path(os.environ.get("COLDGAP_TEST_DATA", Path(__file__).resolve().parents[3] / "shared" / "data"))
+SCHEMA = DATA / "ubl" / "2.1" / "maindoc" / "UBL-Order-2.1.xsd"
 
 
 @pytest.fixture(scope="module")
 def schema():
     if not SCHEMA.exists():
-        pytest.skip(f"{SCHEMA.name} is not in the shared folder (OASIS UBL 2.1 OS); set COLDGAP_SHARED")
+        pytest.fail(
+            f"The schema {SCHEMA} (OASIS UBL 2.1 OS) is absent: put the folder `shared/data` beside the "
+            "checkout, or name it in COLDGAP_TEST_DATA."
+        )
     return xmlschema.XMLSchema(SCHEMA)
 
 
