@@ -10,6 +10,7 @@ from django.utils import timezone
 from shop.background.queue import queue_task
 from shop.models import OutboxEvent, PeriodicSlot, Task
 from tests.faults import handlers
+from tests.faults.freezing import freeze
 from tests.servers.children import wait_until
 from tests.servers.programs import python
 
@@ -85,8 +86,7 @@ def test_a_worker_that_was_frozen_past_its_lease_changes_nothing_when_it_wakes(w
     # Not while it writes something else: that would keep the database itself waiting.
     others = Task.objects.filter(state__in=["queued", "running"]).exclude(pk=task.pk)
     wait_until(lambda: not others.exists(), seconds=15, what="nothing else to be running")
-    time.sleep(0.2)
-    frozen.signal(signal.SIGSTOP)
+    freeze(frozen, task)
     (tmp_path / "go").touch()
     second = worker()
     wait_for(task, "done")

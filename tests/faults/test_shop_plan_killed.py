@@ -13,6 +13,7 @@ from shop.actor import actor_for_user
 from shop.background.claims import MOST_LOST
 from shop.background.work import run_task
 from shop.models import Task
+from tests.faults.freezing import freeze
 from tests.jobs.shop import make_engine, make_family, make_workshop
 from tests.jobs.three_bays import three_bays
 from tests.servers.children import wait_until
@@ -92,7 +93,7 @@ def test_one_that_was_frozen_past_its_lease_changes_nothing_when_it_wakes(plan, 
     others = Task.objects.filter(state__in=["queued", "running"]).exclude(pk=plan.task_id)
     others = others.exclude(kind="plan_shop_part")
     wait_until(lambda: not others.exists(), seconds=15, what="nothing else to be running", by=frozen)
-    frozen.signal(signal.SIGSTOP)
+    freeze(frozen, plan.task)
     (tmp_path / "go").touch()
     second = worker()
     wait_made(plan, second)
