@@ -56,7 +56,7 @@ class Trail(TrailView):
         order=("-at", "-id"),
         query=(
             SITE,
-            queries.identity("key", "Only by this key."),
+            queries.identity("by_key", "Only by this key."),
             queries.text("user", "Only in this person's name.", most=150),
             queries.text("act", "Only this operation.", most=40),
             queries.text("request_id", "Only this request.", most=128),
@@ -65,7 +65,7 @@ class Trail(TrailView):
     def get(self, call: Call) -> QuerySet[TrailEntry]:
         query = call.query
         rows = self.rows(call.actor, asked_sites(call.actor, query))
-        named = {"key": "key_id", "user": "user__username", "act": "act", "request_id": "request_id"}
+        named = {"by_key": "key_id", "user": "user__username", "act": "act", "request_id": "request_id"}
         return rows.filter(**{column: query[name] for name, column in named.items() if name in query})
 
 
