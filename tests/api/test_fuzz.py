@@ -73,11 +73,14 @@ def target(live_server, site, manager):
 def test_no_answer_is_outside_the_document(case, target):
     url, key, things = target
     resource = case.path.removeprefix("/api/v1/").partition("/")[0]
+    checks = USED
     chooser = random.Random(repr(case.path_parameters) + repr(case.body))
     if case.path_parameters and resource in things and chooser.random() < 0.5:
         name = next(iter(case.path_parameters))
         case.path_parameters[name] = things[resource]
+        # What was wrong on purpose may have been the id that a real one has taken the place of.
+        checks = [check for check in USED if check.__name__ != "negative_data_rejection"]
         if "If-Match" in (case.headers or {}) and chooser.random() < 0.8:
             case.headers["If-Match"] = "*"
     response = case.call(base_url=url, headers={"Authorization": f"Bearer {key}"})
-    case.validate_response(response, checks=USED)
+    case.validate_response(response, checks=checks)
