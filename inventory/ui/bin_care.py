@@ -90,7 +90,7 @@ def retire_bin_page(
         retire_bin(place=place, actor=request.actor, at=timezone.now(), **form.values())
         return done(request, f"{place} is out of use.", "bin", site.code, pk)
     hint = "Only an empty bin goes out of use; its history stays readable."
-    return _care(request, place, form, "Take the bin out of use", "Out of use", refusal, hint)
+    return _care(request, place, form, "Take the bin out of use", "Take out of use", refusal, hint)
 
 
 @page(see=Action.EDIT_BINS, do=Action.EDIT_BINS)
@@ -103,7 +103,7 @@ def restore_bin_page(
         restore_bin(place=place, actor=request.actor, at=timezone.now(), **form.values())
         return done(request, f"{place} is in use again.", "bin", site.code, pk)
     hint = "Where another bin has taken its position it comes back without one."
-    return _care(request, place, form, "Bring the bin back into use", "Back into use", refusal, hint)
+    return _care(request, place, form, "Bring the bin back into use", "Bring back into use", refusal, hint)
 
 
 def _care(

@@ -22,7 +22,7 @@ class InspectForm(OnceForm):
     )
     marking_legible = forms.BooleanField(label="The marking can be read", required=False)
     unit = forms.ChoiceField(
-        label="Bare figures are",
+        label="Readings are in",
         choices=list(_UNITS.items()),
         widget=forms.RadioSelect,
         initial=Unit.MM.value,

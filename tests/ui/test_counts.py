@@ -112,7 +112,7 @@ class TestBlind:
         fields = sheet(bay_tablet, count)
         assert [fields[name] for name in new_and_used(fields)] == ["", ""]
         assert "Begin to count" in text_of(counter_screen.get("count", count.pk))
-        assert "Ines Varga is counting" in text_of(counter_screen.get("count", count.pk))
+        assert "Ines Varga has been counting since" in text_of(counter_screen.get("count", count.pk))
 
 
 class TestOpen:
