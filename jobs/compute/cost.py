@@ -1,9 +1,9 @@
 """What a plan costs in money and time: shims, openings, waiting.
 
 Promise
-    Every amount is reckoned exactly and rounded once, half up, to whole minor units of its currency (ISO
-    4217: hundredths for most, none for yen, thousandths for some dinars). A total is the sum of the rounded
-    amounts that stand above it, so that the column adds up for whoever reckons it again by hand.
+    Every amount is reckoned exactly and rounded once, as inventory/compute/money.py has it, to whole minor
+    units of its currency. A total is the sum of the rounded amounts that stand above it, so that the column
+    adds up for whoever reckons it again by hand.
 
 Limits
     What a shim costs is what the caller says; a shim without a price makes the amount of the shims, and with
@@ -16,19 +16,15 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Protocol
 
-_MINOR_DIGITS = {
-    **dict.fromkeys(("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "VND"), 0),
-    **dict.fromkeys(("VUV", "XAF", "XOF", "XPF"), 0),
-    **dict.fromkeys(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"), 3),
-}
-"""Decimals of the currencies that have not two (ISO 4217, from memory)."""
+from inventory.compute.money import in_minor_units, known_currency, minor_unit, rounded
+
 _MINUTES = 60
 _COST = ("stock", "order", "buy")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:
-    """What time costs the shop. Raises ValueError for an amount below 0 and for what is no currency code."""
+    """What time costs the shop. Raises ValueError for an amount below 0 and for what is no currency."""
 
     currency: str
     minutes_per_opening: Decimal
@@ -40,7 +36,8 @@ class Rates:
     """How long a bay is at work in a day: what a day of waiting costs it."""
 
     def __post_init__(self) -> None:
-        minor_digits(self.currency)
+        if known_currency(self.currency) != self.currency:
+            raise ValueError(f"a currency is three capital letters (ISO 4217), not {self.currency!r}")
         for amount in (
             self.minutes_per_opening,
             self.labour_per_hour,
@@ -116,20 +113,11 @@ def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_day
     )
 
 
-def minor_digits(currency: str) -> int:
-    """How many decimals the currency has. Raises ValueError unless it is three capital letters."""
-    if len(currency) != 3 or not (currency.isascii() and currency.isalpha() and currency.isupper()):
-        raise ValueError(f"a currency is three capital letters (ISO 4217), not {currency!r}")
-    return _MINOR_DIGITS.get(currency, 2)
-
-
 def to_minor(amount: Fraction | Decimal, currency: str) -> int:
-    """The amount in whole minor units, rounded half up (away from 0 where two are as near)."""
-    exact = Fraction(amount) * 10 ** minor_digits(currency)
-    rounded = (2 * abs(exact.numerator) + exact.denominator) // (2 * exact.denominator)
-    return -rounded if exact < 0 else rounded
+    """The amount in whole minor units, rounded by the one rule of money.py."""
+    return in_minor_units(rounded(Fraction(amount), currency), currency)
 
 
 def major(minor: int, currency: str) -> str:
     """An amount in minor units as a decimal text, e.g. "12.40"."""
-    return str(Decimal(minor).scaleb(-minor_digits(currency)))
+    return f"{Decimal(minor) * minor_unit(currency):f}"
