@@ -5,7 +5,15 @@ from playwright.sync_api import expect
 
 from jobs.models import ClearanceReading
 from tests.browser.conftest import PASSWORD, address_of
+from tests.jobs.shop import make_engine
 from tests.ui.walk import pages_of
+
+OUT_OF_ITS_CELL = """
+() => [...document.querySelectorAll(".cell *")].filter((it) => {
+  const box = it.getBoundingClientRect();
+  return box.width && !it.closest(".unseen") && box.right > it.closest(".cell").getBoundingClientRect().right + 1;
+}).map((it) => it.outerHTML.slice(0, 80))
+"""
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -31,6 +39,29 @@ class TestTheSheet:
         assert ClearanceReading.objects.get(valve__job=job).passes_keyed == "5 thou"
         # The focus stays where the person is keying.
         expect(page.locator("#id_passes-1-EX")).to_be_focused()
+
+    def test_the_fields_unit_makes_way_for_one_that_is_keyed(self, technician, logged_in, job):
+        page = logged_in(technician).page
+        page.goto(readings(job))
+        unit = page.locator("#id_passes-1-IN + .unit")
+        expect(unit).to_have_text("thou")
+        expect(unit).to_be_visible()
+        page.locator("#id_passes-1-IN").fill("0.20 mm")
+        expect(unit).to_be_hidden()
+        page.locator("#id_passes-1-IN").fill("8")
+        expect(unit).to_be_visible()
+
+    def test_three_valves_side_by_side_stay_inside_their_cells(self, technician, logged_in, workshop):
+        engine = make_engine(workshop.family, "sport-5", intake=3, exhaust=2)
+        job = workshop.job(workshop.vehicle("N 500", engine))
+        # "At the limit" is the longest of the verdicts: ten thou pass, eleven need not.
+        workshop.read(job, {"1-IN-L": "10 thou", "1-IN-R": "5 thou", "1-EX-R": "14 thou"}, {"1-IN-R": "2.675 mm"})
+        page = logged_in(technician).page
+        for name in ("readings", "shims"):
+            page.goto(f"/at/{job.site.code}/jobs/{job.pk}/{name}")
+            for width in (320, 360, 390, 820, 1180, 1280, 1440):
+                page.set_viewport_size({"width": width, "height": 900})
+                assert page.evaluate(OUT_OF_ITS_CELL) == [], (name, width)
 
     def test_a_wrong_figure_is_marked_and_stays(self, technician, logged_in, job):
         page = logged_in(technician).page

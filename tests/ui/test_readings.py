@@ -1,5 +1,7 @@
 """The reading sheet: figures as they were keyed, a verdict at once, corrections with their history."""
 
+import re
+
 import pytest
 
 from jobs.models import ClearanceReading
@@ -52,6 +54,9 @@ def test_the_whole_sheet_is_kept_and_shown_again_as_it_was_keyed(bay_tablet, job
         "0.20 mm",
         "11.50",
     ]
+    # Behind a figure that brings its own unit the sheet's must not stand: "0.20 mm thou" is no length.
+    own = re.findall(r'name="passes-([^"]+)"[^>]* data-own-unit', page.content.decode())
+    assert own == ["1-EX", "2-IN"]
     # The leaf that stops was meant, not keyed: its field stays empty, the next leaf stands there in grey.
     assert shown["stops-1-IN"] == ""
     assert shown["stops-1-EX"] == ".013 in"
