@@ -98,7 +98,7 @@ def keyed_in(keyed: str, unit: str) -> str:
 @register.filter
 def names_unit(figure_shown: object) -> bool:
     """Whether a field's figure brings its own unit, so that the field's must not stand behind it."""
-    return any(character.isalpha() or character in "\"\u2033\u201d" for character in str(figure_shown or ""))
+    return any(character.isalpha() or character in '"\u2033\u201d' for character in str(figure_shown or ""))
 
 
 @register.filter

@@ -11,7 +11,8 @@ from tests.ui.walk import pages_of
 OUT_OF_ITS_CELL = """
 () => [...document.querySelectorAll(".cell *")].filter((it) => {
   const box = it.getBoundingClientRect();
-  return box.width && !it.closest(".unseen") && box.right > it.closest(".cell").getBoundingClientRect().right + 1;
+  const edge = it.closest(".cell").getBoundingClientRect().right + 1;
+  return box.width && !it.closest(".unseen") && box.right > edge;
 }).map((it) => it.outerHTML.slice(0, 80))
 """
 
@@ -55,7 +56,8 @@ class TestTheSheet:
         engine = make_engine(workshop.family, "sport-5", intake=3, exhaust=2)
         job = workshop.job(workshop.vehicle("N 500", engine))
         # "At the limit" is the longest of the verdicts: ten thou pass, eleven need not.
-        workshop.read(job, {"1-IN-L": "10 thou", "1-IN-R": "5 thou", "1-EX-R": "14 thou"}, {"1-IN-R": "2.675 mm"})
+        felt = {"1-IN-L": "10 thou", "1-IN-R": "5 thou", "1-EX-R": "14 thou"}
+        workshop.read(job, felt, {"1-IN-R": "2.675 mm"})
         page = logged_in(technician).page
         for name in ("readings", "shims"):
             page.goto(f"/at/{job.site.code}/jobs/{job.pk}/{name}")
