@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from django.db.models import QuerySet
@@ -18,7 +18,8 @@ from shop.models import Site
 class BinGlance:
     """One bin and what is in it.
 
-    lots: what lies in it, by family and thickness. misplaced: those of them that the bin is not kept for.
+    lots: what lies in it, by family and thickness. misplaced: those of them that are of another family or
+    that another bin of the site is nearer to in size: a drawer takes its neighbours' grades that have none.
     used: mean and spread of its used, measured shims; None where it has none. under_count: whether somebody
     is to count it.
     """
@@ -89,7 +90,8 @@ def cabinets_of(site: Site) -> Cabinets:
     """All cabinets with their bins in use: four queries, however many there are."""
     by_cabinet: dict[str, list[BinGlance]] = defaultdict(list)
     loose = []
-    for glance in _glances(list(bins(site)), Balance.objects.filter(site=site, place__kind=PlaceKind.BIN)):
+    found = list(bins(site))
+    for glance in _glances(found, found, Balance.objects.filter(site=site, place__kind=PlaceKind.BIN)):
         place = glance.place
         if place.cabinet and place.row and place.column:
             by_cabinet[place.cabinet].append(glance)
@@ -103,15 +105,22 @@ def cabinets_of(site: Site) -> Cabinets:
 
 def bin_at_a_glance(place: Place) -> BinGlance:
     """One bin, in use or not, with what is in it."""
-    return _glances([place], Balance.objects.filter(place=place))[0]
+    return _glances([place], list(bins(place.site)), Balance.objects.filter(place=place))[0]
 
 
-def _glances(places: Sequence[Place], balances: QuerySet[Balance]) -> list[BinGlance]:
-    families = {family.pk: (family, family.range) for family in ShimFamily.objects.all()}
+def _glances(
+    places: Sequence[Place], neighbours: Sequence[Place], balances: QuerySet[Balance]
+) -> list[BinGlance]:
+    kept: dict[uuid.UUID | None, set[int]] = defaultdict(set)
+    for place in (*places, *neighbours):
+        if place.size_nm is not None:
+            kept[place.family_id].add(place.size_nm)
+    families = {family.pk: family for family in ShimFamily.objects.all()}
+    ranges = {family.pk: family.range for family in families.values()}
     lots: dict[uuid.UUID, list[Balance]] = defaultdict(list)
     for row in balances.filter(on_hand__gt=0).order_by("family__code", "thickness_nm", "condition"):
         # One family for all of its lots: a site has thousands of these and a handful of those.
-        row.family = families[row.family_id][0]
+        row.family = families[row.family_id]
         lots[row.place_id].append(row)
     open_counts = BinCount.objects.filter(place__in=places, state__in=BinCount.OPEN_STATES)
     under_count = set(open_counts.values_list("place_id", flat=True))
@@ -119,7 +128,9 @@ def _glances(places: Sequence[Place], balances: QuerySet[Balance]) -> list[BinGl
         BinGlance(
             place=place,
             lots=lots[place.pk],
-            misplaced=[lot for lot in lots[place.pk] if not _belongs(lot, place, families)],
+            misplaced=[
+                lot for lot in lots[place.pk] if not _belongs(lot, place, ranges[lot.family_id], kept)
+            ],
             used=mean_and_spread(
                 (lot.thickness_nm, lot.on_hand) for lot in lots[place.pk] if lot.condition == Condition.USED
             ),
@@ -129,11 +140,17 @@ def _glances(places: Sequence[Place], balances: QuerySet[Balance]) -> list[BinGl
     ]
 
 
-def _belongs(lot: Balance, place: Place, families: dict[uuid.UUID, tuple[ShimFamily, FamilyRange]]) -> bool:
+def _belongs(
+    lot: Balance, place: Place, made: FamilyRange, kept: Mapping[uuid.UUID | None, set[int]]
+) -> bool:
+    """As `bin_for` has it: in the bin of its grade, else in the nearest, the thinner of two."""
     if place.family_id is not None and lot.family_id != place.family_id:
         return False
-    made = families[lot.family_id][1]
-    return place.size_nm is None or nearest_size(made, lot.thickness_nm) == place.size_nm
+    if place.size_nm is None:
+        return True
+    grade = nearest_size(made, lot.thickness_nm)
+    sizes = kept[place.family_id]
+    return place.size_nm == min(sizes, key=lambda size: (abs(size - grade), size))
 
 
 def _grid(found: Sequence[BinGlance]) -> list[list[list[BinGlance]]]:

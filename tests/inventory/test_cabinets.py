@@ -75,6 +75,14 @@ def test_a_bin_at_a_glance(site, bins, clerk, tech, at, family, receive, put):
     assert not glance.over_full
 
 
+def test_a_drawer_takes_its_neighbours_grades_that_have_no_bin(bins, clerk, at, put):
+    """What no other bin is nearer to lies where it should."""
+    put(bins[0], 2_650_000)
+    assert [lot.thickness_nm for lot in bin_at_a_glance(bins[0]).misplaced] == [2_650_000]
+    retire_bin(place=bins[1], actor=clerk, at=at)
+    assert bin_at_a_glance(bins[0]).misplaced == []
+
+
 def test_fill_without_and_above_capacity(bins, put):
     assert bin_at_a_glance(bins[0]).fill_percent is None
     put(bins[0], NM, 3)
