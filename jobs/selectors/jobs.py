@@ -67,6 +67,19 @@ class ValveSheet:
         """What the reading that counts now says; None for a valve that is to be read."""
         return self.verdict_after or (None if self.valve.fit_round else self.verdict_before)
 
+    @property
+    def done(self) -> Fit | None:
+        """The last fit of the valve, unless a plan that was made since then opens it again."""
+        last = self.fits[-1] if self.fits else None
+        if last is None or self.line is None or self.line.action == "keep":
+            return last
+        return last if last.plan_id == self.line.plan_id else None
+
+    @property
+    def to_open(self) -> bool:
+        """Whether the plan opens the valve and nobody has fitted it yet: `reading` is planned on then."""
+        return self.line is not None and self.line.action != "keep" and self.done is None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobSheet:

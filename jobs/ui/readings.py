@@ -100,7 +100,7 @@ def _cell(
 def _on(request: PageRequest, site: Site, pk: UUID, here: str, changed: int) -> SeeOther:
     then = request.POST.get("then", here)
     to = then if then in _THEN else here
-    words = f"{changed} kept." if changed else "Nothing was changed."
+    words = f"{changed} kept." if changed else "Everything that was keyed in is kept."
     return done(request, words, to, site.code, pk)
 
 

@@ -1,10 +1,14 @@
 """Handing out, fitting, saying what really went in, signing off, stopping."""
 
+import re
+
 import pytest
 
 from inventory.models import Hold, PlaceKind
 from inventory.selectors.stock import content
 from jobs.models import Fit, Job
+from jobs.services.planning import plan_job
+from tests.jobs.shop import AT
 from tests.ui.pages import fields_of, focused_field, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
@@ -164,3 +168,30 @@ def test_the_sheet_on_paper_has_items_and_cautions(bay_tablet, shop):
     assert "The engine is stone cold" in words
     assert "The engine maker’s service manual decides" in words
     assert "workshop sheet 12, invented" in words
+
+
+def test_the_sheet_on_paper_says_what_was_fitted_and_not_what_a_later_plan_keeps(bay_tablet, shop, workshop):
+    job = shop.jobs["fitted"]
+    [row] = _rows_of(bay_tablet, job, "1-IN")
+    assert row == ["1-IN", "0.006 in to 0.010 in", "5 thou", "Tight", "2.650", "Fitted", "2.575", ""]
+    # A second plan keeps the valve: its row still is about the shim that came out, and what was felt then.
+    workshop.read(job, {"1-IN": "8 thou", "2-EX": "15 thou"}, {"2-EX": "2.600 mm"})
+    plan_job(job=job, actor=workshop.tech, at=AT)
+    [row] = _rows_of(bay_tablet, job, "1-IN")
+    assert row == ["1-IN", "0.006 in to 0.010 in", "5 thou", "Tight", "2.650", "Fitted", "2.575", "8 thou"]
+    [row] = _rows_of(bay_tablet, job, "2-EX")
+    assert row[2:5] == ["15 thou", "Loose", "2.600"]
+    assert row[5] != "Fitted"
+    assert row[7] == ""
+
+
+def _rows_of(browser, job, label):
+    """The cells of the valve's row on paper."""
+    page = browser.get("paper", job.pk).content.decode()
+    rows = re.findall(r"<tr><th.*?</tr>", page, re.DOTALL)
+    cells = [[_bare(cell) for cell in re.findall(r"<t[hd].*?</t[hd]>", row, re.DOTALL)] for row in rows]
+    return [row for row in cells if row[0] == label]
+
+
+def _bare(cell):
+    return " ".join(re.sub(r"<[^>]+>", " ", cell).split())

@@ -166,7 +166,7 @@ def test_a_sheet_sent_again_unchanged_changes_nothing(bay_tablet, job):
     job.refresh_from_db()
     version = job.version
     page = bay_tablet.post("readings", job.pk, **sheet(bay_tablet, job))
-    assert "Nothing was changed." in text_of(page)
+    assert "Everything that was keyed in is kept." in text_of(page)
     job.refresh_from_db()
     assert job.version == version
     assert ClearanceReading.objects.filter(valve__job=job).count() == 1
