@@ -19,8 +19,8 @@ MARGIN = 36
 GAP = 50  # between two lines of cylinders; shims that move between them go through here
 MOST_IN_A_LINE = 6
 # Beside each other, by how many stand in a row: how far apart, and how large.
-_SPREAD = {1: 0, 2: 92, 3: 66}
-_RADIUS = {1: 42, 2: 41, 3: 32}
+_SPREAD = {1: 0, 2: 92, 3: 84}
+_RADIUS = {1: 42, 2: 41, 3: 38}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
