@@ -1,5 +1,6 @@
 """Tables in and out: bring one in, read what it would do, apply it; or take one out as CSV or XLSX."""
 
+from itertools import groupby
 from uuid import UUID
 
 from django import forms
@@ -8,7 +9,7 @@ from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.imports.kinds import headings, kind_of, kinds
+from inventory.imports.kinds import TableKind, headings, kind_of, kinds
 from inventory.imports.runs import apply_import, stage_import
 from inventory.models import ImportRow, ImportRun
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
@@ -36,6 +37,17 @@ class ImportForm(OnceForm):
         self.fields["kind"].choices = [(kind.code, kind.title) for kind in kinds()]
 
 
+def columns_said(kind: TableKind) -> list[tuple[str, bool]]:
+    """(heading, whether it must be filled) of each column; numbered ones of one name are said as a range."""
+    said: list[tuple[str, bool]] = []
+    for _stem, run in groupby(kind.columns, lambda column: column.heading.rstrip("0123456789")):
+        columns = list(run)
+        first, last = columns[0], columns[-1]
+        heading = first.heading if len(columns) == 1 else f"{first.heading} to {last.heading}"
+        said.append((heading, first.required))
+    return said
+
+
 @page(see=Action.IMPORT, do=Action.IMPORT)
 def tables_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
     form = ImportForm(posted(request), request.FILES or None)
@@ -56,7 +68,7 @@ def tables_page(request: PageRequest, site: Site, refusal: ShopError | None = No
     form.take(refusal)
     context = {
         "form": form,
-        "kinds": kinds(),
+        "kinds": [(kind, columns_said(kind)) for kind in kinds()],
         "runs": Paginator(ImportRun.objects.filter(site=site).defer("data"), ROWS).get_page(
             request.GET.get("page")
         ),

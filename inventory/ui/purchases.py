@@ -14,6 +14,7 @@ from inventory.services.ordering import list_total
 from inventory.services.purchasing import cancel_purchase, mark_bought
 from inventory.services.receiving import receive_purchase
 from inventory.ui.purchase_forms import BuyForm, DraftForm, ReceivePurchaseForm, by_cheapest
+from shop.conf import conf
 from shop.errors import ShopError, StaleVersion
 from shop.models import Site
 from shop.pages.answers import done
@@ -23,6 +24,14 @@ from shop.pages.people import PageRequest
 from shop.pages.versions import must_be_current
 from shop.pages.views import page
 from shop.roles import Action
+
+# Ending and words of each paper of an order. UBL is what buying programs exchange orders in.
+PAPERS = (
+    ("pdf", "Order to print"),
+    ("xlsx", "Order as XLSX"),
+    ("csv", "Order as CSV"),
+    ("xml", "Order for their program (UBL)"),
+)
 
 
 @page(see=Action.READ, do=Action.PURCHASE)
@@ -89,7 +98,8 @@ def purchase_page(
         "open": found.state in PurchaseList.OPEN,
         "draft_rows": DraftForm(lines=lines).rows() if found.state == PurchaseList.State.DRAFT else [],
         "total": list_total(found, lines),
-        "papers": (("pdf", "PDF"), ("csv", "CSV"), ("xlsx", "XLSX"), ("xml", "UBL order")),
+        "currency": found.currency or conf.currency,
+        "papers": PAPERS,
         "acts": _acts(found),
         "events": list(found.events.all()),
     }
@@ -105,7 +115,7 @@ def _acts(found: PurchaseList) -> list[tuple[str, str, str]]:
         words = "Send the order by e-mail" if found.supplier.email else "Mark as ordered"
         return [("send_list", words, "primary big"), ("reopen_list", "Change it again", "")]
     if found.state in PurchaseList.ON_THE_WAY and found.supplier.email:
-        return [("send_again", "Send a copy", "")]
+        return [("send_again", "Mail the order again", "")]
     return []
 
 

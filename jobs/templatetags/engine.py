@@ -1,8 +1,10 @@
 """Words and marks for valves, readings and plans."""
 
+import re
+
 from django import template
-from django.utils.html import format_html
-from django.utils.safestring import SafeString
+from django.utils.html import conditional_escape, format_html
+from django.utils.safestring import SafeString, mark_safe
 
 from jobs.models import ClearanceReading, HandOver, Job, PlanLine
 from jobs.services.handing_over import instruction as instruction_of
@@ -40,6 +42,16 @@ CAUTIONS = (
     "The engine maker’s service manual decides: spec, method and order of work. Local rules and licensed "
     "practice come first.",
 )
+
+
+_LABEL = re.compile(r"\b\d{1,2}-(?:IN|EX)(?:-\w{1,2})?\b")
+
+
+@register.filter
+def whole_labels(sentence: str) -> SafeString:
+    """The sentence with every valve's label kept on one line."""
+    # The pattern matches letters, digits and hyphens only, so that what was escaped stays so.
+    return mark_safe(_LABEL.sub(r'<span class="nowrap">\g<0></span>', conditional_escape(sentence)))  # noqa: S308
 
 
 @register.simple_tag

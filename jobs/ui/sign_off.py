@@ -5,6 +5,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from django.utils import timezone
 
+from jobs.selectors.jobs import ValveSheet
 from jobs.selectors.look_back import look_back_on
 from jobs.services.sign_off import sign_off_job
 from jobs.ui.forms import SignOffForm
@@ -38,6 +39,7 @@ def sign_off_page(
     out = [valve for valve in sheet.valves if valve.verdict in ("tight", "loose")]
     told = look_back_on(sheet)
     outcomes = {outcome.label: outcome for outcome in told.outcomes}
+    rows = [(valve, outcomes.get(valve.valve.label)) for valve in sheet.valves]
     return job_page(
         request,
         "jobs/sign_off.html",
@@ -49,5 +51,11 @@ def sign_off_page(
         unread=unread,
         out=out,
         told=told,
-        rows=[(valve, outcomes.get(valve.valve.label)) for valve in sheet.valves],
+        touched=[row for row in rows if not _untouched(row[0])],
+        untouched=[row for row in rows if _untouched(row[0])],
     )
+
+
+def _untouched(entry: ValveSheet) -> bool:
+    """Whether there is nothing to look at: never opened, and in spec."""
+    return not entry.valve.fit_round and entry.verdict == "in_spec"

@@ -62,7 +62,7 @@ def score_words(plan: Plan, lines: Sequence[PlanLine]) -> list[str]:
     elif changed:
         said.append("Every changed valve is in spec for certain.")
     if changed:
-        said.append(f"Together {show(plan.deviation_nm)} mm off the aim.")
+        said.append(f"{show(plan.deviation_nm)} mm off the aim, all changed valves together.")
     return said
 
 

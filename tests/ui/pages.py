@@ -5,6 +5,8 @@ from html import unescape
 from html.parser import HTMLParser
 
 _SPACE = re.compile(r"\s+")
+# Keeps a valve's label on one line; between it and a comma a person sees no space.
+_LABEL = re.compile(r'<span class="nowrap">(\d+-(?:IN|EX)(?:-\w+)?)</span>')
 
 
 class _Words(HTMLParser):
@@ -57,7 +59,7 @@ class _Fields(HTMLParser):
 def text_of(response) -> str:
     """The page's words with single spaces."""
     parser = _Words()
-    parser.feed(response.content.decode())
+    parser.feed(_LABEL.sub(r"\1", response.content.decode()))
     return _SPACE.sub(" ", unescape(" ".join(parser.words))).strip()
 
 

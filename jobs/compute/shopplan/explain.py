@@ -147,10 +147,10 @@ def why_plan(
     if actions["order"]:
         said.append(f"{counted(actions['order'], 'shim')} of what is on order taken.")
     inside = actions["swap"] + actions["tray"] - len(hand_overs)
-    if inside or hand_overs:
-        said.append(
-            f"{counted(inside, 'shim')} moved inside an engine, {len(hand_overs)} from one to another."
-        )
+    if inside:
+        said.append(f"{counted(inside, 'shim')} moved inside an engine.")
+    if hand_overs:
+        said.append(f"{counted(len(hand_overs), 'shim')} carried from one engine to another.")
     if actions["measure"]:
         said.append(f"{counted(actions['measure'], 'shim')} to be measured before anything can be chosen.")
     if proof.unproven is None:
