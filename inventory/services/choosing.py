@@ -24,6 +24,7 @@ from inventory.models import Need, PurchaseChoice, PurchaseLine, PurchaseList
 from inventory.selectors.on_offer import Asked, asked
 from inventory.services.list_events import note
 from inventory.services.purchasing import next_number
+from inventory.services.texts import counted
 from shop.actor import Actor
 from shop.background.context import TaskContext
 from shop.background.queue import queue_task
@@ -130,7 +131,7 @@ def _write(
             )
             number += 1
         lines += _lines(draft, order, choice, question, offers, said, currencies[order.supplier])
-        note(draft, "choose", by=choice.asked_by, at=at, text=f"Chosen: {len(order.lines)} lines.")
+        note(draft, "choose", by=choice.asked_by, at=at, text=f"Chosen: {counted(len(order.lines), 'line')}.")
     for draft in drafts.values():
         draft.state, draft.closed_at = PurchaseList.State.CANCELLED, at
         draft.version += 1

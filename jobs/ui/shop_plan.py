@@ -20,13 +20,13 @@ from shop.pages.views import page
 from shop.roles import Action
 
 RANKS = {
-    "waiting": "who waits",
+    "waiting": "engines that wait, each by its priority",
     "unresolved": "valves without a shim",
     "bought": "shims bought",
     "awaited": "shims on order taken",
     "not_guaranteed": "clearances not certain",
     "opened": "valves opened",
-    "stock_cost": "shims taken from stock",
+    "stock_cost": "stock used up: 2 for a new shim, 1 for a used or carried one",
     "deviation_nm": "distance from the aims",
 }
 
