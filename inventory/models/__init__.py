@@ -8,6 +8,7 @@ from .ledger import Balance, ChainHead, Condition, Movement, MovementLine, Movem
 from .place import Place, PlaceKind
 from .place_event import PlaceEvent
 from .purchase import Need, PurchaseChoice, PurchaseEvent, PurchaseLine, PurchaseList
+from .receipt import Receipt, ReceiptLine, SupplierClaim
 from .supplier import ExchangeRate, Offer, PartPrice, Supplier
 from .supplier_return import SupplierReturn
 from .take_over import HoldTakeOver
@@ -42,9 +43,12 @@ __all__ = [
     "PurchaseLine",
     "PurchaseList",
     "Reason",
+    "Receipt",
+    "ReceiptLine",
     "ShimFamily",
     "StockMinimum",
     "Supplier",
+    "SupplierClaim",
     "SupplierReturn",
     "TalliedLot",
     "Tally",

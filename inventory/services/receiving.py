@@ -6,20 +6,24 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from inventory.compute.lengths import show
-from inventory.models import Condition, Need, Place, PlaceKind, PurchaseLine, PurchaseList, Reason
+from inventory.models import Condition, Need, Place, PlaceKind, PurchaseLine, PurchaseList, Reason, Receipt
 from inventory.selectors.places import bin_for, place_of
 from inventory.services import news
 from inventory.services.holds import Wanted, record_hold
-from inventory.services.ledger import ShimKey, post_movement, transfer
+from inventory.services.ledger import Line, ShimKey, post_movement, transfer
+from inventory.services.list_events import note
 from inventory.services.purchasing import MOST_URGENT_FIRST, STOCK_ARRIVED, refuse_closed
+from inventory.services.receipts import Found, bad_findings, fails, in_words_of, write_receipt
 from inventory.services.shim_lines import Shims, refuse_other_family
-from inventory.services.texts import in_words
+from inventory.services.texts import check_texts, in_words
 from shop.actor import Actor
 from shop.background.queue import queue_task
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid, NotFound, StaleVersion, WrongState
 from shop.models import Site
 from shop.roles import Action
+
+_NOTHING_ELSE = Found()
 
 
 @write_transaction
@@ -32,11 +36,16 @@ def receive_purchase(
     bins: Mapping[uuid.UUID, Place] | None = None,
     version: int | None = None,
     confirm: bool = False,
+    found: Mapping[uuid.UUID, Found] | None = None,
+    document: str = "",
 ) -> PurchaseList:
-    """Take in what came of a list: line id -> how many.
+    """Take in what came of a list: line id -> how many as ordered; `found`: what else was found of a line.
 
     The shims go to the bin named for the line, else to the bin where that size belongs, else to receiving,
-    and are held at once for the jobs that wait for them, the most urgent first; the jobs are woken.
+    and are held at once for the jobs that wait for them, the most urgent first; the jobs are woken. What is
+    beyond the order goes to receiving. What is damaged, of a wrong size, or of a lot whose sample fails goes
+    to inspection; it is claimed from the supplier, as is what the delivery note has and the parcel has not,
+    and all of it is still outstanding.
 
     `version`: the list's version that the caller saw; StaleVersion when it has changed since, so that two who
     key in one delivery book it once. Raises WrongState for a list that is closed, Invalid for more than is
@@ -44,7 +53,9 @@ def receive_purchase(
     """
     actor.must(Action.RECEIVE, purchase_list.site)
     purchase_list = (
-        PurchaseList.objects.select_for_update(of=("self",)).select_related("site").get(pk=purchase_list.pk)
+        PurchaseList.objects.select_for_update(of=("self",))
+        .select_related("site", "supplier")
+        .get(pk=purchase_list.pk)
     )
     _refuse_not_coming(purchase_list)
     if version is not None and purchase_list.version != version:
@@ -52,8 +63,13 @@ def receive_purchase(
             f"Somebody received part of {purchase_list} meanwhile; nothing was booked. Look at it again."
         )
     lines = {line.pk: line for line in purchase_list.lines.select_related("family")}
-    _refuse_bad_receipt(received, lines)
-    came = {pk: quantity for pk, quantity in received.items() if quantity}
+    found = {pk: each for pk, each in (found or {}).items() if each != _NOTHING_ELSE}
+    check_texts(Receipt, document=document)
+    _refuse_bad_receipt(received, found, lines)
+    rejected = {
+        pk: quantity for pk, quantity in received.items() if quantity and fails(lines[pk], found.get(pk))
+    }
+    came = {pk: quantity for pk, quantity in received.items() if quantity and pk not in rejected}
     site = purchase_list.site
     targets = _targets(site, came, lines, bins or {})
     _refuse_other_family(came, lines, bins or {}, confirm)
@@ -64,45 +80,89 @@ def receive_purchase(
         for job_id, met in _by_job(needs).items()
     }
     for_stock = [need.pk for need in needs if need.job_id is None]
-    Need.objects.filter(pk__in=for_stock).update(state=Need.State.MET)
+    if for_stock:
+        Need.objects.filter(pk__in=for_stock).update(state=Need.State.MET)
     promises: dict[ShimKey, int] = defaultdict(int)
     for pairs in wanted.values():
         for _, want in pairs:
             promises[want.key] += want.quantity
-    supplier, receiving = place_of(site, PlaceKind.SUPPLIER), place_of(site, PlaceKind.RECEIVING)
-    post_movement(
-        site=site,
-        reason=Reason.RECEIVE,
-        actor=actor,
-        at=at,
-        lines=[
-            line
-            for pk, quantity in came.items()
-            for line in transfer(
-                source=supplier,
-                target=targets.get(pk, receiving),
-                family_id=lines[pk].family_id,
-                thickness_nm=lines[pk].thickness_nm,
-                condition=Condition.NEW,
-                quantity=quantity,
-                pointer=f"/bins/{pk}",
-            )
-        ],
-        document=str(purchase_list),
-        hold=promises,
-    )
+    moves = _moves(site, lines, came, rejected, found, targets)
+    movement = None
+    if moves:
+        movement = post_movement(
+            site=site,
+            reason=Reason.RECEIVE,
+            actor=actor,
+            at=at,
+            lines=moves,
+            document=str(purchase_list),
+            note=document,
+            hold=promises,
+        )
     for pairs in wanted.values():
         _hold_and_wake(site, actor, at, pairs)
     for pk, quantity in came.items():
         lines[pk].received += quantity
-    PurchaseLine.objects.bulk_update(lines.values(), ["received"])
-    purchase_list.state = PurchaseList.State.PARTLY
+    PurchaseLine.objects.bulk_update([lines[pk] for pk in came], ["received"])
+    if movement is not None:
+        purchase_list.state = PurchaseList.State.PARTLY
     if all(line.received == line.quantity for line in lines.values()):
         purchase_list.state, purchase_list.closed_at = PurchaseList.State.RECEIVED, at
     purchase_list.version += 1
     purchase_list.save(update_fields=["state", "closed_at", "version"])
-    news.delivery_received(purchase_list, lines, came, at)
+    write_receipt(
+        purchase_list=purchase_list,
+        lines=lines,
+        came=came,
+        rejected=rejected,
+        found=found,
+        movement=movement,
+        document=document,
+        actor=actor,
+        at=at,
+    )
+    text = in_words_of(lines, came, rejected, found)
+    note(purchase_list, "receive", by=actor.label, at=at, text=text)
+    if came:
+        news.delivery_received(purchase_list, lines, came, at)
     return purchase_list
+
+
+def _moves(
+    site: Site,
+    lines: Mapping[uuid.UUID, PurchaseLine],
+    came: Mapping[uuid.UUID, int],
+    rejected: Mapping[uuid.UUID, int],
+    found: Mapping[uuid.UUID, Found],
+    targets: Mapping[uuid.UUID, Place],
+) -> list[Line]:
+    """The lines of the movement that takes a delivery in; [] where nothing was in the parcel."""
+    receiving, inspection = PlaceKind.RECEIVING, PlaceKind.INSPECTION
+    goes: list[tuple[uuid.UUID, Place | PlaceKind, int, int]] = [
+        (pk, targets.get(pk, receiving), lines[pk].thickness_nm, count) for pk, count in came.items()
+    ]
+    goes += [(pk, inspection, lines[pk].thickness_nm, count) for pk, count in rejected.items()]
+    for pk, each in found.items():
+        goes.append((pk, receiving, lines[pk].thickness_nm, each.over))
+        goes.append((pk, inspection, lines[pk].thickness_nm, each.damaged))
+        if each.wrong_nm is not None:
+            goes.append((pk, inspection, each.wrong_nm, each.wrong))
+    goes = [(pk, target, thickness_nm, count) for pk, target, thickness_nm, count in goes if count]
+    kinds = {target for _, target, _, _ in goes if isinstance(target, PlaceKind)}
+    places = {kind: place_of(site, kind) for kind in (PlaceKind.SUPPLIER, *sorted(kinds))}
+    return [
+        line
+        for pk, target, thickness_nm, count in goes
+        for line in transfer(
+            source=places[PlaceKind.SUPPLIER],
+            target=places[target] if isinstance(target, PlaceKind) else target,
+            family_id=lines[pk].family_id,
+            thickness_nm=thickness_nm,
+            condition=Condition.NEW,
+            quantity=count,
+            pointer=f"/bins/{pk}",
+        )
+    ]
 
 
 def _targets(
@@ -213,8 +273,12 @@ def _refuse_homeless(
         raise Invalid(in_words("Nothing was booked", errors), errors=errors)
 
 
-def _refuse_bad_receipt(received: Mapping[uuid.UUID, int], lines: Mapping[uuid.UUID, PurchaseLine]) -> None:
-    if unknown := sorted(map(str, set(received) - set(lines))):
+def _refuse_bad_receipt(
+    received: Mapping[uuid.UUID, int],
+    found: Mapping[uuid.UUID, Found],
+    lines: Mapping[uuid.UUID, PurchaseLine],
+) -> None:
+    if unknown := sorted(map(str, (set(received) | set(found)) - set(lines))):
         raise NotFound(
             f"The list has no line {unknown[0]}.",
             errors=[FieldError(f"/received/{pk}/line", "the list has no such line") for pk in unknown],
@@ -229,7 +293,8 @@ def _refuse_bad_receipt(received: Mapping[uuid.UUID, int], lines: Mapping[uuid.U
                     f"{quantity} received of {show(lines[pk].thickness_nm)} mm, {outstanding} outstanding",
                 )
             )
-    if not any(received.values()):
+    errors += bad_findings(found, received, lines)
+    if not any(received.values()) and not any(each.says_something for each in found.values()):
         errors.append(FieldError("/received", "say how many came"))
     if errors:
         raise Invalid(in_words("Nothing was booked", errors), errors=errors)

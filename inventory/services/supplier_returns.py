@@ -1,10 +1,11 @@
 """New shims that go back to their supplier: wrong size, too many, damaged."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from inventory.models import Condition, Place, PlaceKind, Reason, Supplier, SupplierReturn
+from inventory.models import Condition, Place, PlaceKind, Reason, Supplier, SupplierClaim, SupplierReturn
 from inventory.selectors.places import place_of
+from inventory.services.claims import link_claims
 from inventory.services.hold_state import lock_holds
 from inventory.services.ledger import post_movement
 from inventory.services.numbering import next_number
@@ -16,7 +17,7 @@ from shop.errors import FieldError
 from shop.models import Site
 from shop.roles import Action
 
-RETURNED_FROM = (PlaceKind.BIN, PlaceKind.RECEIVING)
+RETURNED_FROM = (PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.INSPECTION)
 
 
 @write_transaction
@@ -29,8 +30,10 @@ def return_to_supplier(
     shims: Sequence[Shims],
     reason: str,
     reference: str = "",
+    claims: Collection[SupplierClaim] = (),
 ) -> SupplierReturn:
-    """Send new shims from bins or receiving back to a supplier. `reference`: the supplier's own, if any.
+    """Send new shims from bins, receiving or inspection back to a supplier. `reference`: the supplier's own,
+    if any; `claims`: those whose shims these are.
 
     Raises NotEnough for what is not there or is held, Invalid for used shims: those came out of engines.
     """
@@ -60,7 +63,7 @@ def return_to_supplier(
         note=reason,
         unhold=lock_holds(site=site, at=at).freed,
     )
-    return SupplierReturn.objects.create(
+    made = SupplierReturn.objects.create(
         site=site,
         number=number,
         supplier=supplier,
@@ -70,3 +73,5 @@ def return_to_supplier(
         by=actor.label,
         movement=movement,
     )
+    link_claims(claims=claims, made=made)
+    return made

@@ -16,6 +16,7 @@ from jobs.models import Job, JobValve, Plan, PlanLine
 from jobs.selectors.plans import nothing_to_fit
 from jobs.selectors.problem import JobProblem, problem_of, unread
 from jobs.selectors.set_aside import set_aside_from
+from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut
 from jobs.services.handing_over import refuse_alone_while_empty, refuse_while_empty
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
@@ -126,7 +127,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         job_id=job.pk,
         job_label=str(job),
         needed_by=job.promised_at,
-        lacks=[Lack(thickness_nm=line.gets_nm, valve_label=line.label) for line in buy],
+        lacks=_lacks(job, buy),
     )
     plan.hold = _hold(job, stock, actor, at) if stock else None
     plan.state = Plan.State.ACCEPTED
@@ -137,6 +138,19 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         text += ", to buy: " + ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in buy)
     finish(job, Act.ACCEPT, actor=actor, at=at, text=f"{text}.")
     return plan
+
+
+def _lacks(job: Job, buy: list[PlanLine]) -> list[Lack]:
+    """What is to be bought, each with the sizes that would do as well."""
+    if not buy:
+        return []
+    others = would_do(job, [(line.label, line.gets_nm) for line in buy])
+    nothing_else: tuple[tuple[int, ...], str] = ((), "exact")
+    return [
+        Lack(thickness_nm=line.gets_nm, valve_label=line.label, would_do_nm=sizes, window=window)
+        for line in buy
+        for sizes, window in [others.get(line.label, nothing_else)]
+    ]
 
 
 def _hold(job: Job, stock: list[PlanLine], actor: Actor, at: datetime) -> Hold:

@@ -22,6 +22,7 @@ from jobs.models import Job, Plan, PlanLine
 from jobs.services import news
 from jobs.services.events import cut, note_event
 from jobs.services.handing_over import give_back_what_it_gets, to_come, withdraw_what_it_gives
+from jobs.services.neighbours import take_neighbours
 from jobs.services.shop_staleness import touch_job
 from shop.actor import Actor, service_actor
 from shop.errors import HoldExpired
@@ -120,6 +121,8 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     ).prefetch_related("lines")
     needs = Need.objects.filter(job_id=job.pk)
     lost = lost_lines(plan, list(standing), needs, coming_from_others(plan))
+    if lost and take_neighbours(job, plan, lost, standing, at):
+        lost = lost_lines(plan, list(standing), needs, coming_from_others(plan))
     if not lost:
         return ""
     because = _in_words(job, lost)

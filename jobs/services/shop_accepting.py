@@ -24,6 +24,7 @@ from inventory.services.purchasing import Lack, note_needs
 from jobs.models import HandOver, Job, JobValve, Plan, PlanLine, ShopPlan
 from jobs.selectors.shop_changes import changes_since
 from jobs.selectors.shop_problem import SiteProblem, free_on_order, site_problem
+from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut, note_event
 from jobs.services.handing_over import lock_with_partners, where
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
@@ -221,13 +222,18 @@ def _accept_job(
         **{name: made["score"][name] for name in _SCORE},
     )
     PlanLine.objects.bulk_create(plan_lines(plan, share, mine, places))
+    bought = list(share.of("buy", "order"))
+    others = would_do(job, [(choice["label"], choice["thickness_nm"]) for choice in bought]) if bought else {}
     lacks = [
         Lack(
             thickness_nm=choice["thickness_nm"],
             valve_label=choice["label"],
             line=_purchase_line(plan, choice, lines),
+            would_do_nm=sizes,
+            window=window,
         )
-        for choice in share.of("buy", "order")
+        for choice in bought
+        for sizes, window in [others.get(choice["label"], ((), "exact"))]
     ]
     note_needs(
         site=plan.site,

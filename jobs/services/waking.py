@@ -100,7 +100,9 @@ def _settle(pk: uuid.UUID, at: datetime) -> bool:
 def _free_stray(job: Job, holds: list[Hold], at: datetime) -> None:
     """Shims that were held for a need which ended while they came in at the door: nobody waits for them."""
     met = set(
-        Need.objects.filter(job_id=job.pk, state=Need.State.MET).values_list("valve_label", "thickness_nm")
+        Need.objects.filter(job_id=job.pk, state=Need.State.MET).values_list(
+            "valve_label", "line__thickness_nm"
+        )
     )
     for hold in holds:
         lines = {(line.label, line.thickness_nm) for line in hold.lines.all()}

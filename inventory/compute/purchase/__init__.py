@@ -21,7 +21,7 @@ The way
     greedy holds what a choice is compared with.
 """
 
-from inventory.compute.purchase.calendar import LeadTime, OpeningHours, arrival, open_hours
+from inventory.compute.purchase.calendar import LeadTime, OpeningHours, arrival, days_taken, open_hours
 from inventory.compute.purchase.explain import Explained, explain
 from inventory.compute.purchase.greedy import cheapest_each, each_alone
 from inventory.compute.purchase.solve import NotSolvedError, choose
@@ -63,6 +63,7 @@ __all__ = [
     "arrival",
     "cheapest_each",
     "choose",
+    "days_taken",
     "each_alone",
     "explain",
     "open_hours",

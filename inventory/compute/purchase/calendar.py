@@ -53,6 +53,22 @@ def arrival(lead: LeadTime, ordered_at: datetime) -> datetime:
     return here if here > ordered_at else datetime.combine(next(days), lead.comes_at, tzinfo=lead.zone)
 
 
+def days_taken(lead: LeadTime, ordered_at: datetime, came_at: datetime) -> int:
+    """How many working days lay between an order and the day on which it came, counted as `arrival` counts
+    them; 0 for what came before the first could end."""
+    local = ordered_at.astimezone(lead.zone)
+    first = local.date()
+    if lead.cut_off is not None and local.time() >= lead.cut_off:
+        first += timedelta(days=1)
+    came = min(came_at.astimezone(lead.zone).date(), first + timedelta(days=_SEARCHED_DAYS - 1))
+    taken = 0
+    for day in _working_days(lead, first):
+        if day >= came:
+            break
+        taken += 1
+    return taken
+
+
 def _working_days(lead: LeadTime, first: date) -> Iterator[date]:
     for offset in range(_SEARCHED_DAYS):
         day = first + timedelta(days=offset)

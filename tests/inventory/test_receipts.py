@@ -1,0 +1,208 @@
+"""What is found of a delivery beside what was ordered: written down, put aside, claimed, settled."""
+
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+
+from inventory.compute.lengths import parse
+from inventory.models import PurchaseList, Receipt, ReceiptLine, SupplierClaim
+from inventory.selectors.audit import audit
+from inventory.services.catalogue import add_supplier
+from inventory.services.claims import settle_claim
+from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receipts import Found
+from inventory.services.receiving import receive_purchase
+from inventory.services.shim_lines import Shims
+from inventory.services.supplier_returns import return_to_supplier
+from shop.errors import Forbidden, Invalid, StaleVersion, WrongState
+from tests.inventory.books import contents, refused
+
+pytestmark = pytest.mark.django_db
+SIZE, OTHER = 2_625_000, 2_650_000
+
+
+@pytest.fixture
+def supplier(service):
+    return add_supplier(actor=service, code="brandt", name="Brandt Parts", lead_days=2)
+
+
+@pytest.fixture
+def bought(site, clerk, at, supplier, family, bins):
+    return mark_bought(
+        site=site,
+        actor=clerk,
+        at=at,
+        supplier=supplier,
+        buys=[Buy(family=family, thickness_nm=SIZE, quantity=10)],
+    )
+
+
+@pytest.fixture
+def receive(bought, clerk, at):
+    def act(came, *, at=at, actor=clerk, **found):
+        pk = bought.lines.get().pk
+        return receive_purchase(
+            purchase_list=bought,
+            actor=actor,
+            at=at,
+            received={pk: came},
+            found={pk: Found(**found)},
+            document="note 7",
+        )
+
+    return act
+
+
+def claims():
+    return sorted(SupplierClaim.objects.values_list("kind", "quantity", "state"))
+
+
+def test_everything_that_can_be_wrong_with_one_line(receive, bought, places):
+    receive(5, damaged=2, wrong=1, wrong_nm=OTHER, short=2, price=Decimal("3.10"))
+    line = bought.lines.get()
+    assert (line.quantity, line.received) == (10, 5)
+    assert contents(places["inspection"]) == {
+        ("2.625", "new"): (2, 0),
+        ("2.650", "new"): (1, 0),
+    }
+    assert claims() == [("damaged", 2, "open"), ("short", 2, "open"), ("wrong_size", 1, "open")]
+    row = ReceiptLine.objects.get()
+    assert (row.good, row.over, row.damaged, row.wrong, row.wrong_nm, row.short) == (5, 0, 2, 1, OTHER, 2)
+    assert row.price == Decimal("3.10")
+    bought.refresh_from_db()
+    assert bought.state == "partly"
+    assert bought.events.get(act="receive").text == (
+        "Received: 5 × 2.625 mm; 2 of 2.625 mm damaged; 2 of 2.625 mm not in the parcel; "
+        "1 of 2.650 mm instead of 2.625 mm."
+    )
+    assert audit() == []
+
+
+def test_too_many_wait_in_receiving(receive, bought, places):
+    receive(10, over=3)
+    assert contents(places["receiving"]) == {("2.625", "new"): (3, 0)}
+    assert claims() == []
+    bought.refresh_from_db()
+    assert bought.state == "received"
+
+
+def test_only_a_delivery_note_of_what_was_not_in_the_parcel(receive, bought):
+    receive(0, short=4)
+    bought.refresh_from_db()
+    assert (bought.state, Receipt.objects.get().movement) == ("bought", None)
+    assert claims() == [("short", 4, "open")]
+
+
+def measured(*figures):
+    return tuple(parse(figure, "mm") for figure in figures)
+
+
+def test_a_sample_within_the_tolerance_is_taken_in(receive, bought):
+    # Both ends of 2.625 mm ± 0.005 mm.
+    receive(9, measured=measured("2.620", "2.630", "2.625", "2.626"))
+    row = ReceiptLine.objects.get()
+    assert (row.good, row.rejected) == (9, 0)
+    assert row.measured == ["2.620 mm", "2.630 mm", "2.625 mm", "2.626 mm"]
+
+
+def test_one_reading_beyond_it_rejects_the_lot(receive, bought, places):
+    receive(9, measured=measured("2.625", "2.625", "2.625", "2.6301"))
+    row = ReceiptLine.objects.get()
+    assert (row.good, row.rejected) == (0, 9)
+    assert contents(places["inspection"]) == {("2.625", "new"): (9, 0)}
+    assert claims() == [("rejected", 9, "open")]
+    assert bought.lines.get().received == 0
+
+
+def test_findings_that_cannot_be_meant(receive, bought):
+    pk = bought.lines.get().pk
+    for found, came, pointer, words in (
+        ({"over": 1}, 9, "over", "only 9 of 10 outstanding"),
+        ({"short": 2}, 9, "short", "1 shim of 2.625 mm are still outstanding"),
+        ({"wrong": 1}, 1, "wrong_nm", "say which size"),
+        ({"wrong": 1, "wrong_nm": SIZE}, 1, "wrong_nm", "is what was ordered"),
+        ({"wrong": 1, "wrong_nm": 2_626_000}, 1, "wrong_nm", "is no size"),
+        ({"measured": measured("2.625")}, 9, "measured", "measure 4 to 9 of these 9"),
+        ({"measured": measured("2.625"), "short": 1}, 0, "measured", "nothing of this line came"),
+        ({"price": Decimal("-1")}, 1, "price", "0 or more"),
+        ({"damaged": -1}, 1, "damaged", "must be 0 to"),
+    ):
+        refused(
+            Invalid, lambda came=came, found=found: receive(came, **found), {f"/found/{pk}/{pointer}": words}
+        )
+
+
+def test_the_lead_time_really_met_leaves_the_weekend_out(receive, at):
+    """The order is of Monday 2 March 2026: Thursday is three working days later, promised were two."""
+    receive(4, at=at + timedelta(days=3))
+    receipt = Receipt.objects.get()
+    assert (at.strftime("%A"), receipt.lead_days, receipt.promised_days, receipt.in_time) == (
+        "Monday",
+        3,
+        2,
+        False,
+    )
+    receive(6, at=at + timedelta(days=7))
+    assert Receipt.objects.latest("at").lead_days == 5
+
+
+def test_a_claim_is_settled_once(receive, bought, clerk, boss, at):
+    receive(5, damaged=2, short=1)
+    claim = SupplierClaim.objects.get(kind="damaged")
+    settled = settle_claim(
+        claim=claim, actor=clerk, at=at, state="credited", amount=Decimal("6.20"), version=claim.version
+    )
+    assert (settled.state, settled.amount, settled.settled_by) == ("credited", Decimal("6.20"), clerk.label)
+    with pytest.raises(StaleVersion):
+        settle_claim(claim=claim, actor=boss, at=at, state="refused", version=claim.version)
+    with pytest.raises(WrongState, match="credited already"):
+        settle_claim(claim=claim, actor=boss, at=at, state="refused")
+    assert bought.events.get(act="claim").text == "Claim for 2 (damaged): credited, 6.20 EUR."
+
+
+def test_claims_that_cannot_be_settled_so(receive, tech, clerk, at):
+    receive(5, damaged=2)
+    claim = SupplierClaim.objects.get()
+    for state, amount, pointer in (
+        ("credited", None, "/amount"),
+        ("credited", Decimal("1.005"), "/amount"),
+        ("replaced", Decimal(1), "/amount"),
+        ("open", None, "/state"),
+    ):
+        with pytest.raises(Invalid) as caught:
+            settle_claim(claim=claim, actor=clerk, at=at, state=state, amount=amount)
+        assert [error.pointer for error in caught.value.errors] == [pointer]
+    with pytest.raises(Forbidden):
+        settle_claim(claim=claim, actor=tech, at=at, state="replaced")
+
+
+def test_damaged_shims_go_back_with_their_claim(receive, site, supplier, service, clerk, at, family, places):
+    receive(5, damaged=2)
+    (claim,) = SupplierClaim.objects.all()
+    going = {
+        "site": site,
+        "actor": clerk,
+        "at": at,
+        "shims": [
+            Shims(family=family, thickness_nm=SIZE, condition="new", quantity=2, place=places["inspection"])
+        ],
+        "reason": "dented",
+        "claims": [claim],
+    }
+    other = add_supplier(actor=service, code="lund", name="Lund Parts", lead_days=2)
+    with pytest.raises(Invalid, match="no claim to Lund Parts"):
+        return_to_supplier(**going, supplier=other)
+    made = return_to_supplier(**going, supplier=supplier)
+    claim.refresh_from_db()
+    assert claim.supplier_return == made
+    assert contents(places["inspection"]) == {}
+    assert audit() == []
+
+
+def test_the_rest_comes_later_and_a_replacement_with_it(receive, bought, at):
+    receive(5, damaged=2, short=3)
+    receive(5, at=at + timedelta(days=9))
+    bought.refresh_from_db()
+    assert bought.state == PurchaseList.State.RECEIVED
+    assert bought.receipts.count() == 2
