@@ -136,7 +136,7 @@ def test_from_two_shortages_to_a_clean_audit(workshop, bays, supplier, clerk, te
             job=job, actor=tech, at=at, readings={"2-IN": feel("8 thou" if number == 5 else "7 thou")}
         )
         sign_off_job(job=job, actor=tech, at=at)
-    assert states(bays) == {2: "done", 5: "done"}
+    assert states(bays) == {2: "signed_off", 5: "signed_off"}
     order.refresh_from_db()
     assert order.state == "received"
     books()
