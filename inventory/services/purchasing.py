@@ -2,7 +2,7 @@
 
 import uuid
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -98,10 +98,15 @@ def mark_bought(
     held for their jobs stands until it has had time to come."""
     actor.must(Action.PURCHASE, site)
     _refuse_bad_buys(buys)
-    bought = PurchaseList.objects.create(
-        site=site, number=next_number(site), supplier=supplier, created_at=at, created_by=actor.label
-    )
     offers = {offer.family_id: offer for offer in Offer.objects.filter(supplier=supplier)}
+    bought = PurchaseList.objects.create(
+        site=site,
+        number=next_number(site),
+        supplier=supplier,
+        currency=_one_currency(offers[buy.family.id] for buy in buys if buy.family.id in offers),
+        created_at=at,
+        created_by=actor.label,
+    )
     lines = PurchaseLine.objects.bulk_create(_line(bought, buy, offers.get(buy.family.id)) for buy in buys)
     waiting = (
         Need.objects.select_for_update()
@@ -144,6 +149,12 @@ def next_number(site: Site) -> int:
     """
     Site.objects.select_for_update(no_key=True).get(pk=site.pk)
     return (PurchaseList.objects.filter(site=site).aggregate(last=Max("number"))["last"] or 0) + 1
+
+
+def _one_currency(offers: Iterable[Offer]) -> str:
+    """That of these prices; empty where there is none, or more than one: then there is no sum of them."""
+    found = {offer.currency for offer in offers}
+    return found.pop() if len(found) == 1 else ""
 
 
 def _line(bought: PurchaseList, buy: Buy, offer: Offer | None) -> PurchaseLine:

@@ -135,6 +135,7 @@ def test_a_list_covers_the_most_urgent_needs(need, buy, site, at, clerk):
     need((2_650_000, "other"), label="Job 3")
     bought = buy((SIZE, 1), (2_700_000, 5))
     assert (bought.number, bought.state, bought.created_by) == (1, "bought", clerk.label)
+    assert bought.currency == "EUR"
     lines = bought.lines.values_list("thickness_nm", "quantity", "received", "price", "currency")
     assert list(lines) == [(SIZE, 1, 0, Decimal("4.20"), "EUR"), (2_700_000, 5, 0, Decimal("4.20"), "EUR")]
     covered = {row.valve_label: (row.state, row.line and row.line.thickness_nm) for row in Need.objects.all()}
@@ -164,8 +165,9 @@ def test_a_second_list_covers_what_the_first_left(need, buy):
 
 def test_a_supplier_without_an_offer_has_no_price(buy, family, supplier):
     supplier.offers.all().delete()
-    line = buy((SIZE, 1)).lines.get()
-    assert (line.price, line.currency) == (None, "")
+    bought = buy((SIZE, 1))
+    line = bought.lines.get()
+    assert (line.price, line.currency, bought.currency) == (None, "", "")
 
 
 @pytest.mark.parametrize(
