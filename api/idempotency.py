@@ -20,6 +20,7 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 
 from api.models import KeptAnswer
+from api.uploads import sense_of
 from shop.db import write_transaction
 from shop.errors import Conflict, Invalid, ShopError
 from shop.sealing import UnreadableSeal, seal, unseal
@@ -90,8 +91,9 @@ def answer_once(
 
 
 def fingerprint(method: str, path: str, body: Any) -> str:
-    """SHA-256 of the request's sense: its body's spaces and the order of its names do not count."""
-    canonical = json.dumps([method, path, body], sort_keys=True, separators=(",", ":"))
+    """SHA-256 of the request's sense: its body's spaces and the order of its names do not count, nor how a
+    file was wrapped: a file counts by its name and by what is in it."""
+    canonical = json.dumps([method, path, body], sort_keys=True, separators=(",", ":"), default=sense_of)
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 

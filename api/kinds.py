@@ -3,6 +3,7 @@
     @lists     GET: rows, a page at a time                      method(self, call, **path) -> QuerySet
     @shows     GET: one thing                                   method(self, call, **path) -> thing
     @streams   GET: what happens, as it happens                 method(self, call, after, **path) -> looks
+    @files     GET: a file to keep                              method(self, call, **path) -> HttpResponse
     @computes  POST that changes nothing                        method(self, call) -> what is sent
     @creates   POST that makes a thing: 201 and its address     method(self, call) -> thing
                with `later=True` a task that does the work: 202 and the task's address
@@ -127,6 +128,28 @@ def streams(action: Action, name: str, summary: str) -> Decorator:
         if request.method == "HEAD":
             return StreamingHttpResponse((), content_type=EVENT_STREAM)
         return stream_response(looks, call.credential.id)
+
+    return _declared(operation, run)
+
+
+def files(
+    action: Action,
+    name: str,
+    summary: str,
+    *,
+    media_types: tuple[str, ...],
+    query: tuple[QueryParameter, ...] = (),
+) -> Decorator:
+    """A file of one of these types, made for this request: it has no ETag, and may stream."""
+    operation = Operation(
+        kind="file", name=name, action=action, summary=summary, query=query, media_types=media_types
+    )
+
+    def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponseBase:
+        response = method(view, view.read(request, operation), **path)
+        if request.method == "HEAD" and response.streaming:
+            return StreamingHttpResponse((), headers=dict(response.items()))
+        return response
 
     return _declared(operation, run)
 

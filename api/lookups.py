@@ -15,6 +15,7 @@ from jobs.models import EngineType
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid, NotFound
 from shop.models import Site
+from shop.roles import Action
 
 NOT_HERE = "There is no such thing here."
 
@@ -51,6 +52,11 @@ def asked_sites(actor: Actor, query: Mapping[str, Any]) -> list[uuid.UUID]:
     if "site" in query:
         return [site_of(actor, query["site"], "?site").pk]
     return list(actor.roles)
+
+
+def sites_where(actor: Actor, action: Action, sites: Iterable[uuid.UUID]) -> list[uuid.UUID]:
+    """Those of the sites at which the credential may do this: what it may not look at is not there for it."""
+    return [site.pk for site in Site.objects.filter(pk__in=list(sites)) if actor.may(action, site)]
 
 
 def one_of(rows: QuerySet[Any], *, lock: bool, **path: Any) -> Any:

@@ -17,8 +17,11 @@ from django.utils.cache import patch_vary_headers
 
 from api.problem_types import CODE_OF_STATUS
 from api.problems import PROBLEM_JSON, problem_response
+from api.uploads import MOST_AROUND, MOST_FILE_BYTES
 
 MOST_BYTES = 1024 * 1024
+# Where files are taken in, as large as the pages take them.
+MOST_BYTES_AT = {("POST", "/api/v1/imports"): MOST_FILE_BYTES + MOST_AROUND}
 MOST_READ_AWAY, PIECE = 32 * 1024 * 1024, 64 * 1024
 MOST_QUERY, MOST_PARAMETERS = 4_000, 100
 _UNDER_API = re.compile(r"/api(/|$)").match
@@ -98,9 +101,10 @@ def _bad_length(request: HttpRequest) -> HttpResponse | None:
     length = request.META.get("CONTENT_LENGTH") or "0"
     if not (length.isascii() and length.isdigit()):
         return problem_response(request, "bad-request", "Content-Length is not a number.")
-    if len(length) > 18 or int(length) > MOST_BYTES:
+    most = MOST_BYTES_AT.get((request.method, request.path_info), MOST_BYTES)
+    if len(length) > 18 or int(length) > most:
         return problem_response(
-            request, "too-large", f"A body has at most {MOST_BYTES:,} bytes; this one has more."
+            request, "too-large", f"A body has at most {most:,} bytes here; this one has more."
         )
     return None
 

@@ -9,7 +9,7 @@ from rest_framework.serializers import BaseSerializer
 from api.queries import QueryParameter
 from shop.roles import Action
 
-Kind = Literal["list", "show", "stream", "compute", "create", "act", "change"]
+Kind = Literal["list", "show", "stream", "file", "compute", "create", "act", "change"]
 
 # Writes that change nothing, so that a repeat needs no protection: name of the operation -> why.
 STATELESS: dict[str, str] = {
@@ -24,7 +24,7 @@ class Operation:
     name: the use case, which is also the operationId. summary: one line for the document. body: what a write
     takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
     body for the document. tells: a field of the answer to this write that no later answer has, a secret.
-    later: what is made is a task that does the work afterwards.
+    later: what is made is a task that does the work afterwards. media_types: of the file that is sent.
     """
 
     kind: Kind
@@ -37,6 +37,7 @@ class Operation:
     example: Any = None
     tells: str = ""
     later: bool = False
+    media_types: tuple[str, ...] = ()
 
     @property
     def keeps_its_answer(self) -> bool:

@@ -143,7 +143,8 @@ def _framework_problem(exc: exceptions.APIException, request: HttpRequest | Requ
     elif isinstance(exc, exceptions.NotAcceptable):
         detail = "Only application/json is answered here."
     elif isinstance(exc, exceptions.UnsupportedMediaType):
-        detail = "Only Content-Type: application/json, in UTF-8, is taken here."
+        taken = request.parsers[0].media_type if isinstance(request, Request) else "application/json"
+        detail = f"Only Content-Type: {taken}, in UTF-8, is taken here."
     elif detail.startswith("CSRF Failed"):
         code = "csrf"
     return problem_response(request, code, detail, headers=headers)

@@ -99,7 +99,7 @@ class OperationSchema(AutoSchema):
 
     def get_response_serializers(self) -> Any:
         operation = self._operation()
-        if operation.kind == "stream":
+        if operation.kind in ("stream", "file"):
             return {operation.status: OpenApiTypes.STR}
         answer = operation.answer or self.view.answer
         if operation.kind == "list":
@@ -107,8 +107,10 @@ class OperationSchema(AutoSchema):
         return {operation.status: answer}
 
     def get_examples(self) -> list[OpenApiExample]:
-        example = self._operation().example
-        return [OpenApiExample("Example", value=example, request_only=True)] if example is not None else []
+        example, taken = self._operation().example, self.view.get_parsers()[0].media_type
+        if example is None:
+            return []
+        return [OpenApiExample("Example", value=example, request_only=True, media_type=taken)]
 
     def _get_response_bodies(self, direction: str = "response") -> dict[str, Any]:
         responses = super()._get_response_bodies(direction)
@@ -117,6 +119,8 @@ class OperationSchema(AutoSchema):
         if self._operation().kind == "stream":
             responses["200"]["content"] = {"text/event-stream": {"schema": _TEXT}}
             responses["204"] = {"description": "The reader has seen everything; it need not ask again."}
+        if media_types := self._operation().media_types:
+            responses["200"]["content"] = {media_type: {"schema": _TEXT} for media_type in media_types}
         for status in self._refusals():
             responses[str(status)] = {"$ref": f"#/components/responses/Problem{status}"}
         return responses
@@ -273,7 +277,9 @@ def _response_headers(operation: Operation) -> list[OpenApiParameter]:
         header("RateLimit-Policy", 'The limit: `"default";q=<requests>;w=60`.'),
         header("X-Request-ID", "Names this request in our log."),
     ]
-    if operation.kind not in ("compute", "stream"):
+    if operation.kind == "file":
+        found.append(header("Content-Disposition", "The file's name."))
+    if operation.kind not in ("compute", "stream", "file"):
         found.append(header("ETag", "Strong tag of what is sent."))
     if operation.kind == "create":
         found.append(header("Location", "The address of what was made."))

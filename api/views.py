@@ -34,8 +34,14 @@ class Call:
     body: Any = None
 
 
+ACCEPTED = frozenset({"", "*/*", "application/*", "application/json", "application/problem+json"})
+
+
 class OnlyJson(BaseContentNegotiation):
     """JSON is taken and answered; who accepts no JSON is told so (406)."""
+
+    besides: ClassVar[frozenset[str]] = frozenset()
+    """Media types of files that are answered here, in small letters."""
 
     def select_parser(self, request: Request, parsers: list[Any]) -> Any:
         sent = (request.content_type or "").partition(";")[0].strip().casefold()
@@ -46,7 +52,7 @@ class OnlyJson(BaseContentNegotiation):
     ) -> tuple[Any, str]:
         for part in request.META.get("HTTP_ACCEPT", "*/*").split(","):
             wanted = part.partition(";")[0].strip().casefold()
-            if wanted in ("", "*/*", "application/*", "application/json", "application/problem+json"):
+            if wanted in ACCEPTED or wanted in self.besides:
                 return renderers[0], renderers[0].media_type
         raise NotAcceptable
 

@@ -11,6 +11,8 @@ from inventory.models import (
     BinCount,
     Condition,
     Hold,
+    ImportRow,
+    ImportRun,
     Inspection,
     Need,
     PlaceKind,
@@ -42,6 +44,7 @@ HAND_OVER_STATES = tuple(HandOver.State.values)
 FORMS = tuple(ShimFamily.Form.values)
 FOUND_CONDITIONS = ("used", "unmeasured")
 HOLD_STATES = tuple(Hold.State.values)
+IMPORT_STATES = tuple(ImportRun.State.values)
 JOB_STATES = tuple(Job.State.values)
 KNOWN_BY = tuple(JobValve.KnownBy.values)
 MARKINGS = tuple(ShimFamily.Marking.values)
@@ -54,6 +57,7 @@ PLANNABLE_CONDITIONS = ("new", "used")
 PURCHASE_LIST_STATES = tuple(PurchaseList.State.values)
 REASONS = tuple(Reason.values)
 SHOP_PLAN_STATES = tuple(ShopPlan.State.values)
+ROW_FATES = tuple(ImportRow.Fate.values)
 ROLES = tuple(Role.values)
 SIDES = tuple(Side.values)
 TASK_STATES = tuple(Task.State.values)

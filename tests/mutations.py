@@ -187,8 +187,8 @@ MUTATIONS = (
     Mutation(
         name="a table is applied in two transactions",
         file="inventory/imports/runs.py",
-        old="    with room_for_many_rows(), task.commit(result):\n        write()\n",
-        new="    with atomic_write():\n        write()\n    with task.commit(result):\n",
+        old="    with room_for_many_rows(), _commit(task, run, result):\n        write()\n",
+        new="    with atomic_write():\n        write()\n    with _commit(task, run, result):\n",
         test="tests/faults/test_killed_in_a_table.py::test_a_table_is_wholly_there_or_not_at_all",
     ),
 )

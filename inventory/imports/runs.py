@@ -1,6 +1,7 @@
 """A file's way into the books: staged and checked row by row by a task, then applied whole or not at all."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from io import BytesIO
 from typing import BinaryIO
@@ -11,7 +12,7 @@ from inventory.spreadsheets.columns import Header, Values, read_header
 from inventory.spreadsheets.reading import MOST_BYTES, FileRefusedError, Row, read_rows
 from shop.actor import Actor
 from shop.background.context import TaskContext
-from shop.background.queue import queue_task
+from shop.background.queue import cancel_task, queue_task
 from shop.db import atomic_write, write_transaction
 from shop.db.bulk import room_for_many_rows
 from shop.errors import FieldError, Invalid, WrongState
@@ -20,6 +21,9 @@ from shop.roles import Action
 
 CHECK, APPLY = "check_import", "apply_import"
 CHUNK = 1_000
+State = ImportRun.State
+BUSY = frozenset({State.STAGED, State.APPLYING})
+OVER = frozenset({State.APPLIED, State.FAILED, State.CANCELLED})
 
 
 @write_transaction
@@ -49,7 +53,7 @@ def stage_import(
 def apply_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
     """Have a checked run applied in the background. Raises WrongState when it has errors or was applied."""
     actor.must(Action.IMPORT, run.site)
-    run = ImportRun.objects.select_for_update(of=("self",)).select_related("site").get(pk=run.pk)
+    run = _locked(run)
     if run.state != ImportRun.State.CHECKED:
         raise WrongState(
             f"{run} is {run.get_state_display().lower()}; only a table without errors is applied."
@@ -57,6 +61,22 @@ def apply_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
     run.state = ImportRun.State.APPLYING
     run.task = queue_task(APPLY, {"run": str(run.pk)}, at=at, site=run.site, created_by=actor.user)
     run.save(update_fields=["state", "task"])
+    return run
+
+
+@write_transaction
+def cancel_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
+    """Call a run off; one that is being read or applied stops and changes nothing more. Its rows stay to be
+    read. Raises WrongState for one that is over."""
+    actor.must(Action.IMPORT, run.site)
+    run = _locked(run)
+    if run.state in OVER:
+        raise WrongState(f"{run} is over: {run.get_state_display().lower()}.")
+    if run.state in BUSY and run.task is not None:
+        cancel_task(run.task, at=at)
+    run.state, run.data = ImportRun.State.CANCELLED, b""
+    run.message = f"Called off by {actor.label}."
+    run.save(update_fields=["state", "data", "message"])
     return run
 
 
@@ -101,17 +121,32 @@ def apply_run(task: TaskContext, run: ImportRun, actor: Actor) -> dict[str, int]
         say=lambda done, of: task.heartbeat(5 + 85 * done // max(of, 1), f"{done} of {of} rows made ready"),
     )
     result = {"written": run.new + run.changed}
-    with room_for_many_rows(), task.commit(result):
+    with room_for_many_rows(), _commit(task, run, result):
         write()
         run.state, run.applied_at, run.data = ImportRun.State.APPLIED, task.now(), b""
         run.save(update_fields=["state", "applied_at", "data"])
     return result
 
 
+def _locked(run: ImportRun) -> ImportRun:
+    """The run as it is now, locked. Before its task's row, wherever both are: whoever calls a run off and who
+    works on it would wait for each other."""
+    return ImportRun.objects.select_for_update(of=("self",)).select_related("site", "task").get(pk=run.pk)
+
+
+@contextmanager
+def _commit(task: TaskContext, run: ImportRun, result: dict[str, int]) -> Iterator[None]:
+    with atomic_write():
+        _locked(run)
+        with task.commit(result):
+            yield
+
+
 def fail_run(run: ImportRun, message: str) -> None:
     """Say on the run why nothing of it was applied."""
     with atomic_write():
-        ImportRun.objects.filter(pk=run.pk).update(state=ImportRun.State.FAILED, message=message[:400])
+        applying = ImportRun.objects.filter(pk=run.pk, state=State.APPLYING)
+        applying.update(state=State.FAILED, message=message[:400])
 
 
 def _judged(run: ImportRun, kind: TableKind, data: bytes) -> Iterator[tuple[int, list[ImportRow]]]:
@@ -146,7 +181,7 @@ def _judge(run: ImportRun, checker: Checker, header: Header, row: Row) -> Import
 def _finish_check(
     task: TaskContext, run: ImportRun, counts: dict[str, int], refused: str = ""
 ) -> dict[str, int]:
-    with task.commit(counts):
+    with _commit(task, run, counts):
         run.rows = sum(counts.values())
         run.new, run.changed = counts[Fate.NEW], counts[Fate.CHANGED]
         run.same, run.wrong = counts[Fate.SAME], counts[Fate.WRONG]

@@ -16,6 +16,7 @@ class ImportRun(models.Model):
         APPLYING = "applying", "Being applied"
         APPLIED = "applied", "Applied"
         FAILED = "failed", "Not applied"
+        CANCELLED = "cancelled", "Called off"
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="imports")

@@ -47,10 +47,12 @@ HOSTILE = {
     "a class": b'{"__proto__": {"admin": true}, "__class__": "x"}',
     "mass assignment": b'{"id": 1, "site_id": 1, "role": "manager", "state": "fitted"}',
 }
+# These take no JSON: tests/api/test_imports.py has what is hostile to them.
+FILES = ("stage_import",)
 WRITES = [
     pytest.param(declared, id=declared.name)
     for method, _, declared in operations()
-    if method in ("post", "patch")
+    if method in ("post", "patch") and declared.name not in FILES
 ]
 
 

@@ -18,7 +18,8 @@ SOME_ID = "0190b0a0-0000-7000-8000-000000000000"
 
 
 def concrete(route):
-    return "/api/v1" + route.replace("<uuid:id>", SOME_ID).replace("<slug:code>", "d29")
+    route = route.replace("<uuid:id>", SOME_ID).replace("<slug:code>", "d29")
+    return "/api/v1" + route.replace("<slug:kind>", "stock")
 
 
 ROUTES = sorted({concrete(route) for route, _ in addresses()})

@@ -5,8 +5,10 @@ import json
 import pytest
 from django.middleware.csrf import get_token
 from django.test import Client, RequestFactory
+from django.test.client import BOUNDARY, encode_multipart
 
 from tests.api.program import check_problem
+from tests.api.table_writes import table
 
 
 @pytest.fixture
@@ -91,3 +93,21 @@ def test_beside_a_bad_key_the_log_in_does_not_count(browser):
 def test_beside_a_good_key_the_log_in_does_not_count(browser, stranger):
     me = browser.get("/api/v1/me", headers={"Authorization": f"Bearer {stranger.text}"}).json()
     assert me["user"] == "Odo Brandt"
+
+
+def test_a_file_is_sent_with_the_token_in_the_header(browser, token, world):
+    """In the form it is a part like any other that is not known."""
+
+    def send(more=None, **headers):
+        return browser.post(
+            "/api/v1/imports",
+            data=encode_multipart(BOUNDARY, table(world) | (more or {})),
+            content_type=f"multipart/form-data; boundary={BOUNDARY}",
+            headers={"Idempotency-Key": "k"} | headers,
+        )
+
+    assert send().status_code == 403
+    assert send({"csrfmiddlewaretoken": token}).status_code == 400
+    response = send(**{"X-CSRFToken": token})
+    assert response.status_code == 201, response.content
+    assert response.json()["file_name"] == "drawers.csv"

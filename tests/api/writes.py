@@ -17,6 +17,7 @@ from tests.api import (
     catalogue_writes,  # noqa: F401 - these have cases of their own
     counting,
     floor_writes,  # noqa: F401
+    table_writes,  # noqa: F401
 )
 from tests.api.cases import CASES as CASES
 from tests.api.cases import case
