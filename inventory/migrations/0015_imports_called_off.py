@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0013_purchase_in_full'),
+        ('inventory', '0014_receipts_and_claims'),
     ]
 
     operations = [
