@@ -20,7 +20,7 @@ class Option(NamedTuple):
     piece: tuple | None
     thickness_nm: int
     in_building: bool
-    giver: int | None  # the job whose valve or tray it comes out of
+    giver: int | None  # the other job whose valve it comes out of; a loose shim in a tray waits for nobody
 
 
 class Case(NamedTuple):
@@ -129,7 +129,8 @@ def case_of(problem):
                 cost = {"stock": 2 if pin.condition == "new" else 1, "order": 2}.get(pin.action, 0)
                 if giver not in (None, number):
                     cost = 1
-                    edges.add((number, giver))
+                    if pin.action == "swap":
+                        edges.add((number, giver))
                 here = (0, 0, pin.action == "buy", pin.action == "order", unsure, 1, cost, off)
                 settled = [a + b for a, b in zip(settled, here, strict=True)]
                 hopeless[number] |= pin.action in ("buy", "order")
@@ -159,7 +160,7 @@ def case_of(problem):
                             piece,
                             thickness,
                             in_building,
-                            giver if moved else None,
+                            giver if moved and piece[0] == "own" else None,
                         )
                     )
             for thickness in problem.catalogue.get(job.family, ()):

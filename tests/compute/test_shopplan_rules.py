@@ -130,6 +130,15 @@ class TestBetweenBays:
         assert other.score.stock_cost == 1
         assert other.hand_overs[0].say == "Take the 2.520 mm shim in its tray from bay 5 to bay 2 for A."
 
+    def test_nobody_waits_for_a_shim_that_lies_loose_in_a_tray(self):
+        """Off the bench, 2 gives to 5 out of its valve and takes what lies in the tray of 5."""
+        lying = TrayShim(thickness_nm=2_640_000, known_by="measured")
+        two = job("2", loose("A", shim=2_520_000), on_bench=False)
+        plan = planned(shop(two, job("5", tight("B"), tray=(lying,), on_bench=False), catalogue=()))
+        got = choices(plan)
+        assert (got["2", "A"].action, got["5", "B"].action) == ("tray", "swap")
+        assert all(made.completed for made in plan.jobs)
+
     def test_shims_of_another_family_are_nothing_to_it(self):
         two, five = job("2", tight("A")), job("5", loose("B", shim=2_520_000))
         plan = planned(shop(two, replace(five, family="G")))

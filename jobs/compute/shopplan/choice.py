@@ -63,7 +63,7 @@ class Question:
     apart: frozenset[int] = field(default_factory=frozenset)
     """Jobs that may not wait for one that waits for them in turn, since they are not on the bench."""
     settled: frozenset[tuple[int, int]] = field(default_factory=frozenset)
-    """(taker, giver) of what pins hand over between jobs; looked at with `apart` only."""
+    """(taker, giver) of what pins hand over out of valves; looked at with `apart` only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ class Answer:
 
     completed: frozenset[int]
     pairs: frozenset[tuple[int, int]] | None
-    """(taker, giver) between which shims may move; None for all."""
+    """(taker, giver) between which shims may move out of valves; None for all."""
     figures: tuple[int, ...]
     """`waiting` of the jobs in question and the costs of the rows in question."""
     columns: IntArray
@@ -131,7 +131,8 @@ def _least(question: Question, rank: int, fixed: list[int]) -> int:
 def evaluate(
     question: Question, jobs: frozenset[int], pairs: frozenset[tuple[int, int]] | None
 ) -> Answer | None:
-    """The best flow that completes these jobs, and between jobs moves shims as `pairs` says only; None when
+    """The best flow that completes these jobs, and between jobs moves shims out of valves as `pairs` says
+    only; None when
     there is none.
     """
     arcs = narrowed(question.model, question.arcs, jobs, pairs)
@@ -177,10 +178,12 @@ def narrowed(
 
 
 def ends(model: Model, arcs: Arcs) -> tuple[IntArray, IntArray]:
-    """Per arc the job that takes, and the job whose valve or tray gives, -1 for none."""
+    """Per arc the job that takes, and the job whose valve gives, -1 for none: nobody waits for a shim that
+    lies loose in a tray.
+    """
     taker = np.array([row.job for row in model.rows], dtype=np.int64)[arcs.row]
     own = np.full(len(model.capacity), -1)
-    own[: len(model.columns)] = [column.job for column in model.columns]
+    own[: len(model.columns)] = [column.job if column.kind == "own" else -1 for column in model.columns]
     return taker, own[arcs.column]
 
 

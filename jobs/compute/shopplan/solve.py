@@ -63,7 +63,7 @@ def _about_all(problem: ShopProblem, model: Model) -> Question:
             (number, numbers[pin.from_job])
             for number, job in enumerate(problem.jobs)
             for pin in job.pins
-            if pin.from_job is not None and pin.from_job != job.key
+            if pin.action == "swap" and pin.from_job is not None and pin.from_job != job.key
         ),
     )
 
@@ -123,7 +123,7 @@ def _moves(question: Question, answer: Answer) -> set[Pair]:
     return {
         (row.job, columns[column].job)
         for row, column in zip(question.model.rows, answer.columns.tolist(), strict=True)
-        if column < len(columns) and columns[column].job not in (-1, row.job)
+        if column < len(columns) and columns[column].kind == "own" and columns[column].job != row.job
     }
 
 

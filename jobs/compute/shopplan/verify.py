@@ -258,12 +258,12 @@ def _used_twice(
 
 
 def _rings(problem: ShopProblem, plan: ShopPlan) -> Iterator[str]:
-    """Who is not on the bench must not wait for one that waits for it in turn."""
+    """Who is not on the bench must not wait for a shim in a valve of one that waits for it in turn."""
     waits_for: dict[str, set[str]] = {
         made.key: {
             choice.from_job
             for choice in made.choices
-            if choice.from_job is not None and choice.from_job != made.key
+            if choice.action == "swap" and choice.from_job is not None and choice.from_job != made.key
         }
         for made in plan.jobs
     }
@@ -284,7 +284,7 @@ def _rings(problem: ShopProblem, plan: ShopPlan) -> Iterator[str]:
 
 def _pinned_ring(problem: ShopProblem, key: str) -> bool:
     waits_for = {
-        job.key: {pin.from_job for pin in job.pins if pin.from_job not in (None, job.key)}
+        job.key: {pin.from_job for pin in job.pins if pin.action == "swap" and pin.from_job != job.key}
         for job in problem.jobs
     }
     reached: set[str | None] = set()
