@@ -12,8 +12,9 @@ from django.utils import timezone
 from shop.background.queue import queue_task
 from shop.models import OutboxEvent, Task
 from tests.faults import handlers
+from tests.faults.conftest import CELERY_ENVIRONMENT
 from tests.servers.children import kill_children_of, wait_until
-from tests.servers.programs import program_environment, python
+from tests.servers.programs import program_environment
 
 # Celery is for shops with more than one process, and those run on PostgreSQL; the embedded default's loop is
 # tested on both.
@@ -23,35 +24,6 @@ pytestmark = [
     pytest.mark.celery,
     pytest.mark.redis,
 ]
-ENVIRONMENT = {"COLDGAP_TASK_LEASE_SECONDS": "1.5", "COLDGAP_PUMP_SECONDS": "0.5"}
-
-
-@pytest.fixture
-def broker(valkey):
-    """The broker, empty, and running again afterwards."""
-    with valkey.client() as client:
-        client.flushall()
-    yield valkey
-    if not valkey.child.running:
-        valkey.start()
-
-
-@pytest.fixture
-def celery(broker, tmp_path):
-    """Start workers of two pool processes each, and beats; all are gone after the test."""
-    started = []
-
-    def start(*words):
-        words = ["-m", "celery", "-A", "tests.faults.celery_app", *words]
-        log = tmp_path / f"celery{len(started)}.log"
-        started.append(python(words, log=log, with_children=True, REDIS_URL=broker.url, **ENVIRONMENT))
-        return started[-1]
-
-    yield start
-    for child in started:
-        child.kill()
-
-
 # Without the talk between workers, which costs a second at each start.
 WORKER = ("worker", "--concurrency", "2", "--without-mingle", "--without-gossip")
 
@@ -60,7 +32,7 @@ def client(count, *words, redis_url):
     """Queue `count` quick tasks in a process that stands for a web server; what it measured."""
     done = subprocess.run(
         [sys.executable, "-m", "tests.faults.client", str(count), *words],
-        env=program_environment(REDIS_URL=redis_url, **ENVIRONMENT),
+        env=program_environment(REDIS_URL=redis_url, **CELERY_ENVIRONMENT),
         capture_output=True,
         text=True,
         timeout=120,

@@ -9,36 +9,14 @@ from inventory.models import Hold
 from jobs.models import HandOver, Plan, ShopPlan
 from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.shop_planning import fail_lost_shop_plans, plan_shop
-from shop.actor import actor_for_user
 from shop.background.claims import MOST_LOST
 from shop.background.work import run_task
 from shop.models import Task
 from tests.faults.freezing import freeze
-from tests.jobs.shop import make_engine, make_family, make_workshop
-from tests.jobs.three_bays import three_bays
 from tests.servers.children import wait_until
 from tests.servers.programs import python
 
 pytestmark = pytest.mark.django_db(transaction=True)
-
-
-@pytest.fixture
-def tech(technician):
-    return actor_for_user(technician)
-
-
-@pytest.fixture
-def plan(site, tech):
-    """Asked for, over two families: so that there is more than one part."""
-    workshop = make_workshop(site, tech)
-    three_bays(workshop)
-    workshop.family = make_family("disc25")
-    workshop.engine = make_engine(workshop.family, "other-4")
-    workshop.bins = {}
-    alone = workshop.job()
-    readings = {"1-IN": "5 thou", "2-IN": "8 thou", "1-EX": "12 thou", "2-EX": "12 thou"}
-    workshop.read(alone, readings, {"1-IN": "2.650 mm"})
-    return plan_shop(site=site, actor=tech, at=timezone.now())
 
 
 @pytest.fixture
