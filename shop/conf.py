@@ -88,6 +88,11 @@ class _Conf:
         return Decimal(self._get("USED_VALUE_SHARE"))
 
     @property
+    def check_cases(self) -> int:
+        """How many cases a check before the cover comes off plans at most."""
+        return int(self._get("CHECK_CASES"))
+
+    @property
     def counts_per_day(self) -> int:
         """How many bins of a site the rotation asks to be counted in a day."""
         return int(self._get("COUNTS_PER_DAY"))

@@ -75,7 +75,8 @@ def choose_button(request: PageRequest, site: Site) -> HttpResponse:
 
 @page(see=Action.PURCHASE, do=Action.PURCHASE)
 def add_need_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
-    form = NeedForm(posted(request))
+    asked = {name: request.GET.get(name, "") for name in ("family", "thickness", "quantity", "note")}
+    form = NeedForm(posted(request), initial={name: value for name, value in asked.items() if value})
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:

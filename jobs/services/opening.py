@@ -7,8 +7,8 @@ from inventory.compute.lengths import Unit
 from inventory.models import Place
 from inventory.selectors.places import empty_trays
 from inventory.services.numbering import next_number
-from jobs.compute.windows import default_aim
 from jobs.models import EngineType, Job, JobValve, Side, Vehicle
+from jobs.selectors.specs import spec_of
 from jobs.services.events import counted, note_event
 from jobs.services.keyed_engine import KeyedEngine, keyed_engine_faults, keyed_valves
 from jobs.services.refusals import bad_priority, refuse, text_faults
@@ -157,18 +157,17 @@ def _put_known_shims(job: Job, valves: Iterable[JobValve]) -> int:
 def _valves(job: Job, engine_type: EngineType) -> Iterator[JobValve]:
     for position in engine_type.positions.order_by("order"):
         side = "intake" if position.side == Side.INTAKE else "exhaust"
-        min_nm, max_nm = getattr(engine_type, f"{side}_min_nm"), getattr(engine_type, f"{side}_max_nm")
-        aim_nm = getattr(engine_type, f"{side}_aim_nm")
+        spec = spec_of(engine_type, position.side)
         yield JobValve(
             job=job,
             position=position,
             label=position.label,
             side=position.side,
             order=position.order,
-            min_nm=min_nm,
+            min_nm=spec.min_nm,
             min_keyed=getattr(engine_type, f"{side}_min_keyed"),
-            max_nm=max_nm,
+            max_nm=spec.max_nm,
             max_keyed=getattr(engine_type, f"{side}_max_keyed"),
-            aim_nm=default_aim(min_nm, max_nm) if aim_nm is None else aim_nm,
+            aim_nm=spec.aim_nm,
             aim_keyed=getattr(engine_type, f"{side}_aim_keyed"),
         )

@@ -31,6 +31,13 @@ ACTIONS = {
     "unresolved": ("none", "None is made"),
     "measure": ("caliper", "Measure first"),
 }
+# How a size stands that an engine may want: the mark, and the word beside it.
+SHELF = {
+    "missing": ("tight", "Missing"),
+    "short": ("loose", "Too few"),
+    "last": ("at_limit", "The last one"),
+    "here": ("in_spec", "Here"),
+}
 # DESIGN.md, "Cautions": on every job sheet, and where it matters.
 CAUTIONS = (
     "The engine is stone cold; the ignition is off and the engine cannot be started.",
@@ -60,6 +67,13 @@ def verdict(name: str | None) -> SafeString:
     if not name:
         return format_html('<span class="verdict verdict-unread">{}Not read</span>', mark("unread"))
     return format_html('<span class="verdict verdict-{}">{}{}</span>', name, mark(name), VERDICTS[name])
+
+
+@register.simple_tag
+def shelf(state: str) -> SafeString:
+    """How a wanted size stands in the bins, as colour, shape and word."""
+    shape, word = SHELF[state]
+    return format_html('<span class="verdict verdict-{}">{}{}</span>', shape, mark(shape), word)
 
 
 @register.simple_tag

@@ -84,6 +84,28 @@ class OpenJobForm(ActForm):
         self.fields["bay"].queryset = Bay.objects.filter(site=site)
 
 
+class CheckForm(ActForm):
+    """For which engine to look ahead. The vehicle goes before the type."""
+
+    vehicle = forms.ModelChoiceField(
+        queryset=Vehicle.objects.none(), empty_label="A vehicle that was never here", required=False
+    )
+    engine_type = forms.ModelChoiceField(
+        label="Engine type",
+        queryset=EngineType.objects.none(),
+        empty_label="As the vehicle’s",
+        required=False,
+        help_text="For a vehicle that was never here.",
+    )
+
+    def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["vehicle"].queryset = Vehicle.objects.filter(site=site).select_related(
+            "site", "engine_type__family"
+        )
+        self.fields["engine_type"].queryset = EngineType.objects.select_related("family")
+
+
 class PromiseForm(ActForm):
     """How much a job matters, and when it is promised for."""
 

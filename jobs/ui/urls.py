@@ -3,6 +3,7 @@
 from django.urls import path
 
 from jobs.ui import (
+    beforehand,
     board,
     fitting,
     history,
@@ -21,6 +22,7 @@ urlpatterns = [
     path("", board.board_page, name="board"),
     path("jobs", board.jobs_page, name="jobs"),
     path("jobs/open", job.open_page, name="open_job"),
+    path("check", beforehand.check_page, name="check"),
     path("jobs/open/by-hand", keyed_engine.open_by_hand_page, name="open_by_hand"),
     path("jobs/<uuid:pk>", job.overview_page, name="job"),
     path("jobs/<uuid:pk>/promise", job.promise_page, name="promise"),

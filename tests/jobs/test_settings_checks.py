@@ -18,3 +18,8 @@ def test_the_defaults_are_right(settings):
 @pytest.mark.parametrize("value", ["-1", "much", "NaN", "Infinity", ""])
 def test_a_slip_is_named(number, name, _example, value, settings):
     assert found(settings, **{name: value}) == [(f"jobs.E{number:03}", True)]
+
+
+@pytest.mark.parametrize("cases", [0, -1, 1_001])
+def test_a_check_plans_at_least_one_case_and_not_for_minutes(cases, settings):
+    assert found(settings, CHECK_CASES=cases) == [("jobs.E005", True)]

@@ -22,6 +22,7 @@ from tests.ui.furnished import READ, TIGHT
 pytestmark = pytest.mark.django_db
 LISTS = (
     "board",
+    "check",
     "jobs",
     "open_job",
     "savings",

@@ -39,6 +39,7 @@ JOB_PAGES = (
 BIN_CARE = ("edit_bin", "relocate_bin", "merge_bin", "split_bin", "retire_bin", "restore_bin")
 SITE_PAGES = (
     "board",
+    "check",
     "jobs",
     "shop_plan",
     "open_job",
@@ -140,3 +141,5 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
             if name not in ("take_in", "stop", "promise") or job.is_open:
                 yield f"{name}-{job.state}", reverse(name, args=[site.code, job.pk])
         yield f"vehicle-{job.state}", reverse("vehicle", args=[site.code, job.vehicle_id])
+        if job.state in ("signed_off", "open"):
+            yield f"check-{job.state}", f"{reverse('check', args=[site.code])}?vehicle={job.vehicle_id}"

@@ -1,0 +1,52 @@
+"""What of a family comes to a site: bought and on its way, or on the list of what is to buy."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+from django.db.models import Count, F, Q, Sum
+
+from inventory.models import Need, PurchaseLine, PurchaseList, ShimFamily
+from shop.models import Site
+
+
+@dataclass(slots=True, kw_only=True)
+class Coming:
+    """One size. on_order: bought and not yet here. for_jobs: so many of these are for jobs that wait. to_buy:
+    wanted in stock and not yet bought."""
+
+    on_order: int = 0
+    for_jobs: int = 0
+    to_buy: int = 0
+
+    @property
+    def free(self) -> int:
+        """How many will be for whoever comes first."""
+        return max(self.on_order - self.for_jobs, 0) + self.to_buy
+
+
+def coming(site: Site, family: ShimFamily) -> dict[int, Coming]:
+    """By size; {} when nothing comes."""
+    found: dict[int, Coming] = defaultdict(Coming)
+    lines = (
+        PurchaseLine.objects.filter(
+            purchase_list__site=site, purchase_list__state__in=PurchaseList.ON_THE_WAY, family=family
+        )
+        .values_list("thickness_nm")
+        .annotate(to_come=Sum(F("quantity") - F("received")))
+        .order_by("thickness_nm")
+    )
+    for size, count in lines:
+        found[size].on_order += count
+    needs = (
+        Need.objects.filter(site=site, family=family, state__in=[Need.State.OPEN, Need.State.BOUGHT])
+        .values_list("thickness_nm")
+        .annotate(
+            for_jobs=Count("pk", filter=Q(state=Need.State.BOUGHT, job_id__isnull=False)),
+            to_buy=Count("pk", filter=Q(state=Need.State.OPEN, job_id__isnull=True)),
+        )
+        .order_by("thickness_nm")
+    )
+    for size, for_jobs, to_buy in needs:
+        found[size].for_jobs += for_jobs
+        found[size].to_buy += to_buy
+    return dict(found)
