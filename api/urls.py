@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 from api import (
     audits,
     background,
+    beforehand,
     bin_care,
     bins,
     choices,
@@ -50,6 +51,7 @@ def at(address: str, view: type[ApiView], name: str) -> URLPattern:
 
 urlpatterns = [
     at("plans", plans.Plans, "plans"),
+    at("checks-before-opening", beforehand.ChecksBeforeOpening, "checks-before-opening"),
     at("me", sites.Me, "me"),
     at("sites", sites.Sites, "sites"),
     at("sites/<slug:code>", sites.OneSite, "site"),

@@ -22,6 +22,7 @@ from inventory.models import (
     Transfer,
 )
 from jobs.compute.alternatives import WISHES, Asked, name_of
+from jobs.compute.beforehand import Basis, SizeState
 from jobs.compute.exchange.types import CauseKind
 from jobs.models import HandOver, Job, JobValve, Plan, ShopPlan, Side
 from jobs.services.states import Act
@@ -32,6 +33,7 @@ ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
 SHOP_ACTIONS = ("keep", "swap", "tray", "stock", "order", "buy", "unresolved", "measure")
 ACTS = tuple(act.value for act in Act)
 ADJUSTS = tuple(JobValve.Adjust.values)
+CHECK_BASES = get_args(Basis)
 CONDITIONS = tuple(Condition.values)
 CAUSES = get_args(CauseKind)
 COUNT_PACES = tuple(pace.value for pace in Pace)
@@ -56,6 +58,7 @@ PLAN_STATES = tuple(Plan.State.values)
 PLANNABLE_CONDITIONS = ("new", "used")
 PURCHASE_LIST_STATES = tuple(PurchaseList.State.values)
 REASONS = tuple(Reason.values)
+SHELF_STATES = get_args(SizeState)
 SHOP_PLAN_STATES = tuple(ShopPlan.State.values)
 ROW_FATES = tuple(ImportRow.Fate.values)
 ROLES = tuple(Role.values)
