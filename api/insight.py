@@ -6,13 +6,19 @@ Nothing here is stored and nothing changed: it is worked out from the job and th
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from api.insight_shapes import AlternativesSerializer, FindingsSerializer, MeasureNextSerializer
+from api.insight_shapes import (
+    SIX_DECIMALS,
+    AlternativesSerializer,
+    FindingsSerializer,
+    MeasureNextSerializer,
+    decimal_text,
+    render_cost,
+)
 from api.jobs import JobView
 from api.kinds import shows
 from api.views import Call
 from inventory.compute.lengths import from_nm
 from jobs.compute.alternatives import name_of
-from jobs.compute.cost import Cost, major
 from jobs.compute.exchange import Finding, LookBack, Outcome
 from jobs.compute.measure_next import Candidate, MeasureNext
 from jobs.compute.planner import Choice
@@ -24,9 +30,8 @@ from jobs.selectors.measure_next import measure_next_of
 from jobs.selectors.problem import unread
 from shop.roles import Action
 
-_SIX_DECIMALS = 10**6
 # What leaves say is never beyond doubt, however it rounds.
-_NEARLY_CERTAIN = Fraction(_SIX_DECIMALS - 1, _SIX_DECIMALS)
+_NEARLY_CERTAIN = Fraction(SIX_DECIMALS - 1, SIX_DECIMALS)
 
 
 class Offered(NamedTuple):
@@ -133,25 +138,12 @@ def _way_shim(choice: Choice, sites: dict[str, tuple[str, str]], job: Job) -> di
     return {"thickness": from_nm(choice.thickness_nm).as_json(), "source": source, "site": site}
 
 
-def render_cost(cost: Cost) -> dict[str, Any]:
-    amounts = {name: getattr(cost, name) for name in ("shims", "labour", "waiting", "total")}
-    return {
-        "currency": cost.currency,
-        **{
-            name: None if amount is None else major(amount, cost.currency) for name, amount in amounts.items()
-        },
-        "unpriced": cost.unpriced,
-        "minutes": _decimal(cost.minutes),
-        "bay_hours": _decimal(cost.bay_hours),
-    }
-
-
 def _candidate(one: Candidate) -> dict[str, Any]:
     return {
         "label": one.label,
-        "probability": _decimal(one.probability),
-        "openings": _decimal(one.openings),
-        "per_opening": _decimal(one.per_opening),
+        "probability": decimal_text(one.probability),
+        "openings": decimal_text(one.openings),
+        "per_opening": decimal_text(one.per_opening),
         "helps": [from_nm(nm).as_json() for nm in one.helps],
         "seen": one.seen,
         "rests_on_little": one.rests_on_little,
@@ -185,16 +177,10 @@ def _finding(one: Finding) -> dict[str, Any]:
             {
                 "kind": cause.kind,
                 "labels": list(cause.labels),
-                "probability": _decimal(min(Fraction(cause.probability), _NEARLY_CERTAIN)),
+                "probability": decimal_text(min(Fraction(cause.probability), _NEARLY_CERTAIN)),
                 "say": cause.say,
             }
             for cause in one.causes
         ],
         "say": one.say,
     }
-
-
-def _decimal(value: Fraction) -> str:
-    """Rounded to six decimals, without those that are not needed."""
-    whole, rest = divmod(round(value * _SIX_DECIMALS), _SIX_DECIMALS)
-    return f"{whole}.{rest:06d}".rstrip("0").rstrip(".")

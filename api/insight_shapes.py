@@ -1,10 +1,16 @@
 """What is said about a job besides its sheet: other ways, what to measure next, what the fit came to."""
 
+from fractions import Fraction
+from typing import Any
+
 from rest_framework import serializers
 
 from api.fields import Body, LengthField, Word
 from api.plan_shapes import ScoreSerializer
 from api.words import CAUSES, PLAN_ALTERNATIVES
+from jobs.compute.cost import Cost, major
+
+SIX_DECIMALS = 10**6
 
 
 class PlanJobSerializer(Body):
@@ -144,3 +150,22 @@ class FindingsSerializer(serializers.Serializer):
         help_text="Pairs whose shims are too alike for an exchange to show by the leaf.",
     )
     needs_reason = serializers.BooleanField(help_text="Whether signing off takes a reason.")
+
+
+def render_cost(cost: Cost) -> dict[str, Any]:
+    amounts = {name: getattr(cost, name) for name in ("shims", "labour", "waiting", "total")}
+    return {
+        "currency": cost.currency,
+        **{
+            name: None if amount is None else major(amount, cost.currency) for name, amount in amounts.items()
+        },
+        "unpriced": cost.unpriced,
+        "minutes": decimal_text(cost.minutes),
+        "bay_hours": decimal_text(cost.bay_hours),
+    }
+
+
+def decimal_text(value: Fraction) -> str:
+    """Rounded to six decimals, without those that are not needed."""
+    whole, rest = divmod(round(value * SIX_DECIMALS), SIX_DECIMALS)
+    return f"{whole}.{rest:06d}".rstrip("0").rstrip(".")

@@ -6,10 +6,13 @@ from typing import Any
 from rest_framework import serializers
 
 from api.fields import Body, Flag, LengthField, Text
+from api.insight_shapes import CostSerializer, render_cost
 from api.plan_shapes import ClearanceAfterSerializer
 from api.words import CONDITIONS, SHOP_ACTIONS, SHOP_PLAN_STATES, VERDICTS
 from inventory.compute.lengths import from_nm
+from jobs.compute.shopplan import Proof
 from jobs.models import ShopPlan
+from jobs.selectors.costs import shop_plan_cost
 
 
 class PlanShopSerializer(Body):
@@ -54,6 +57,7 @@ class ProofSerializer(serializers.Serializer):
     unproven = serializers.CharField(allow_null=True)
     value = serializers.IntegerField()
     bound = serializers.IntegerField(help_text="What that figure is at the very least.")
+    gap = serializers.IntegerField(help_text="value less bound; 0 where everything is proven.")
 
 
 class ShopSourceSerializer(serializers.Serializer):
@@ -137,6 +141,7 @@ class MadeSerializer(serializers.Serializer):
 
     score = ShopScoreSerializer()
     proof = ProofSerializer()
+    cost = CostSerializer(help_text="Of all its engines together, at today's prices.")
     why = serializers.ListField(child=serializers.CharField())
     jobs = ShopPlanJobSerializer(many=True)
     hand_overs = ShopHandOverSerializer(many=True)
@@ -160,7 +165,8 @@ def _made(plan: ShopPlan) -> dict[str, Any]:
     made = plan.result or {}
     return {
         "score": made["score"],
-        "proof": made["proof"],
+        "proof": {**made["proof"], "gap": Proof(**made["proof"]).gap},
+        "cost": render_cost(shop_plan_cost(plan)),
         "why": made["why"],
         "jobs": [_job(entry) for entry in made["jobs"]],
         "hand_overs": [

@@ -88,9 +88,12 @@ Price = Callable[[str], Decimal | None]
 """What a shim costs by its condition, "new" or "used"; None where nobody knows."""
 
 
-def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_days: int | None) -> Cost:
+def plan_cost(
+    choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_days: int | None, due_days: int = 0
+) -> Cost:
     """What these choices cost. `lead_days`: how long a bought shim takes to come; None where nobody knows,
-    which costs nothing here. Swaps cost labour and no shim; unresolved valves are opened too.
+    which costs nothing here. `due_days`: until what is on order comes. Swaps cost labour and no shim;
+    unresolved valves are opened too.
     """
     choices = list(choices)
     conditions = [choice.condition for choice in choices if choice.action in _COST and choice.condition]
@@ -98,7 +101,10 @@ def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_day
     known = [amount for amount in prices if amount is not None]
     opened = sum(choice.action not in ("keep", "measure") for choice in choices)
     minutes = opened * Fraction(rates.minutes_per_opening)
-    waits = lead_days or 0 if any(choice.action == "buy" for choice in choices) else 0
+    waits = max(
+        lead_days or 0 if any(choice.action == "buy" for choice in choices) else 0,
+        due_days if any(choice.action == "order" for choice in choices) else 0,
+    )
     bay_hours = waits * Fraction(rates.bay_hours_per_day)
     return Cost(
         currency=rates.currency,
@@ -110,6 +116,21 @@ def plan_cost(choices: Iterable[Chosen], rates: Rates, price: Price, *, lead_day
         waiting=to_minor(bay_hours * Fraction(rates.bay_per_hour), rates.currency),
         minutes=minutes,
         bay_hours=bay_hours,
+    )
+
+
+def together(costs: Iterable[Cost], currency: str) -> Cost:
+    """Several plans as one, e.g. a shop's; nothing costs 0. Their shims are known where each one's are."""
+    costs = list(costs)
+    shims = [cost.shims for cost in costs if cost.shims is not None]
+    return Cost(
+        currency=currency,
+        shims=sum(shims) if len(shims) == len(costs) else None,
+        unpriced=sum(cost.unpriced for cost in costs),
+        labour=sum(cost.labour for cost in costs),
+        waiting=sum(cost.waiting for cost in costs),
+        minutes=sum((cost.minutes for cost in costs), Fraction(0)),
+        bay_hours=sum((cost.bay_hours for cost in costs), Fraction(0)),
     )
 
 

@@ -1,12 +1,16 @@
 """What plans cost the shop, by its settings and prices."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from math import ceil
+from typing import Any, NamedTuple
 
 from django.db.models import Min
 
 from inventory.models import Offer, ShimFamily
 from inventory.selectors.worth import Worth, worth_of
-from jobs.compute.cost import Chosen, Cost, Rates, plan_cost
+from jobs.compute.cost import Chosen, Cost, Rates, plan_cost, together
+from jobs.models import ShopPlan
 from shop.conf import conf
 
 
@@ -41,3 +45,48 @@ class Prices:
             lambda condition: self._worth.of(self._family.pk, condition),
             lead_days=self.lead_days,
         )
+
+
+class _Kept(NamedTuple):
+    """A choice as a shop plan keeps it."""
+
+    action: str
+    condition: str | None
+
+
+def shop_plan_cost(plan: ShopPlan) -> Cost:
+    """What a made plan costs, all its engines together, at today's prices; a bay waits where the engine was
+    in one when the plan was made. Four queries, whatever the number of engines.
+    """
+    engines = (plan.result or {"jobs": []})["jobs"]
+    families = dict(
+        ShimFamily.objects.filter(code__in={made["family"] for made in engines}).values_list("code", "pk")
+    )
+    worth = worth_of(list(families.values()))
+    quickest = dict(
+        Offer.objects.filter(family__in=list(families.values()))
+        .values_list("family_id")
+        .annotate(days=Min("supplier__lead_days"))
+    )
+    in_bay = {job["key"] for job in (plan.problem or {"jobs": []})["jobs"] if job["on_bench"]}
+    at, costs = rates(), []
+    for made in engines:
+        family = families[made["family"]]
+        waits = made["job"] in in_bay
+        costs.append(
+            plan_cost(
+                [_Kept(choice["action"], choice["condition"]) for choice in made["choices"]],
+                at,
+                lambda condition, family=family: worth.of(family, condition),
+                lead_days=quickest.get(family) if waits else 0,
+                due_days=_days_until(made, plan.created_at) if waits else 0,
+            )
+        )
+    return together(costs, at.currency)
+
+
+def _days_until(made: Mapping[str, Any], at: datetime) -> int:
+    """Whole days until the last shim on order that the engine takes is due; 0 where that is not known."""
+    if made["ready"] is None:
+        return 0
+    return max(0, ceil((datetime.fromisoformat(made["ready"]) - at).total_seconds() / 86_400))

@@ -1,5 +1,6 @@
 """The plan for the whole shop: have it made, look at it, accept it."""
 
+from typing import Any
 from uuid import UUID
 
 from django import forms
@@ -7,11 +8,14 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from inventory.compute.lengths import show
+from jobs.compute.shopplan import Proof
+from jobs.compute.shopplan.explain import figure_words, gap_words
 from jobs.models import ShopPlan
+from jobs.selectors.costs import shop_plan_cost
 from jobs.selectors.shop_plans import newest_shop_plan, shop_plan_of, shop_plan_sheet
 from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.shop_planning import cancel_shop_plan, plan_shop
+from jobs.ui.ways import cost_words
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
@@ -47,6 +51,7 @@ def shop_plan_page(
         "plan": shown,
         "making": shown is not None and shown.state == ShopPlan.State.MAKING,
         "ranks": _ranks(shown),
+        **_cost(shown),
         "refusal": refusal,
     }
     return render(request, "jobs/shop_plan.html", context, status=refusal.status if refusal else 200)
@@ -77,6 +82,14 @@ def accept_shop_plan_button(request: PageRequest, site: Site, plan: UUID) -> Htt
     return done(request, f"{held} is accepted: everything that it takes is held.", "shop_plan", site.code)
 
 
+def _cost(plan: ShopPlan | None) -> dict[str, Any]:
+    """Nothing of a plan without engines: it costs nothing."""
+    if plan is None or not (plan.result or {"jobs": []})["jobs"]:
+        return {}
+    cost = shop_plan_cost(plan)
+    return {"cost": cost, "shown": cost_words(cost)}
+
+
 def _ranks(plan: ShopPlan | None) -> list[tuple[str, str, str]]:
     """(what, how much, how sure) of each figure by which plans are ranked."""
     if plan is None or plan.result is None:
@@ -88,7 +101,6 @@ def _ranks(plan: ShopPlan | None) -> list[tuple[str, str, str]]:
     for index, name in enumerate(names):
         sure = "proven" if index < open_from else "not proven"
         if index == open_from:
-            sure = f"not proven, {proof['bound']} at the very least"
-        figure = f"{show(score[name])} mm" if name == "deviation_nm" else str(score[name])
-        found.append((RANKS[name], figure, sure))
+            sure = f"not proven: {gap_words(Proof(**proof))}"
+        found.append((RANKS[name], figure_words(name, score[name]), sure))
     return found

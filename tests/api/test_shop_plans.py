@@ -48,7 +48,16 @@ def test_three_engines(world):
     assert {entry["job"]: entry["completed"] for entry in shown["plan"]["jobs"]} == dict(
         zip(ids, (False, True, True), strict=True)
     )
-    assert shown["plan"]["proof"]["unproven"] is None
+    proof = shown["plan"]["proof"]
+    assert (proof["unproven"], proof["gap"]) == (None, 0)
+    # One new and one used shim at 3.40 and half of that, four openings, two days of bay 1.
+    cost = shown["plan"]["cost"]
+    assert (cost["shims"], cost["labour"], cost["waiting"], cost["total"]) == (
+        "5.10",
+        "60.00",
+        "320.00",
+        "385.10",
+    )
     (move,) = [entry for entry in shown["plan"]["hand_overs"] if entry["to_job"] == ids[1]]
     assert (move["from_job"], move["from_valve"], move["to_valve"]) == (ids[0], "1-IN", "1-IN")
     assert world.program.done(f"{plan}/accept")["state"] == "accepted"

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from inventory.compute.money import MINOR_DIGITS
-from jobs.compute.cost import Rates, major, plan_cost, to_minor
+from jobs.compute.cost import Rates, major, plan_cost, to_minor, together
 from jobs.compute.planner import plan_engine
 from tests.compute.planner_cases import problem, valve
 
@@ -118,3 +118,14 @@ def test_what_is_no_currency_is_refused(currency):
 def test_a_rate_below_nothing_is_refused(rate):
     with pytest.raises(ValueError, match="0 or more"):
         replace(RATES, labour_per_hour=Decimal(rate))
+
+
+def test_several_plans_together_are_known_where_each_is():
+    one = cost_of(problem(TIGHT, lots=[(2_520_000, "new", 1)]))
+    other = cost_of(problem(TIGHT, catalogue=[2_520_000]))
+    both = together([one, other], "EUR")
+    assert (both.shims, both.total) == (2 * 621, one.total + other.total)
+    assert (both.minutes, both.bay_hours) == (20, 16)
+    dark = cost_of(problem(TIGHT, catalogue=[2_520_000]), price=lambda condition: None)
+    assert (together([one, dark], "EUR").shims, together([one, dark], "EUR").unpriced) == (None, 1)
+    assert together([], "EUR").total == 0

@@ -2,10 +2,14 @@
 
 import pytest
 
+from inventory.models import Supplier
 from inventory.selectors.audit import audit
+from inventory.services.catalogue import add_offer, add_supplier
 from inventory.services.floor import Shims, scrap_shims
+from inventory.services.purchasing import Buy, mark_bought
 from jobs.models import HandOver, Job, ShopPlan
 from jobs.services.shop_accepting import accept_shop_plan
+from shop.actor import service_actor
 from shop.background.work import work_once
 from tests.jobs.shop import AT, USED
 from tests.jobs.three_bays import fresh, made, three_bays
@@ -114,3 +118,49 @@ def test_an_accepted_plan_says_so(jobs, workshop, tech, bay_tablet):
     page = text_of(bay_tablet.get("shop_plan"))
     assert "Shop plan 1 was accepted by Ines Varga" in page
     assert "To be handed over." in page
+
+
+def offered(family, *, price, lead_days):
+    """One supplier of it."""
+    supplier = add_supplier(actor=service_actor(), code="brandt", name="Brandt Parts", lead_days=lead_days)
+    add_offer(actor=service_actor(), supplier=supplier, family=family, price=price, currency="EUR")
+
+
+def test_where_the_time_was_up_the_page_says_what_is_not_proven_and_by_how_much(
+    jobs, workshop, tech, bay_tablet, settings
+):
+    settings.COLDGAP = settings.COLDGAP | {"SHOP_PLAN_SECONDS": 0.0}
+    plan = made(workshop, tech)
+    proof = plan.result["proof"]
+    assert proof["unproven"]
+    page = text_of(bay_tablet.get("shop_plan"))
+    assert "Not all of it is proven" in page
+    assert "at the very least: a gap of" in page
+
+
+def test_what_it_costs(jobs, workshop, tech, office):
+    """At 12 minutes an opening, 75 an hour, 20 a bay hour, 8 of them a day; a used shim is worth half a new
+    one: four openings, one used shim, one bought, and bay 1 waits two days for it."""
+    made(workshop, tech)
+    assert "Shims at cost not known: no price for 2 of them" in text_of(office.get("shop_plan"))
+    offered(workshop.family, price=4, lead_days=2)
+    page = text_of(office.get("shop_plan"))
+    assert "Shims at cost 6.00 EUR" in page
+    assert "Work 60.00 EUR for 48 minutes" in page
+    assert "Waiting 320.00 EUR for 16 bay hours" in page
+    assert "Together 386.00 EUR" in page
+
+
+def test_what_is_on_order_keeps_a_bay_until_it_is_due_and_one_in_the_yard_not_at_all(
+    jobs, workshop, tech, office
+):
+    offered(workshop.family, price=4, lead_days=2)
+    buys = [Buy(family=workshop.family, thickness_nm=2_825_000, quantity=1)]
+    mark_bought(site=workshop.site, actor=service_actor(), at=AT, supplier=Supplier.objects.get(), buys=buys)
+    Supplier.objects.update(lead_days=5)
+    made(workshop, tech)
+    assert "Waiting 800.00 EUR for 40 bay hours" in text_of(office.get("shop_plan"))
+    Job.objects.filter(pk=jobs[0].pk).update(bay=None)
+    made(workshop, tech)
+    page = text_of(office.get("shop_plan"))
+    assert ("Together" in page, "bay hours" in page) == (True, False)

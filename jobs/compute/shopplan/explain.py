@@ -158,9 +158,24 @@ def why_plan(
     else:
         said.append(
             f"The time was up before it was certain {_RANK_WORDS[proof.unproven]}: "
-            f"{proof.value} here, {proof.bound} at the very least."
+            f"{figure_words(proof.unproven, proof.value)} here, {gap_words(proof)}."
         )
     return tuple(said)
+
+
+def figure_words(rank: str, figure: int) -> str:
+    """A figure of ShopScore for the eye."""
+    return f"{mm(figure)} mm" if rank == "deviation_nm" else str(figure)
+
+
+def gap_words(proof: Proof) -> str:
+    """How much less the rank that is not proven could be; it must be one."""
+    rank = proof.unproven or ""
+    share = f", {proof.gap / proof.value * 100:.1f} %" if proof.value else ""
+    return (
+        f"{figure_words(rank, proof.bound)} at the very least: a gap of "
+        f"{figure_words(rank, proof.gap)}{share}"
+    )
 
 
 def counted(number: int, thing: str) -> str:
