@@ -6,11 +6,9 @@ What the framework's serializers do for small bodies takes them 40 ms for 300 lo
 from collections.abc import Callable
 from typing import Any
 
-from api.fields import read_length
+from api.fields import MOST_ERRORS, read_length
 from inventory.compute.lengths import Length, LengthError
 from shop.errors import FieldError, Invalid
-
-MOST_ERRORS = 100
 
 
 class Errors:

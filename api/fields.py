@@ -13,6 +13,8 @@ from rest_framework import serializers
 from inventory.compute import lengths
 from inventory.compute.lengths import Length, LengthError
 
+MOST_ERRORS = 100
+"""More errors than a person reads are not listed: a body of many is refused as fast as one of few."""
 _NEEDED = {"required": "is needed", "null": "may not be null"}
 
 
@@ -31,7 +33,7 @@ class Body(serializers.Serializer):
             if unknown:
                 known = ", ".join(self.fields) or "none"
                 raise serializers.ValidationError(
-                    {name: [f"is not known here; known are: {known}"] for name in unknown}
+                    {name: [f"is not known here; known are: {known}"] for name in unknown[:MOST_ERRORS]}
                 )
         return super().to_internal_value(data)
 
