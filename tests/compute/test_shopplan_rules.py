@@ -128,7 +128,7 @@ class TestBetweenBays:
         other = planned(shop(job("2", tight("A")), job("5", valve("Z", passes=180_000), tray=(lying,))))
         assert choices(other)["2", "A"].from_job == "5"
         assert other.score.stock_cost == 1
-        assert other.hand_overs[0].say == "Take the 2.520 mm shim in its tray from bay 5 to bay 2 for A."
+        assert other.hand_overs[0].say == "Take the 2.520 mm shim in the tray of bay 5 to bay 2 for A."
 
     def test_nobody_waits_for_a_shim_that_lies_loose_in_a_tray(self):
         """Off the bench, 2 gives to 5 out of its valve and takes what lies in the tray of 5."""

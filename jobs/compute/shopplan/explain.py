@@ -98,9 +98,10 @@ def way_words(
 def hand_over(problem: ShopProblem, job: OpenJob, choice: ShopChoice) -> HandOver:
     """The instruction for a shim that leaves its engine or its tray for another."""
     giver = next(other for other in problem.jobs if other.key == choice.from_job)
-    what = "in its tray" if choice.from_label is None else f"of {choice.from_label}"
+    tray = f"in the tray of {giver.called}"
+    what = tray if choice.from_label is None else f"of {choice.from_label} from {giver.called}"
     thickness = choice.thickness_nm or 0
-    say = f"Take the {mm(thickness)} mm shim {what} from {giver.called} to {job.called} for {choice.label}."
+    say = f"Take the {mm(thickness)} mm shim {what} to {job.called} for {choice.label}."
     return HandOver(giver.key, choice.from_label, job.key, choice.label, thickness, say)
 
 
@@ -117,7 +118,8 @@ def why_job(choices: Sequence[ShopChoice], ready: datetime | None) -> str:
         day = "" if ready is None else f", due {ready:%Y-%m-%d}"
         waits.append(f"{_shims(of['order'])} on order{day}")
     if of["measure"]:
-        waits.append(f"the shims of {_labels(of['measure'])} to be measured")
+        shims = "shim" if len(of["measure"]) == 1 else "shims"
+        waits.append(f"the {shims} of {_labels(of['measure'])} to be measured")
     if of["unresolved"]:
         waits.append(f"shims for {_labels(of['unresolved'])} that nobody has")
     if waits:
