@@ -10,7 +10,7 @@ The model
 
 Limits
     The priors below are common sense, no source: of a hundred fittings five have something wrong, mostly
-    two shims in each other's places. Rings of three or more exchanged shims are not looked for; they show as
+    two shims in each other's places. Rings of four or more exchanged shims are not looked for; they show as
     differences. Figures here are floats: they are weighed, never stored or compared with a limit.
 """
 
@@ -26,7 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 
 PRIOR: dict[str, float] = {
     "none": 0.95,
-    "exchange": 0.025,
+    "exchange": 0.023,
+    "ring": 0.002,
     "unit": 0.01,
     "upside_down": 0.005,
     "wrong_reading": 0.01,
@@ -44,6 +45,7 @@ WEAR = np.linspace(10_000.0, 80_000.0, 15)
 LEAST_APART_NM = 10_000
 """Shims that differ by less cannot be told apart by leaves, however fine these are."""
 _LEAST_SPREAD_NM = 100.0
+_NOT_WORTH_WEIGHING = 1e-9
 
 
 class Hypothesis(NamedTuple):
@@ -104,16 +106,24 @@ class Evidence:
         """What the odds of everything in `hypotheses` cannot exceed together: as if each cause made the
         readings of its valves certain. Much quicker, and below what matters for nearly every fitting.
         """
-        least, second = np.sort(np.append(self.nothing[standing], [1.0, 1.0]))[:2]
+        least, second, third = np.sort(np.append(self.nothing[standing], [1.0, 1.0, 1.0]))[:3]
         alone = (PRIOR["unit"] + PRIOR["upside_down"] + PRIOR["wrong_reading"]) / least
-        return float(PRIOR["exchange"] / (least * second) + alone) / PRIOR["none"]
+        together = PRIOR["exchange"] / (least * second) + PRIOR["ring"] / (least * second * third)
+        return float(together + alone) / PRIOR["none"]
 
-    def hypotheses(self, standing: npt.NDArray[np.bool_], differ: npt.NDArray[np.bool_]) -> list[Hypothesis]:
+    def hypotheses(
+        self,
+        standing: npt.NDArray[np.bool_],
+        differ: npt.NDArray[np.bool_],
+        apart: npt.NDArray[np.bool_],
+    ) -> list[Hypothesis]:
         """Everything that may have happened to the valves that are `standing`, with its odds. `differ`
-        (valves, valves) says which shims are not the same, so that an exchange would change anything.
+        (valves, valves) says which shims are not the same, so that an exchange would change anything;
+        `apart` which of these differ by so much that leaves can show it.
         """
         return [
             *self._exchanges(standing, differ),
+            *self._rings(standing, apart),
             *self._wrong_units(standing),
             *self._upside_down(standing),
             *self._wrong_readings(standing),
@@ -130,6 +140,24 @@ class Evidence:
         return [
             Hypothesis("exchange", (one, other), value)
             for one, other, value in zip(ones.tolist(), others.tolist(), odds.tolist(), strict=True)
+        ]
+
+    def _rings(self, standing: npt.NDArray[np.bool_], apart: npt.NDArray[np.bool_]) -> list[Hypothesis]:
+        """Each valve with the shim of the next, the last with that of the first. Of three of which two are
+        alike a leaf could not say who has which."""
+        possible = apart & standing[:, None] & standing[None, :]
+        likelier = np.zeros(possible.shape)
+        ones, others = np.nonzero(possible)
+        likelier[ones, others] = self._with_shim_of(ones, others) / self.nothing[ones]
+        place = np.arange(len(standing))
+        # The first of a ring is its first valve: so each counts once, and its other way round as another.
+        first = (place[:, None, None] < place[None, :, None]) & (place[:, None, None] < place[None, None, :])
+        count = np.count_nonzero(first & possible[:, :, None] & possible[None, :, :] & possible.T[:, None, :])
+        chance = likelier[:, :, None] * likelier[None, :, :] * likelier.T[:, None, :] * first
+        odds = PRIOR["ring"] / PRIOR["none"] / max(count, 1) * chance
+        return [
+            Hypothesis("ring", tuple(ring), float(odds[tuple(ring)]))
+            for ring in np.argwhere(odds > _NOT_WORTH_WEIGHING).tolist()
         ]
 
     def _with_shim_of(self, valves: npt.NDArray[np.int64], others: npt.NDArray[np.int64]) -> FloatArray:

@@ -99,9 +99,12 @@ def _findings(
         return []
     evidence = Evidence(fitting)
     standing = evidence.readable.copy()
+    apart = differ.copy()
+    for one, other in alike:
+        apart[one, other] = apart[other, one] = False
     findings: list[Finding] = []
     while standing.any() and 1 - 1 / (1 + evidence.odds_at_most(standing)) >= SOMETHING:
-        hypotheses = evidence.hypotheses(standing, differ)
+        hypotheses = evidence.hypotheses(standing, differ, apart)
         total = 1 + sum(one.odds for one in hypotheses)
         if 1 - 1 / total < SOMETHING:
             break

@@ -8,6 +8,7 @@ from jobs.compute.planner.types import KnownBy, Uncertainty
 
 CauseKind = Literal[
     "exchange",
+    "ring",
     "unit_before",
     "unit_after",
     "unit_removed",
@@ -15,7 +16,8 @@ CauseKind = Literal[
     "upside_down",
     "wrong_reading",
 ]
-"""exchange: two shims in each other's places; unit_*: a figure keyed in the wrong unit, namely the clearance
+"""exchange: two shims in each other's places; ring: three that went round, each valve with the next one's;
+unit_*: a figure keyed in the wrong unit, namely the clearance
 before or after or the thickness of the shim that came out or went in; upside_down: a used shim with its worn
 face to the cam; wrong_reading: a clearance, before or after, that cannot be right."""
 

@@ -25,6 +25,11 @@ def cause_words(fitting: Fitting, outcomes: Sequence[Outcome], one: Hypothesis) 
             f"The shims of {labels[0]} and {labels[1]} are in each other's places: {labels[0]} came out "
             f"{off[0]} and {labels[1]} {off[1]}, and the two shims are {mm(abs(first - second))} mm apart."
         )
+    if one.kind == "ring":
+        next_one = [*labels[1:], labels[0]]
+        has = [f"{label} has that of {other}" for label, other in zip(labels, next_one, strict=True)]
+        came = [f"{label} came out {words}" for label, words in zip(labels, off, strict=True)]
+        return f"The shims of {listed(labels)} went round: {listed(has)}. {listed(came)}."
     if one.kind == "upside_down":
         return (
             f"The used shim of {labels[0]} lies with its worn face to the cam: it came out {off[0]}, and a "
@@ -54,7 +59,12 @@ def finding_words(causes: Sequence[Cause], *, explained: bool) -> str:
     if explained:
         return f"{_how_sure(first.probability)}: {_lower(first.say)}"
     ways = " Or: ".join(f"{cause.say} ({_percent(cause.probability)})" for cause in causes)
-    return f"Something is wrong with {' and '.join(first.labels)}, but not surely what. {ways}"
+    return f"Something is wrong with {listed(first.labels)}, but not surely what. {ways}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a sentence lists them; one stands alone."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _how_sure(probability: float) -> str:
