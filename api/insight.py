@@ -18,6 +18,7 @@ from api.jobs import JobView
 from api.kinds import shows
 from api.views import Call
 from inventory.compute.lengths import from_nm
+from inventory.models import Place, PlaceKind
 from jobs.compute.alternatives import name_of
 from jobs.compute.exchange import Finding, LookBack, Outcome
 from jobs.compute.measure_next import Candidate, MeasureNext
@@ -109,7 +110,7 @@ def _to_read(job: Job) -> list[str]:
 
 
 def _way(way: Way, job: Job) -> dict[str, Any]:
-    sites = {choice.label: (lot.place.code, lot.site.code) for choice, lot in way.stock}
+    sites = {choice.label: (_lies(lot.place), lot.site.code) for choice, lot in way.stock}
     return {
         "alternative": way.name,
         "best_for": [name_of(asked) for asked in way.alternative.asked],
@@ -130,11 +131,15 @@ def _way(way: Way, job: Job) -> dict[str, Any]:
     }
 
 
+def _lies(place: Place) -> str:
+    return "tray" if place.kind == PlaceKind.TRAY else f"bin:{place.code}"
+
+
 def _way_shim(choice: Choice, sites: dict[str, tuple[str, str]], job: Job) -> dict[str, Any] | None:
     if choice.thickness_nm is None:
         return None
     place, site = sites.get(choice.label, ("", job.site.code))
-    source = {"swap": f"valve:{choice.from_valve}", "stock": f"bin:{place}"}.get(choice.action, "catalogue")
+    source = {"swap": f"valve:{choice.from_valve}", "stock": place}.get(choice.action, "catalogue")
     return {"thickness": from_nm(choice.thickness_nm).as_json(), "source": source, "site": site}
 
 

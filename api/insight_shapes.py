@@ -49,7 +49,9 @@ class WayFiguresSerializer(serializers.Serializer):
 
 class WayShimSerializer(serializers.Serializer):
     thickness = LengthField()
-    source = serializers.CharField(help_text="valve:<label>, bin:<code> or catalogue.")
+    source = serializers.CharField(
+        help_text="valve:<label>, tray for the job's own, bin:<code> or catalogue."
+    )
     site = serializers.CharField(help_text="Where it lies.")
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from django.db.models import F, QuerySet, Sum
 
-from inventory.models import Balance, Condition, PlaceKind, ShimFamily
+from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
 from shop.models import Site
 
 PLANNABLE = (Condition.NEW, Condition.USED)
@@ -59,6 +59,15 @@ def stock_at(
 def available_lots(site: Site, family: ShimFamily) -> list[Balance]:
     """The lots that a plan may take: measured, in a bin, not promised; in one fixed order."""
     return list(stock(site, family=family).filter(condition__in=PLANNABLE, on_hand__gt=F("held")))
+
+
+def loose_in(tray: Place, family: ShimFamily) -> list[Balance]:
+    """The lots in a job's tray that a plan may take: measured, of the family, not promised; in one fixed
+    order."""
+    rows = Balance.objects.filter(
+        place=tray, family=family, condition__in=PLANNABLE, on_hand__gt=F("held")
+    ).select_related("place", "family")
+    return list(rows.order_by("thickness_nm", "condition", "id"))
 
 
 def takeable(

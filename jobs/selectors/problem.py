@@ -1,4 +1,4 @@
-"""A job as the planner sees it: its valves, what the site can spare, what can be bought."""
+"""A job as the planner sees it: its valves, what its tray has and the site can spare, what can be bought."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import cast
 
 from inventory.compute.lengths import parse_text
 from inventory.models import Balance
-from inventory.selectors.stock import available_lots
+from inventory.selectors.stock import available_lots, loose_in
 from jobs.compute.planner import Adjust, Condition, Lot, OwnShim, Problem, Uncertainty, Valve
 from jobs.compute.planner.types import KnownBy
 from jobs.models import ClearanceReading, Job, JobValve
@@ -39,7 +39,8 @@ def problem_of(job: Job, others: Iterable[Site] = ()) -> JobProblem:
     """
     valves = list(job.valves.order_by("order"))
     readings = current_readings(valves)
-    balances = [*available_lots(job.site, job.family)]
+    # What an earlier fit left in the job's own tray is nearest.
+    balances = [*loose_in(job.tray, job.family), *available_lots(job.site, job.family)]
     balances += [lot for site in others for lot in available_lots(site, job.family)]
     problem = Problem(
         valves=tuple(valve_of(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),

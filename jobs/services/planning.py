@@ -5,7 +5,9 @@ from datetime import datetime
 from django.db.models import Max
 
 from inventory.compute.lengths import show
-from inventory.models import Hold
+from inventory.models import Hold, PlaceKind
+from inventory.services.fitting import OneShim
+from inventory.services.handing_over import hold_in_tray
 from inventory.services.holds import Wanted, expire_due_holds, hold_shims
 from inventory.services.purchasing import Lack, note_needs
 from inventory.services.texts import text_errors
@@ -40,7 +42,7 @@ WISH_WORDS: dict[str, str] = {
 def plan_job(
     *, job: Job, actor: Actor, at: datetime, wish: Wish = "usual", version: int | None = None
 ) -> Plan:
-    """Propose the best plan under a wish from what is in the engine and available at the site now.
+    """Propose the best plan under a wish from what is in the engine and its tray and available at the site.
 
     Earlier proposals are out of date with it. After a fit it rests on the readings after. Raises Conflict,
     code `readings-missing`, naming the valves that must be read first.
@@ -130,6 +132,9 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         lacks=_lacks(job, buy),
     )
     plan.hold = _hold(job, stock, actor, at) if stock else None
+    for line in lines:
+        if line.action == "tray":
+            _hold_loose(job, line, actor, at)
     plan.state = Plan.State.ACCEPTED
     plan.save(update_fields=["state", "hold"])
     job.state = Job.State.WAITING if buy else Job.State.HELD
@@ -183,6 +188,20 @@ def _hold(job: Job, stock: list[PlanLine], actor: Actor, at: datetime) -> Hold:
         ) from gone
 
 
+def _hold_loose(job: Job, line: PlanLine, actor: Actor, at: datetime) -> None:
+    """Hold what lies in the job's own tray where it lies."""
+    hold_in_tray(
+        site=job.site,
+        actor=actor,
+        at=at,
+        tray=job.tray,
+        shim=OneShim(family_id=job.family_id, thickness_nm=line.gets_nm, condition=line.condition),
+        job_id=job.pk,
+        reference=str(job),
+        label=line.label,
+    )
+
+
 def _for_valve(error: FieldError, stock: list[PlanLine]) -> FieldError:
     label = stock[int(error.pointer.rpartition("/")[2])].label
     return FieldError(pointer("valves", label), f"{label}: {error.detail}")
@@ -219,16 +238,18 @@ def _refuse_out_of_date(job: Job, plan: Plan) -> None:
 
 def _line(plan: Plan, asked: JobProblem, choice: Choice, left_over: set[str]) -> PlanLine:
     own = next(valve.shim for valve in asked.problem.valves if valve.label == choice.label)
+    place = None if choice.from_lot is None else asked.balances[choice.from_lot].place
+    in_tray = place is not None and place.kind == PlaceKind.TRAY
     return PlanLine(
         plan=plan,
         order=0,
         label=choice.label,
         verdict=choice.verdict,
-        action=choice.action,
+        action="tray" if in_tray else choice.action,
         thickness_nm=choice.thickness_nm,
         condition=choice.condition or "",
         from_valve=choice.from_valve or "",
-        from_place=None if choice.from_lot is None else asked.balances[choice.from_lot].place,
+        from_place=None if in_tray else place,
         own_nm=None if own is None else own.thickness_nm,
         low_nm=choice.low_nm,
         called_nm=choice.called_nm,

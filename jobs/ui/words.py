@@ -36,9 +36,14 @@ def score_words(plan: Plan, lines: Sequence[PlanLine]) -> list[str]:
     parts = [
         (others, "shim comes from another job", "shims come from other jobs"),
         (
-            actions["swap"] + actions["tray"] - others,
+            sum(line.action == "swap" and not line.handed_over for line in lines),
             "shim moves within the engine",
             "shims move within the engine",
+        ),
+        (
+            sum(line.action == "tray" and not line.handed_over for line in lines),
+            "shim comes out of its tray",
+            "shims come out of its tray",
         ),
         (actions["stock"] - used, "new shim comes from a bin", "new shims come from bins"),
         (used, "used shim comes from a bin", "used shims come from bins"),

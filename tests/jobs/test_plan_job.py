@@ -2,16 +2,19 @@ from datetime import timedelta
 
 import pytest
 
+from inventory.models import Balance, PlaceKind
+from inventory.services.fitting import OneShim
+from inventory.services.handing_over import hold_in_tray
 from inventory.services.holds import Wanted, hold_shims
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import Job, JobValve, Plan
 from jobs.selectors.problem import problem_of
 from jobs.services.fitting import fit_job
-from jobs.services.planning import plan_job
+from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.services.readings import set_adjust
 from shop.actor import service_actor
 from shop.conf import conf
-from shop.errors import Conflict, NotFound
+from shop.errors import Conflict, NotEnough, NotFound
 from tests.jobs.shop import AT, NEW, USED, make_engine
 
 OUT = {"1-IN": "5 thou", "1-EX": "12 thou", "2-IN": "8 thou", "2-EX": "12 thou"}
@@ -190,3 +193,71 @@ def test_always_is_opened_although_in_spec(workshop, tech):
     job = workshop.read(workshop.job(), {**OUT, "1-IN": "8 thou"}, {"1-IN": "2.650 mm"})
     JobValve.objects.filter(label="1-IN").update(adjust="always")
     assert lines(plan_job(job=job, actor=service_actor(), at=AT))["1-IN"] == "buy"
+
+
+class TestTheJobsOwnTray:
+    """What an earlier fit left in the tray of the job is at hand for its next one."""
+
+    @pytest.fixture
+    def loose(self, workshop, tech):
+        """1-IN got the only 2.575 mm and is loose with it; the 2.650 mm that came out would do."""
+        workshop.stock(("2.575", NEW, 1))
+        job = workshop.held(workshop.read(workshop.job(), OUT, {"1-IN": "2.650 mm"}))
+        return workshop.read(fit_job(job=job, actor=tech, at=AT), {"1-IN": "11 thou"})
+
+    def test_what_came_out_goes_before_buying(self, loose, tech):
+        plan = plan_job(job=loose, actor=tech, at=AT)
+        line = plan.lines.get(label="1-IN")
+        assert (line.action, line.thickness_nm, line.condition) == ("tray", 2_650_000, "used")
+        assert (plan.bought, plan.stock_cost, line.from_job) == (0, 1, None)
+
+    def test_it_is_held_there_and_fitted_from_there(self, loose, workshop, tech):
+        plan = accept_plan(plan=plan_job(job=loose, actor=tech, at=AT), actor=tech, at=AT)
+        loose.refresh_from_db()
+        assert (loose.state, plan.hold) == (Job.State.HELD, None)
+        (balance,) = loose.tray.balances.filter(on_hand__gt=0)
+        assert (balance.thickness_nm, balance.held) == (2_650_000, 1)
+        job = fit_job(job=loose, actor=tech, at=AT)
+        assert job.valves.get(label="1-IN").shim_nm == 2_650_000
+        left = job.tray.balances.filter(on_hand__gt=0)
+        assert [(each.thickness_nm, each.held) for each in left] == [(2_575_000, 0)]
+
+    def test_released_it_lies_there_no_longer(self, loose, tech):
+        accept_plan(plan=plan_job(job=loose, actor=tech, at=AT), actor=tech, at=AT)
+        release_plan(job=loose, actor=tech, at=AT)
+        assert not Balance.objects.filter(place__kind=PlaceKind.TRAY, held__gt=0).exists()
+
+    def test_what_is_held_there_for_another_job_is_not_taken(self, loose, workshop, tech):
+        hold_in_tray(
+            site=workshop.site,
+            actor=tech,
+            at=AT,
+            tray=loose.tray,
+            shim=OneShim(family_id=workshop.family.pk, thickness_nm=2_650_000, condition=USED),
+            job_id=workshop.job().pk,
+            reference="another",
+            label="1-IN",
+        )
+        plan = plan_job(job=loose, actor=tech, at=AT)
+        assert plan.lines.get(label="1-IN").action == "buy"
+
+    def test_it_is_gone_meanwhile(self, loose, workshop, tech):
+        plan = plan_job(job=loose, actor=tech, at=AT)
+        hold_in_tray(
+            site=workshop.site,
+            actor=tech,
+            at=AT,
+            tray=loose.tray,
+            shim=OneShim(family_id=workshop.family.pk, thickness_nm=2_650_000, condition=USED),
+            job_id=workshop.job().pk,
+            reference="another",
+            label="1-IN",
+        )
+        with pytest.raises(NotEnough):
+            accept_plan(plan=plan, actor=tech, at=AT)
+        plan.refresh_from_db()
+        assert plan.state == Plan.State.STALE
+
+    def test_another_jobs_tray_is_not_looked_into(self, loose, workshop, tech):
+        other = workshop.read(workshop.job(), {**OUT, "1-IN": "11 thou"}, {"1-IN": "2.575 mm"})
+        assert plan_job(job=other, actor=tech, at=AT).lines.get(label="1-IN").action == "buy"

@@ -8,6 +8,7 @@ from inventory.models import Hold, PlaceKind
 from inventory.selectors.stock import content
 from jobs.models import Fit, Job
 from jobs.services.planning import plan_job
+from tests.jobs.past import FOUND, TIGHT
 from tests.jobs.shop import AT
 from tests.ui.pages import fields_of, focused_field, text_of, wrong_fields
 
@@ -55,6 +56,21 @@ class TestFit:
     def test_straight_from_the_bins(self, bay_tablet, shop):
         act(bay_tablet, "fit", shop.jobs["held"])
         assert state(shop.jobs["held"]) == Job.State.FITTED
+
+    def test_out_of_its_own_tray(self, bay_tablet, workshop):
+        workshop.stock(("2.575", "new", 1))
+        job = workshop.held(workshop.read(workshop.job(), TIGHT, FOUND))
+        act(bay_tablet, "fit", job)
+        plan_job(job=workshop.read(job, {"1-IN": "11 thou"}), actor=workshop.tech, at=AT)
+        page = bay_tablet.get("plan", job.pk)
+        assert "1 shim comes out of its tray." in text_of(page)
+        assert "1-IN: gets 2.650 mm out of the tray" in text_of(page)
+        job.refresh_from_db()
+        bay_tablet.post("hold_plan", job.pk, job.plans.latest("number").pk, version=job.version)
+        assert state(job) == Job.State.HELD
+        said = text_of(bay_tablet.get("fitting", job.pk))
+        assert f"tray {job.tray} 1-IN 2.650 mm used" in said
+        assert "bought" not in said
 
     def test_something_else_with_a_reason(self, bay_tablet, shop, workshop):
         job = shop.jobs["held"]
