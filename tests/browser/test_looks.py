@@ -23,6 +23,7 @@ AXE_OPTIONS = {
 REFLOW = (320, 800)
 # A job's page differs by the job's state; of each page the states that look most unlike.
 TYPICAL = {
+    "check": {"signed_off"},
     "job": {"held", "stopped"},
     "readings": {"open", "fitted", "held"},
     "shims": {"planned"},
