@@ -81,7 +81,8 @@ class OpenJobForm(ActForm):
     def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["vehicle"].queryset = Vehicle.objects.filter(site=site).select_related("engine_type")
-        self.fields["bay"].queryset = Bay.objects.filter(site=site)
+        # Only free ones are offered; one that was taken meanwhile the act refuses, and says by which job.
+        self.fields["bay"].queryset = Bay.objects.filter(site=site) if self.is_bound else free_bays(site)
 
 
 class CheckForm(ActForm):

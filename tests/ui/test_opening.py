@@ -67,6 +67,12 @@ def test_a_time_is_the_sites_time(bay_tablet, site, vehicle, bay):
     assert "Mon 2 Mar, 16:30" in text_of(bay_tablet.get("board"))
 
 
+def test_only_free_bays_are_offered(bay_tablet, shop, bay):
+    page = bay_tablet.get("open_job").content.decode()
+    assert f'<option value="{bay.pk}"' in page
+    assert f'<option value="{shop.jobs["open"].bay.pk}"' not in page
+
+
 def test_a_taken_bay_is_said_and_nothing_keyed_is_lost(bay_tablet, shop, vehicle):
     taken = shop.jobs["open"].bay
     page = bay_tablet.post("open_job", vehicle=vehicle.pk, bay=taken.pk, unit="thou", note="noisy")
