@@ -23,6 +23,7 @@ class Bar:
 
 
 _CROWD = "tests/concurrency/test_last_shims.py"
+_OVER_HTTP = "tests/api/test_over_http.py"
 _ORDER = "tests/concurrency/test_lock_order.py"
 _RESOLVING = "tests/concurrency/test_resolving.py"
 _GUARDS = "tests/inventory/test_ledger_guards.py"
@@ -32,11 +33,13 @@ _LEDGER_BENCH = "python -m tests.bench.bench_ledger"
 BARS: dict[str, Bar] = {
     "L1": Bar(
         says="64 after the last 10: 10 get one, 54 are told",
-        tests=(f"{_CROWD}::test_sixty_four_threads_over_ten_shims",),
+        tests=(
+            f"{_OVER_HTTP}::test_sixty_four_after_the_last_ten",
+            f"{_CROWD}::test_sixty_four_threads_over_ten_shims",
+        ),
         commands=(_LEDGER_BENCH,),
-        mutations=("a promise does not look",),
+        mutations=("a promise looks first and writes after", "a promise does not look"),
         control=f"{_CROWD}::test_read_then_write_sells_more_than_there_are",
-        gap="the crowd calls the service and not HTTP",
     ),
     "L2": Bar(
         says="lines sum to zero per family, in the database",
@@ -98,11 +101,12 @@ BARS: dict[str, Bar] = {
     "L9": Bar(
         says="one key, one effect",
         tests=(
+            f"{_OVER_HTTP}::test_sixteen_with_one_key_get_one_answer",
+            f"{_OVER_HTTP}::test_keys_repeated_while_workers_are_killed",
             "tests/api/test_two_at_once.py::test_sixteen_at_once_get_one_answer",
             "tests/api/test_every_write.py::TestEveryWrite::test_the_same_key_for_another_body_is_422",
         ),
         mutations=("a key may come with another body",),
-        gap="10,000 keys with workers killed at random",
     ),
     "L10": Bar(
         says="a refusal that depends on the state of things sticks to its key",
@@ -188,7 +192,9 @@ BARS: dict[str, Bar] = {
         ),
         mutations=("a quantity without a limit",),
     ),
-    "F8": Bar(says="the last item: as L1", tests=(_CROWD,), mutations=("a promise does not look",)),
+    "F8": Bar(
+        says="the last item: as L1", tests=(_CROWD, _OVER_HTTP), mutations=("a promise does not look",)
+    ),
     "F9": Bar(
         says="killed at every statement of every act",
         tests=(

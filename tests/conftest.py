@@ -142,3 +142,13 @@ def silent_port() -> Iterator[int]:
         listener.bind(("127.0.0.1", 0))
         listener.listen(50)
         yield listener.getsockname()[1]
+
+
+@pytest.fixture
+def size(request):
+    """`size(small, full)`: the full figure under --long, the small one otherwise."""
+
+    def choose(small, full):
+        return full if request.config.getoption("--long") else small
+
+    return choose

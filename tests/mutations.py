@@ -49,6 +49,23 @@ MUTATIONS = (
         test="tests/inventory/test_hold.py::test_held_shims_are_not_held_twice",
     ),
     Mutation(
+        name="a promise looks first and writes after",
+        file=_LEDGER,
+        old="""    return bool(
+        _rows(key)
+        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
+        .update(held=F("held") - release + quantity)
+    )
+""",
+        new="""    row = _rows(key).first()
+    if row is None or row.held < release or row.on_hand < row.held - release + quantity:
+        return False
+    return bool(_rows(key).update(held=row.held - release + quantity))
+""",
+        test="tests/api/test_over_http.py::test_sixty_four_after_the_last_ten",
+        database="postgresql",
+    ),
+    Mutation(
         name="lines need not balance",
         file="inventory/triggers.py",
         old="GROUP BY family_id HAVING SUM(quantity) <> 0\n",
