@@ -118,9 +118,10 @@ BARS: dict[str, Bar] = {
         tests=(
             "tests/api/test_kept_answers.py::TestKeeping::test_nothing_is_kept_without_its_effect",
             "tests/api/test_two_at_once.py::test_a_worker_that_dies_leaves_no_key_behind",
+            "tests/faults/test_killed_in_a_request.py",
             "tests/faults/test_killed_in_an_act.py::test_wholly_there_or_not_at_all",
         ),
-        gap="killed at every statement of the HTTP request itself, for every endpoint",
+        mutations=("a key is written after its effect",),
     ),
     "L12": Bar(
         says="no lost update",
@@ -198,6 +199,7 @@ BARS: dict[str, Bar] = {
     "F9": Bar(
         says="killed at every statement of every act",
         tests=(
+            "tests/faults/test_killed_in_a_request.py",
             "tests/faults/test_killed_in_an_act.py",
             "tests/faults/test_killed_in_a_floor_act.py",
             "tests/faults/test_killed_in_a_table.py",

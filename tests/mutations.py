@@ -123,6 +123,13 @@ MUTATIONS = (
         "[receive_shims]",
     ),
     Mutation(
+        name="a key is written after its effect",
+        file="api/idempotency.py",
+        old="@write_transaction\ndef _answer_in_transaction(",
+        new="def _answer_in_transaction(",
+        test="tests/faults/test_killed_in_a_request.py::test_one_effect_wherever_it_was_killed[receive_shims]",
+    ),
+    Mutation(
         name="not enough does not stick to its key",
         file="api/kinds.py",
         old="STICKING = frozenset({409, 412})",

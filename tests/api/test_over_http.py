@@ -1,4 +1,4 @@
-"""Through a real web server with several workers: the last shims, one key, workers that are killed (L1, L9)."""
+"""Through a real web server of several workers: the last shims, one key, workers that are killed (L1, L9)."""
 
 import os
 import random

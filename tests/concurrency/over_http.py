@@ -14,6 +14,8 @@ from tests.servers.web import WebServer
 
 Result = TypeVar("Result")
 LONGEST_ROUND_SECONDS = 60
+# Between two rounds nobody says anything for longer than gunicorn's usual two seconds.
+KEPT_OPEN = ("--keep-alive", "60")
 
 
 @contextlib.contextmanager
@@ -21,9 +23,11 @@ def serving(
     folder: Path, environment: Mapping[str, str], *, workers: int = 2, threads: int = 32
 ) -> Iterator[WebServer]:
     """gunicorn with the service; gone after the block."""
-    web = WebServer(log=folder / "web.log", environment=environment, workers=workers, threads=threads)
+    web = WebServer(
+        log=folder / "web.log", environment=environment, workers=workers, threads=threads, words=KEPT_OPEN
+    )
     try:
-        web.wait_ready()
+        web.wait_ready(seconds=120)
         yield web
     finally:
         web.child.kill()

@@ -39,14 +39,17 @@ pytestmark = pytest.mark.django_db(transaction=True)
 class Crasher:
     """The process that has acts die (crasher.py)."""
 
+    MODULE = "tests.faults.crasher"
+    ENVIRONMENT: dict[str, str] = {}
+
     def __init__(self, log):
         with log.open("wb") as sink:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "tests.faults.crasher"],
+                [sys.executable, "-m", self.MODULE],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=sink,
-                env=service_environment(),
+                env=service_environment() | self.ENVIRONMENT,
                 text=True,
                 preexec_fn=die_with_parent(signal.SIGKILL),
             )
@@ -61,7 +64,10 @@ class Crasher:
 
     def order(self, act, place):
         """Have `act` die at `place` if it comes there; what the crasher says of it."""
-        self.process.stdin.write(json.dumps({"act": act, "at": place}) + "\n")
+        return self.ask({"act": act, "at": place})
+
+    def ask(self, order):
+        self.process.stdin.write(json.dumps(order) + "\n")
         self.process.stdin.flush()
         return self._answer()
 

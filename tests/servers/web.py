@@ -3,7 +3,7 @@
 import contextlib
 import http.client
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from .children import Child, free_port
@@ -13,7 +13,13 @@ class WebServer:
     """gunicorn on a port of 127.0.0.1, with `environment` and nothing else."""
 
     def __init__(
-        self, *, log: Path, environment: Mapping[str, str], workers: int = 2, threads: int = 4
+        self,
+        *,
+        log: Path,
+        environment: Mapping[str, str],
+        workers: int = 2,
+        threads: int = 4,
+        words: Sequence[str] = (),
     ) -> None:
         self.port = free_port()
         self.host = "127.0.0.1"
@@ -21,6 +27,7 @@ class WebServer:
             [
                 *(sys.executable, "-m", "gunicorn", "shop.wsgi", "--bind", f"127.0.0.1:{self.port}"),
                 *("--workers", str(workers), "--threads", str(threads)),
+                *words,
             ],
             log=log,
             env=environment,
