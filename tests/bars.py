@@ -104,7 +104,7 @@ BARS: dict[str, Bar] = {
             f"{_OVER_HTTP}::test_sixteen_with_one_key_get_one_answer",
             f"{_OVER_HTTP}::test_keys_repeated_while_workers_are_killed",
             "tests/api/test_two_at_once.py::test_sixteen_at_once_get_one_answer",
-            "tests/api/test_every_write.py::TestEveryWrite::test_the_same_key_for_another_body_is_422",
+            "tests/api/test_every_write.py::TestEveryWrite::test_happens_once",
         ),
         mutations=("a key may come with another body",),
     ),
@@ -127,7 +127,7 @@ BARS: dict[str, Bar] = {
         says="no lost update",
         tests=(
             "tests/api/test_two_at_once.py::test_two_who_saw_the_same_change_it_once",
-            "tests/api/test_every_write.py::TestEveryActOnAThing::test_with_a_stale_if_match_is_412",
+            "tests/api/test_every_write.py::TestEveryWrite::test_refusals_change_nothing_and_do_not_stick",
         ),
         mutations=("what the caller saw does not count",),
     ),
