@@ -164,7 +164,7 @@ def _left_out(job: Job, books: _Books) -> str:
         for valve in valves
         if valve.pk not in books.readings and valve.adjust != JobValve.Adjust.NEVER
     ]
-    if unread and len(unread) == len(valves):
+    if not any(valve.pk in books.readings for valve in valves):
         return "Not read yet."
     if unread:
         return f"Not read yet: {', '.join(unread)}."

@@ -7,13 +7,16 @@ from inventory.selectors.audit import audit
 from jobs.models import ShopPlan
 from jobs.services.fitting import fit_job
 from jobs.services.handing_over import hand_over
+from jobs.services.readings import set_adjust
 from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.shop_planning import cancel_shop_plan, plan_shop
 from jobs.services.shop_staleness import touch_families
 from jobs.services.sign_off import sign_off_job
+from jobs.services.vehicles import enter_vehicle
 from shop.errors import Conflict, Forbidden, NotFound, WrongState
 from shop.models import Task
 from tests.jobs.shop import AT, HOUR, USED
+from tests.jobs.test_keyed_engine import engine
 from tests.jobs.three_bays import actions, hand_overs, made, three_bays, work
 
 
@@ -81,6 +84,27 @@ def test_engines_that_are_not_read_are_left_out_and_named(jobs, workshop, tech):
     workshop.job()
     plan = made(workshop, tech)
     assert [entry["because"] for entry in plan.places["left_out"]] == ["Not read yet."]
+
+
+def test_an_engine_in_no_list_and_one_whose_valves_are_never_opened(jobs, workshop, tech):
+    """The one keyed by hand takes what bay 2 pulls; the other is in the plan once it is read."""
+    vehicle = enter_vehicle(
+        site=workshop.site, actor=tech, at=AT, registration="old 1", description="old", engine_type=None
+    )
+    by_hand = workshop.job(vehicle, engine=engine(workshop.family))
+    good = {"1-EX": "12 thou", "2-EX": "12 thou", "2-IN": "8 thou"}
+    workshop.read(by_hand, {"1-IN": "5 thou", **good}, {"1-IN": "2.650 mm"})
+    closed = workshop.job()
+    set_adjust(job=closed, actor=tech, at=AT, adjust=dict.fromkeys((*good, "1-IN"), "never"))
+    plan = made(workshop, tech)
+    assert plan.places["left_out"] == [{"job": str(closed.pk), "because": "Not read yet."}]
+    workshop.read(closed, {"1-IN": "5 thou"})
+    plan = made(workshop, tech)
+    assert actions(plan)[closed.number] == {}
+    accept_shop_plan(plan=plan, actor=tech, at=AT)
+    (row,) = hand_overs(to_job=by_hand)
+    assert (row.from_job, row.from_label, row.to_label) == (jobs[1], "1-IN", "1-IN")
+    assert audit() == []
 
 
 def test_what_lies_in_the_tray_of_an_engine_that_is_not_read_is_counted(workshop, tech):
