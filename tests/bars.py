@@ -37,7 +37,7 @@ BARS: dict[str, Bar] = {
             f"{_OVER_HTTP}::test_sixty_four_after_the_last_ten",
             f"{_CROWD}::test_sixty_four_threads_over_ten_shims",
         ),
-        commands=(_LEDGER_BENCH,),
+        commands=("python -m tests.bench.bench_http", _LEDGER_BENCH),
         mutations=("a promise looks first and writes after", "a promise does not look"),
         control=f"{_CROWD}::test_read_then_write_sells_more_than_there_are",
     ),
@@ -212,6 +212,7 @@ BARS: dict[str, Bar] = {
         tests=(
             f"{_RESOLVING}::test_one_delivery_keyed_in_by_two_is_booked_once",
             f"{_RESOLVING}::test_one_part_of_a_delivery_keyed_in_by_two_is_booked_once",
+            "tests/faults/test_killed_in_a_long_delivery.py::test_half_of_a_delivery_is_nothing",
             "tests/faults/test_killed_in_a_table.py::test_a_table_is_wholly_there_or_not_at_all",
         ),
         mutations=("a table is applied in two transactions",),
@@ -227,11 +228,13 @@ BARS: dict[str, Bar] = {
     ),
     "F20": Bar(
         says="writers on SQLite take turns",
-        tests=("tests/shop/test_sqlite_writers.py::test_threads_of_several_processes_write_in_turn",),
-        commands=(_LEDGER_BENCH,),
+        tests=(
+            f"{_OVER_HTTP}::test_eight_write_and_eight_read_side_by_side",
+            "tests/shop/test_sqlite_writers.py::test_threads_of_several_processes_write_in_turn",
+        ),
+        commands=("python -m tests.bench.bench_http", _LEDGER_BENCH),
         control="tests/shop/test_sqlite_writers.py::"
         "test_without_the_lock_and_immediate_transactions_the_same_writers_fail",
-        gap="8 writers and 8 readers for 60 s through HTTP",
     ),
     "S6": Bar(
         says="tables: 50,000 rows under 30 s, others wait at most 2 s, whole or not at all",

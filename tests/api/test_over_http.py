@@ -26,6 +26,7 @@ from tests.concurrency.over_http import (
     warm,
     worker_processes,
 )
+from tests.concurrency.steady import side_by_side
 from tests.concurrency.workers import service_environment
 
 
@@ -138,3 +139,15 @@ def test_keys_repeated_while_workers_are_killed(world, web, crowd, size):
     assert KeptAnswer.objects.filter(key__startswith="key-").count() == keys
     assert changed > 0
     print(f"{connection.vendor}: {keys:,} keys, {len(asked):,} requests, {kills} workers killed")
+
+
+@pytest.mark.sqlite
+def test_eight_write_and_eight_read_side_by_side(world, web, size):
+    """F20: nobody finds the database locked. The figures mean something on a machine that does nothing else:
+    `python -m tests.bench.bench_http` prints them."""
+    heard = side_by_side(web, world.program.text, world.line(), size(3, 60))
+    assert Counter(one.status for one in heard.read) == {200: len(heard.read)}
+    assert {one.status for one in heard.written} == {200, 201}
+    assert "locked" not in web.child.log.read_text()
+    assert Hold.objects.count() == sum(one.status == 201 for one in heard.written)
+    assert audit() == []

@@ -280,9 +280,22 @@ ACTS: dict[str, Act] = {
     )
 }
 
-# What the fault tests must catch: an act that is not one transaction.
+# As many lines as a movement may have: each lot leaves the supplier and comes into receiving.
+LONG_DELIVERY = 250
+
 CONTROLS: dict[str, Act] = {
+    # What the fault tests must catch: an act that is not one transaction.
     "two deliveries": Act(
         service="two deliveries", run=lambda s: (ACTS["receive_shims"].run(s), ACTS["receive_shims"].run(s))
-    )
+    ),
+    "long delivery": Act(
+        service="receive_shims",
+        run=lambda s: floor.receive_shims(
+            **s.here,
+            shims=[
+                s.shims(thickness_nm=2_000_000 + 4_000 * n, condition="used", place=None)
+                for n in range(LONG_DELIVERY)
+            ],
+        ),
+    ),
 }
