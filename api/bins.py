@@ -82,13 +82,15 @@ class Bins(BinView):
             SITE,
             queries.text("family", "Only those kept for this family.", most=20),
             queries.text("code", "Only the one of this code.", most=20),
+            queries.text("cabinet", "Only in this cabinet.", most=20),
             queries.choice("state", "Left out: those in use.", (IN_USE, RETIRED)),
         ),
+        orderings={"code": ("code", "site__code", "id")},
+        wide=BinSerializer,
     )
     def get(self, call: Call) -> QuerySet[Place]:
         query = call.query
-        wanted = {"family": "family__code", "code": "code"}
-        given = {column: query[name] for name, column in wanted.items() if name in query}
+        given = queries.given(query, {"family": "family__code", "code": "code", "cabinet": "cabinet"})
         rows = self.rows(asked_sites(call.actor, query)).filter(**given)
         return rows.filter(retired_at__isnull=query.get("state", IN_USE) == IN_USE)
 

@@ -89,6 +89,7 @@ class PurchaseChoices(PurchaseChoiceView):
         "What was chosen to buy where, the latest first.",
         order=("-asked_at", "-id"),
         query=(SITE,),
+        orderings={"asked_at": ("asked_at", "id")},
     )
     def get(self, call: Call) -> QuerySet[PurchaseChoice]:
         return self.rows(asked_sites(call.actor, call.query))

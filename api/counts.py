@@ -176,13 +176,15 @@ class Counts(CountView):
             SITE,
             queries.choice("state", "Only in this state.", COUNT_STATES),
             queries.text("place", "Only of the place of this code.", most=20),
+            *queries.period("asked for"),
         ),
+        orderings={"opened_at": ("opened_at", "id"), "place": ("place__code", "opened_at", "id")},
+        wide=CountRowSerializer,
         answer=CountRowSerializer,
     )
     def get(self, call: Call) -> QuerySet[BinCount]:
-        wanted = {"state": "state", "place": "place__code"}
-        given = {column: call.query[name] for name, column in wanted.items() if name in call.query}
-        return self.rows(asked_sites(call.actor, call.query)).filter(**given)
+        wanted = {"state": "state", "place": "place__code", "from": "opened_at__gte", "to": "opened_at__lt"}
+        return self.rows(asked_sites(call.actor, call.query)).filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.COUNT,

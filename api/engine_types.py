@@ -5,6 +5,7 @@ from typing import Any
 from django.db.models import QuerySet
 from rest_framework import serializers
 
+from api import queries
 from api.fields import Body, Keyed, LengthField, Ratio, Several, Text, Whole
 from api.kinds import changes, creates, lists, shows
 from api.lookups import family_of, one_of
@@ -147,10 +148,14 @@ class EngineTypes(EngineTypeView):
         "list_engine_types",
         "Every engine type.",
         order=("code", "id"),
+        query=(queries.text("family", "Only with shims of the family of this code.", most=20),),
+        orderings={"code": ("code", "id"), "name": ("name", "id")},
+        wide=EngineTypeRowSerializer,
         answer=EngineTypeRowSerializer,
     )
     def get(self, call: Call) -> QuerySet[EngineType]:
-        return EngineType.objects.select_related("family")
+        rows = EngineType.objects.select_related("family")
+        return rows.filter(**queries.given(call.query, {"family": "family__code"}))
 
     @creates(
         Action.EDIT_CATALOGUE,

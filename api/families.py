@@ -5,6 +5,7 @@ from typing import Any
 from django.db.models import QuerySet
 from rest_framework import serializers
 
+from api import queries
 from api.fields import Body, Keyed, LengthField, Text, Word
 from api.kinds import changes, creates, lists, shows
 from api.lookups import one_of
@@ -66,9 +67,16 @@ class FamilyView(ApiView):
 
 
 class ShimFamilies(FamilyView):
-    @lists(Action.READ, "list_shim_families", "Every shim family.", order=("code", "id"))
+    @lists(
+        Action.READ,
+        "list_shim_families",
+        "Every shim family.",
+        order=("code", "id"),
+        query=(queries.choice("form", "Only of this form.", FORMS),),
+        orderings={"code": ("code", "id"), "name": ("name", "id")},
+    )
     def get(self, call: Call) -> QuerySet[ShimFamily]:
-        return ShimFamily.objects.all()
+        return ShimFamily.objects.filter(**queries.given(call.query, {"form": "form"}))
 
     @creates(
         Action.EDIT_CATALOGUE,

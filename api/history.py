@@ -10,6 +10,7 @@ from rest_framework import serializers
 from api import queries
 from api.fields import LengthField
 from api.kinds import lists
+from api.listing import asked_order, turned
 from api.lookups import asked_sites, not_found, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
@@ -62,7 +63,8 @@ class StaleSerializer(serializers.Serializer):
 
 def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
     """Of a place by its own lines, which have an index of their own."""
-    return ("-id",) if "place" in query else ("-movement_id", "-position")
+    order = ("id",) if "place" in query else ("movement_id", "position")
+    return asked_order(query, {"written": order}, tuple(map(turned, order)))
 
 
 class History(ApiView):
@@ -83,9 +85,10 @@ class History(ApiView):
             queries.choice("reason", "Only for this reason.", REASONS),
             queries.identity("job", "Only for this job."),
             queries.text("person", "Only by the person of this log-in, or by a key in their name.", most=150),
-            queries.instant("from", "Only what was done then or later."),
-            queries.instant("to", "Only what was done before then."),
+            *queries.period("what was done"),
         ),
+        orderings={"written": ("movement_id", "position")},
+        wide=HistorySerializer,
     )
     def get(self, call: Call) -> QuerySet[MovementLine]:
         query = call.query

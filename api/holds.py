@@ -194,9 +194,10 @@ class Holds(HoldView):
             queries.text("bin", "Only with shims from the bin of this code, handed out or not.", most=20),
             queries.choice("handed_out", "Only those handed out, or only the others.", ("true", "false")),
             queries.instant("expires_before", "Only those that run out before this moment."),
-            queries.instant("from", "Only made then or later."),
-            queries.instant("to", "Only made before then."),
+            *queries.period("made"),
         ),
+        orderings={"created_at": ("created_at", "id"), "reference": ("reference", "created_at", "id")},
+        wide=HoldSerializer,
     )
     def get(self, call: Call) -> QuerySet[Hold]:
         query = call.query

@@ -90,9 +90,10 @@ class Imports(ImportView):
             queries.choice("kind", "Only of this kind.", TABLE_KINDS),
             queries.choice("state", "Only in this state.", IMPORT_STATES),
         ),
+        orderings={"created_at": ("created_at", "id")},
     )
     def get(self, call: Call) -> QuerySet[ImportRun]:
-        given = {name: call.query[name] for name in ("kind", "state") if name in call.query}
+        given = queries.given(call.query, {"kind": "kind", "state": "state"})
         return self.rows(call.actor, asked_sites(call.actor, call.query)).filter(**given)
 
     @creates(
@@ -128,6 +129,7 @@ class ImportRows(ImportView):
         order=("number",),
         query=(queries.choice("fate", "Only those that this becomes of.", ROW_FATES),),
         answer=ImportRowSerializer,
+        orderings={"number": ("number",)},
         render=lambda row: {
             "number": row.number,
             "fate": row.fate,

@@ -99,11 +99,19 @@ class Inspections(InspectionView):
         "list_inspections",
         "Inspections, newest first.",
         order=("-at", "-id"),
-        query=(SITE, queries.text("family", "Only of this family.", most=20)),
+        query=(
+            SITE,
+            queries.text("family", "Only of this family.", most=20),
+            queries.choice("face", "Only with a face like this.", FACES),
+            queries.choice("fate", "Only those for which this was proposed.", FATES),
+            *queries.period("done"),
+        ),
+        orderings={"at": ("at", "id")},
+        wide=InspectionSerializer,
     )
     def get(self, call: Call) -> QuerySet[Inspection]:
-        rows = self.rows(asked_sites(call.actor, call.query))
-        return rows.filter(family__code=call.query["family"]) if "family" in call.query else rows
+        wanted = {"family": "family__code", "face": "face", "fate": "fate", "from": "at__gte", "to": "at__lt"}
+        return self.rows(asked_sites(call.actor, call.query)).filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.INSPECT,

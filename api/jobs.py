@@ -1,8 +1,10 @@
 """Jobs: list, open, one, and every act of the bay on one of them. An act answers the job as it is then."""
 
+from datetime import UTC, datetime
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import DateTimeField, QuerySet, Value
+from django.db.models.functions import Coalesce
 
 from api import queries
 from api.insight_shapes import PlanJobSerializer
@@ -47,6 +49,18 @@ from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Bay, Site
 from shop.roles import Action
 
+JOB_FILTERS = {
+    "vehicle": "vehicle",
+    "bay": "bay__number",
+    "engine_type": "engine_type__code",
+    "family": "family__code",
+    "number": "number",
+    "promised_before": "promised_at__lt",
+    "from": "opened_at__gte",
+    "to": "opened_at__lt",
+}
+# Behind every promise, where jobs are listed by theirs and have none.
+NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 _THOU = {"unit": "thou"}
 READINGS = {"readings": {"1-IN-L": {"passes": {"value": "5", **_THOU}, "stops": {"value": "6", **_THOU}}}}
 SHIM = {"value": "2.683", "unit": "mm"}
@@ -79,7 +93,20 @@ class Jobs(JobView):
             queries.choice("state", "Only in this state.", JOB_STATES),
             queries.choice("open", "Only jobs that are open, or only closed ones.", ("true", "false")),
             queries.identity("vehicle", "Only of this vehicle."),
+            queries.text("registration", "Only of the vehicle of this registration.", most=20),
+            queries.whole("bay", "Only in the bay of this number.", least=1, most=10_000),
+            queries.text("engine_type", "Only on an engine of the type of this code.", most=24),
+            queries.text("family", "Only with shims of the family of this code.", most=20),
+            queries.whole("number", "Only the job of this number.", least=1, most=999_999_999),
+            queries.instant("promised_before", "Only those that are promised for before this moment."),
+            *queries.period("opened"),
         ),
+        orderings={
+            "opened_at": ("opened_at", "id"),
+            "number": ("number", "opened_at", "id"),
+            "promised_at": ("promised_or_never", "opened_at", "id"),
+        },
+        wide=JobRowSerializer,
     )
     def get(self, call: Call) -> QuerySet[Job]:
         query = call.query
@@ -89,7 +116,10 @@ class Jobs(JobView):
         if "open" in query:
             over = {"state__in": CLOSED}
             rows = rows.exclude(**over) if query["open"] == "true" else rows.filter(**over)
-        return rows.filter(vehicle=query["vehicle"]) if "vehicle" in query else rows
+        if "registration" in query:
+            rows = rows.filter(vehicle__registration=" ".join(query["registration"].split()).upper())
+        never = Coalesce("promised_at", Value(NEVER, output_field=DateTimeField()))
+        return rows.filter(**queries.given(query, JOB_FILTERS)).annotate(promised_or_never=never)
 
     @creates(
         Action.WORK_JOB,

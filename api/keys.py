@@ -79,6 +79,7 @@ class Keys(KeyView):
         "Keys of programs at these sites, newest first, revoked and expired ones too.",
         order=("-created_at", "-id"),
         query=(SITE, queries.choice("revoked", "Only revoked keys, or only the others.", ("true", "false"))),
+        orderings={"created_at": ("created_at", "id"), "name": ("name", "id")},
     )
     def get(self, call: Call) -> QuerySet[ApiKey]:
         keys = self.rows(call.actor)

@@ -16,6 +16,7 @@ What is left in the method is one call of a service or a selector.
 import functools
 import json
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple, TypeVar
 
 from django.db import IntegrityError, transaction
@@ -29,6 +30,7 @@ from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
 from api.event_stream import EVENT_STREAM, stream_response
 from api.fields import Body
 from api.idempotency import answer_once, read_key
+from api.listing import FIELDS, Orderings, asked_order, fields_parameter, ordering_parameter, picked
 from api.operations import STATELESS, Operation
 from api.pagination import MOST, USUAL, page_of
 from api.problems import problem_of
@@ -46,6 +48,8 @@ PAGING = (
     queries.text("cursor", "Where the page before ended: its `next_cursor`.", most=1_000),
     queries.whole("limit", f"Rows on a page, at most {MOST}; left out, {USUAL}.", least=1, most=MOST),
 )
+# What may differ from page to page: a cursor is bound to everything else that was asked.
+OF_ONE_PAGE = frozenset({"cursor", "limit", FIELDS})
 # Answers that depend on the state of things: they stick to their Idempotency-Key (law 6).
 STICKING = frozenset({409, 412})
 
@@ -75,32 +79,37 @@ def lists(
     *,
     order: tuple[str, ...] | Callable[[Mapping[str, Any]], tuple[str, ...]],
     query: tuple[QueryParameter, ...] = (),
+    orderings: Orderings = MappingProxyType({}),
+    wide: type[BaseSerializer] | None = None,
     answer: type[BaseSerializer] | None = None,
     render: Callable[[Any], Any] | None = None,
 ) -> Decorator:
     """Rows in this order, which must be unique and never change (api/pagination.py); a function gives it for
-    the query, where another question is answered in another order.
+    the query, where another question is answered in another order, and then looks at `ordering` itself.
 
-    `answer`: what a row looks like, where it is not the view's. `render`: a faster way to the same, for one
-    row; a test holds it against `answer`.
+    `orderings`: other orders that may be asked for, by name, as unique. `wide`: what a row looks like, where
+    a reader may ask for some of its fields only. `answer`: what a row looks like, where it is not the view's.
+    `render`: a faster way to the same, for one row; a test holds it against `answer`.
     """
+    more = (ordering_parameter(orderings),) if orderings else ()
+    more += (fields_parameter(wide),) if wide else ()
     operation = Operation(
-        kind="list", name=name, action=action, summary=summary, answer=answer, query=(*query, *PAGING)
+        kind="list", name=name, action=action, summary=summary, answer=answer, query=(*query, *more, *PAGING)
     )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
         call = view.read(request, operation)
-        filters = {key: value for key, value in call.query.items() if key not in ("cursor", "limit")}
+        filters = {key: value for key, value in call.query.items() if key not in OF_ONE_PAGE}
         page = page_of(
             method(view, call, **path),
-            order(call.query) if callable(order) else order,
+            order(call.query) if callable(order) else asked_order(call.query, orderings, order),
             limit=call.query.get("limit", USUAL),
             cursor=call.query.get("cursor"),
             belongs_to={"who": call.credential.id, "path": request.path, "filters": filters},
         )
         shape = answer or view.answer
         items = [render(row) for row in page.rows] if render else shape(page.rows, many=True).data
-        return _sent(request, {"items": items, "next_cursor": page.next_cursor})
+        return _sent(request, {"items": picked(items, call.query), "next_cursor": page.next_cursor})
 
     return _declared(operation, run)
 

@@ -53,11 +53,18 @@ class Minimums(MinimumView):
         "list_stock_minimums",
         "Sizes that are watched, by family, the thinnest first.",
         order=("family__code", "thickness_nm", "id"),
-        query=(SITE, queries.text("family", "Only of this family.", most=20)),
+        query=(
+            SITE,
+            queries.text("family", "Only of this family.", most=20),
+            queries.choice("low", "Only sizes that have run low, or only the others.", ("true", "false")),
+        ),
+        orderings={"thickness": ("thickness_nm", "family__code", "id")},
     )
     def get(self, call: Call) -> QuerySet[StockMinimum]:
         rows = self.rows(asked_sites(call.actor, call.query))
-        return rows.filter(family__code=call.query["family"]) if "family" in call.query else rows
+        if "low" in call.query:
+            rows = rows.filter(low_since__isnull=call.query["low"] == "false")
+        return rows.filter(**queries.given(call.query, {"family": "family__code"}))
 
     @creates(
         Action.SET_MINIMUM,

@@ -24,6 +24,16 @@ MOST_LINES = MOST_MOVEMENT_LINES // 2
 MOST_QUANTITY = 100_000
 
 
+MOVEMENT_FILTERS = {
+    "job": "job_id",
+    "reason": "reason",
+    "document": "document",
+    "person": "user__username",
+    "from": "at__gte",
+    "to": "at__lt",
+}
+
+
 class MovementLineSerializer(serializers.Serializer):
     """So many shims into a place (above zero) or out of it (below)."""
 
@@ -85,19 +95,22 @@ class Movements(MovementView):
             queries.text(
                 "document", "Only under this document: a delivery note, a hold's reference.", most=80
             ),
+            queries.text("family", "Only with shims of the family of this code.", most=20),
+            queries.text("person", "Only by the person of this log-in, or by a key in their name.", most=150),
+            *queries.period("written"),
         ),
+        orderings={"written": ("seq",)},
+        wide=MovementSerializer,
     )
     def get(self, call: Call) -> QuerySet[Movement]:
         query = call.query
-        wanted = {"job": "job_id", "reason": "reason", "document": "document"}
-        given = {column: query[name] for name, column in wanted.items() if name in query}
-        rows = self.rows(asked_sites(call.actor, query)).filter(**given)
-        if "bin" not in query:
-            return rows
-        touching = MovementLine.objects.filter(
-            movement=OuterRef("pk"), place__kind=PlaceKind.BIN, place__code=query["bin"]
-        )
-        return rows.filter(Exists(touching))
+        rows = self.rows(asked_sites(call.actor, query)).filter(**queries.given(query, MOVEMENT_FILTERS))
+        lines = MovementLine.objects.filter(movement=OuterRef("pk"))
+        if "bin" in query:
+            rows = rows.filter(Exists(lines.filter(place__kind=PlaceKind.BIN, place__code=query["bin"])))
+        if "family" in query:
+            rows = rows.filter(Exists(lines.filter(family__code=query["family"])))
+        return rows
 
 
 class OneMovement(MovementView):

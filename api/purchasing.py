@@ -26,6 +26,22 @@ MOST_LINES = 250
 MOST_QUANTITY = 100_000
 
 
+NEED_FILTERS = {
+    "state": "state",
+    "job": "job_id",
+    "family": "family__code",
+    "origin": "origin",
+    "needed_before": "needed_by__lt",
+}
+LIST_FILTERS = {
+    "state": "state",
+    "supplier": "supplier__code",
+    "reference": "reference",
+    "from": "created_at__gte",
+    "to": "created_at__lt",
+}
+
+
 class NeedSerializer(serializers.Serializer):
     """One shim that a job lacks."""
 
@@ -54,15 +70,16 @@ class Needs(ApiView):
             SITE,
             queries.choice("state", "Only in this state; to buy is open.", NEED_STATES),
             queries.identity("job", "Only of this job."),
+            queries.text("family", "Only of the family of this code.", most=20),
+            queries.choice("origin", "Only those that came from this.", NEED_ORIGINS),
+            queries.instant("needed_before", "Only those that are needed before this moment."),
         ),
+        orderings={"created_at": ("created_at", "id"), "thickness": ("thickness_nm", "family__code", "id")},
+        wide=NeedSerializer,
     )
     def get(self, call: Call) -> QuerySet[Need]:
-        query = call.query
-        rows = Need.objects.filter(site__in=asked_sites(call.actor, query))
-        if "state" in query:
-            rows = rows.filter(state=query["state"])
-        if "job" in query:
-            rows = rows.filter(job_id=query["job"])
+        rows = Need.objects.filter(site__in=asked_sites(call.actor, call.query))
+        rows = rows.filter(**queries.given(call.query, NEED_FILTERS))
         return rows.select_related("site", "family")
 
 
@@ -142,11 +159,23 @@ class PurchaseLists(PurchaseListView):
         "list_purchase_lists",
         "Purchase lists, newest first.",
         order=("-created_at", "-id"),
-        query=(SITE, queries.choice("state", "Only in this state.", PURCHASE_LIST_STATES)),
+        query=(
+            SITE,
+            queries.choice("state", "Only in this state.", PURCHASE_LIST_STATES),
+            queries.text("supplier", "Only from the supplier of this code.", most=20),
+            queries.text("reference", "Only under this reference of the supplier's.", most=60),
+            *queries.period("made"),
+        ),
+        orderings={
+            "created_at": ("created_at", "id"),
+            "number": ("number", "created_at", "id"),
+            "supplier": ("supplier__code", "created_at", "id"),
+        },
+        wide=PurchaseListSerializer,
     )
     def get(self, call: Call) -> QuerySet[PurchaseList]:
         rows = self.rows(asked_sites(call.actor, call.query))
-        return rows.filter(state=call.query["state"]) if "state" in call.query else rows
+        return rows.filter(**queries.given(call.query, LIST_FILTERS))
 
     @creates(
         Action.PURCHASE,

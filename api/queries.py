@@ -1,7 +1,7 @@
 """Query parameters, read strictly: unknown, repeated or malformed ones are refused (bar A11)."""
 
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -145,6 +145,19 @@ def length(name: str, description: str) -> QueryParameter:
     return QueryParameter(
         name=name, read=lambda value: parse_text(value).nm, schema=schema, description=description
     )
+
+
+def period(done: str) -> tuple[QueryParameter, QueryParameter]:
+    """From when on and until when something was `done`: "from", "to"; the last moment is not in it."""
+    return (
+        instant("from", f"Only {done} then or later."),
+        instant("to", f"Only {done} before then."),
+    )
+
+
+def given(query: Mapping[str, Any], columns: Mapping[str, str]) -> dict[str, Any]:
+    """Column -> value, for `filter`, of those parameters of this table that the query has."""
+    return {column: query[name] for name, column in columns.items() if name in query}
 
 
 def _shown(name: str) -> str:

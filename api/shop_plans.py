@@ -56,6 +56,7 @@ class ShopPlans(ApiView):
         "Plans for a whole shop, newest first.",
         order=("-created_at", "-id"),
         answer=ShopPlanRowSerializer,
+        orderings={"created_at": ("created_at", "id")},
         query=(SITE, queries.choice("state", "Only in this state.", SHOP_PLAN_STATES)),
     )
     def get(self, call: Call) -> QuerySet[ShopPlan]:

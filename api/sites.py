@@ -35,7 +35,13 @@ class SiteView(ApiView):
 
 
 class Sites(SiteView):
-    @lists(Action.READ, "list_sites", "The sites that this credential sees.", order=("code", "id"))
+    @lists(
+        Action.READ,
+        "list_sites",
+        "The sites that this credential sees.",
+        order=("code", "id"),
+        orderings={"code": ("code", "id"), "name": ("name", "id")},
+    )
     def get(self, call: Call) -> QuerySet[Site]:
         return sites_of(call.actor).prefetch_related("bays")
 

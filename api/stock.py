@@ -9,6 +9,7 @@ from rest_framework import serializers
 from api import queries
 from api.fields import LengthField
 from api.kinds import lists
+from api.listing import Orderings, asked_order
 from api.lookups import asked_sites, site_of
 from api.queries import QueryParameter
 from api.views import ApiView, Call
@@ -77,8 +78,22 @@ FILTERS_THEN = {
 }
 
 
+ORDERINGS: Orderings = {
+    "family": (*ORDER[1:3], "site__code", *ORDER[3:]),
+    "thickness": ("thickness_nm", "site__code", "family__code", "condition", "place__code", "id"),
+    "bin": ("site__code", "place__code", "family__code", "thickness_nm", "condition", "id"),
+}
+# The columns of a past moment that have other names.
+THEN = {"site__code": "place__site__code", "id": "place_id"}
+
+
 def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
-    return COLUMNS_THEN if "as_of" in query else ORDER
+    order = asked_order(query, ORDERINGS, ORDER)
+    if "as_of" not in query:
+        return order
+    return tuple(
+        "-" * field.startswith("-") + THEN.get(name := field.removeprefix("-"), name) for field in order
+    )
 
 
 def render(row: dict[str, Any]) -> dict[str, Any]:
@@ -104,6 +119,8 @@ class Stock(ApiView):
         "Shims in bins by site, family, thickness and condition.",
         order=order_of,
         query=FILTERS,
+        orderings=ORDERINGS,
+        wide=StockSerializer,
         render=render,
     )
     def get(self, call: Call) -> QuerySet[Any, dict[str, Any]]:

@@ -82,11 +82,16 @@ class SupplierReturns(SupplierReturnView):
         "list_supplier_returns",
         "What went back to suppliers, newest first.",
         order=("-at", "-id"),
-        query=(SITE, queries.text("supplier", "Only to this supplier.", most=20)),
+        query=(
+            SITE,
+            queries.text("supplier", "Only to this supplier.", most=20),
+            *queries.period("sent back"),
+        ),
+        orderings={"at": ("at", "id")},
     )
     def get(self, call: Call) -> QuerySet[SupplierReturn]:
-        rows = self.rows(asked_sites(call.actor, call.query))
-        return rows.filter(supplier__code=call.query["supplier"]) if "supplier" in call.query else rows
+        wanted = {"supplier": "supplier__code", "from": "at__gte", "to": "at__lt"}
+        return self.rows(asked_sites(call.actor, call.query)).filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.RETURN_TO_SUPPLIER,

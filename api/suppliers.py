@@ -5,11 +5,12 @@ from typing import Any
 from django.db.models import QuerySet
 from rest_framework import serializers
 
+from api import queries
 from api.fields import Body, Ratio, Several, Text, Whole
 from api.kinds import changes, creates, lists, shows
 from api.lookups import families_of, one_of
 from api.views import ApiView, Call
-from inventory.models import Supplier
+from inventory.models import Offer, Supplier
 from inventory.services.catalogue import add_supplier, change_supplier, set_offer
 from shop.actor import Actor
 from shop.roles import Action
@@ -89,9 +90,20 @@ class SupplierView(ApiView):
 
 
 class Suppliers(SupplierView):
-    @lists(Action.READ, "list_suppliers", "Who sells shims, at what price each.", order=("code", "id"))
+    @lists(
+        Action.READ,
+        "list_suppliers",
+        "Who sells shims, at what price each.",
+        order=("code", "id"),
+        query=(queries.text("family", "Only who sells any size of the family of this code.", most=20),),
+        orderings={"code": ("code", "id"), "name": ("name", "id")},
+        wide=SupplierSerializer,
+    )
     def get(self, call: Call) -> QuerySet[Supplier]:
-        return self.rows()
+        if "family" not in call.query:
+            return self.rows()
+        selling = Offer.objects.filter(family__code=call.query["family"])
+        return self.rows().filter(pk__in=selling.values("supplier"))
 
     @creates(
         Action.EDIT_CATALOGUE,

@@ -60,13 +60,16 @@ class Trail(TrailView):
             queries.text("user", "Only in this person's name.", most=150),
             queries.text("act", "Only this operation.", most=40),
             queries.text("request_id", "Only this request.", most=128),
+            *queries.period("done"),
         ),
+        orderings={"at": ("at", "id")},
+        wide=TrailEntrySerializer,
     )
     def get(self, call: Call) -> QuerySet[TrailEntry]:
         query = call.query
         rows = self.rows(call.actor, asked_sites(call.actor, query))
         named = {"by_key": "key_id", "user": "user__username", "act": "act", "request_id": "request_id"}
-        return rows.filter(**{column: query[name] for name, column in named.items() if name in query})
+        return rows.filter(**queries.given(query, named | {"from": "at__gte", "to": "at__lt"}))
 
 
 class OneTrailEntry(TrailView):

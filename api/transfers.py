@@ -147,7 +147,10 @@ class Transfers(TransferView):
             SITE,
             queries.choice("state", "Only in this state.", TRANSFER_STATES),
             queries.choice("direction", "Only those that come to, or go from, the sites.", ("in", "out")),
+            *queries.period("sent"),
         ),
+        orderings={"sent_at": ("sent_at", "id")},
+        wide=TransferSerializer,
     )
     def get(self, call: Call) -> QuerySet[Transfer]:
         query = call.query
@@ -157,7 +160,8 @@ class Transfers(TransferView):
             rows = (
                 rows.filter(target__in=sites) if query["direction"] == "in" else rows.filter(source__in=sites)
             )
-        return rows.filter(state=query["state"]) if "state" in query else rows
+        wanted = {"state": "state", "from": "sent_at__gte", "to": "sent_at__lt"}
+        return rows.filter(**queries.given(query, wanted))
 
     @creates(
         Action.TRANSFER,

@@ -61,12 +61,19 @@ class Vehicles(VehicleView):
         "list_vehicles",
         "Vehicles by registration.",
         order=("registration", "id"),
-        query=(SITE, queries.text("registration", "Only this registration.", most=20)),
+        query=(
+            SITE,
+            queries.text("registration", "Only this registration.", most=20),
+            queries.text("engine_type", "Only with an engine of the type of this code.", most=24),
+        ),
+        orderings={"registration": ("registration", "id")},
+        wide=VehicleSerializer,
     )
     def get(self, call: Call) -> QuerySet[Vehicle]:
         rows = Vehicle.objects.filter(site__in=asked_sites(call.actor, call.query))
         if "registration" in call.query:
             rows = rows.filter(registration=" ".join(call.query["registration"].split()).upper())
+        rows = rows.filter(**queries.given(call.query, {"engine_type": "engine_type__code"}))
         return rows.select_related("site", "engine_type")
 
     @creates(

@@ -105,6 +105,7 @@ class Webhooks(WebhookView):
         "Who is told of events, the latest first.",
         order=("-created_at", "-id"),
         query=(SITE,),
+        orderings={"created_at": ("created_at", "id")},
     )
     def get(self, call: Call) -> QuerySet[WebhookEndpoint]:
         return self.rows(managed_by(call.actor, asked_sites(call.actor, call.query)))
@@ -230,6 +231,7 @@ class Deliveries(DeliveryView):
             queries.identity("webhook", "Only to this one."),
             queries.choice("event", "Only of this kind.", EVENT_KINDS),
         ),
+        orderings={"created_at": ("created_at", "id")},
         answer=DeliverySerializer,
     )
     def get(self, call: Call) -> QuerySet[WebhookDelivery]:

@@ -245,6 +245,7 @@ SPECTACULAR_SETTINGS = {
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_problems",
+        "api.listing.add_parts",
         "api.event_shapes.add_events",
     ],
     # Every set of words has a name of its own choosing; the generator's would change with its neighbours.
