@@ -19,13 +19,17 @@ class WebServer:
         environment: Mapping[str, str],
         workers: int = 2,
         threads: int = 4,
+<<<<<<< HEAD
         words: Sequence[str] = (),
+=======
+        application: str = "shop.wsgi",
+>>>>>>> 03b95ff (Measure the API under load on gunicorn and PostgreSQL, beside a bare view and a view that reads one row)
     ) -> None:
         self.port = free_port()
         self.host = "127.0.0.1"
         self.child = Child(
             [
-                *(sys.executable, "-m", "gunicorn", "shop.wsgi", "--bind", f"127.0.0.1:{self.port}"),
+                *(sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{self.port}"),
                 *("--workers", str(workers), "--threads", str(threads)),
                 *words,
             ],
