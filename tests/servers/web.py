@@ -19,11 +19,8 @@ class WebServer:
         environment: Mapping[str, str],
         workers: int = 2,
         threads: int = 4,
-<<<<<<< HEAD
         words: Sequence[str] = (),
-=======
         application: str = "shop.wsgi",
->>>>>>> 03b95ff (Measure the API under load on gunicorn and PostgreSQL, beside a bare view and a view that reads one row)
     ) -> None:
         self.port = free_port()
         self.host = "127.0.0.1"
