@@ -16,6 +16,8 @@ without a seal simply does not count, and the audit names it, as it does a balan
 
 from django.db.backends.base.base import BaseDatabaseWrapper
 
+from shop.db.triggers import present_triggers
+
 # Each with everything that is unique in it: what a replacing insert could knock out.
 LEDGER = (
     ("inventory_movement", (("seq",), ("uid",), ("reverses_id",))),
@@ -108,15 +110,7 @@ def remove(connection: BaseDatabaseWrapper) -> None:
 
 def missing(connection: BaseDatabaseWrapper) -> list[str]:
     """Names of triggers that should be there and are not (or are switched off), sorted."""
-    query = (
-        "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-        if connection.vendor == "sqlite"
-        else "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D'"
-    )
-    with connection.cursor() as cursor:
-        cursor.execute(query)
-        present = {row[0] for row in cursor.fetchall()}
-    return sorted(set(TRIGGERS[connection.vendor]) - present)
+    return sorted(set(TRIGGERS[connection.vendor]) - present_triggers(connection))
 
 
 def _table_of(trigger: str) -> str:

@@ -194,11 +194,11 @@ def _database_errors(connection: BaseDatabaseWrapper) -> Iterator[checks.Error]:
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
         # `migrate` must be able to run; `readyz` says meanwhile that it has not.
         return
-    missing = import_string(settings.MISSING_TRIGGERS)(connection)
+    missing = [name for each in settings.MISSING_TRIGGERS for name in import_string(each)(connection)]
     if missing:
         yield _error(
             34,
-            f"The database lacks the triggers that guard the books: {', '.join(missing)}.",
+            f"The database lacks the triggers that guard the books and the trail: {', '.join(missing)}.",
             "A migration or a person removed them. Install them again and run `manage.py audit`.",
         )
 

@@ -123,7 +123,7 @@ DATABASE_OWNER = env.db("DATABASE_OWNER_URL") if "DATABASE_OWNER_URL" in os.envi
 # Named, not imported: shop knows nothing of shims. What the service's role may do to the books, and the
 # triggers that must be there, by database.
 RESTRICTED_TABLES = "inventory.grants.RESTRICTED"
-MISSING_TRIGGERS = "inventory.triggers.missing"
+MISSING_TRIGGERS = ("inventory.triggers.missing", "api.triggers.missing")
 
 # --- People, sessions, headers --------------------------------------------------------------------------
 

@@ -10,7 +10,8 @@ from .key import ApiKey
 
 
 class TrailEntry(models.Model):
-    """Written in the transaction of the act itself, once for all repeats of the request; never changed.
+    """Written in the transaction of the act itself, once for all repeats of the request; never changed,
+    and deleted only when it is old (api/triggers.py).
 
     `site` is the thing's; null for what all sites share. `who` is the name that the ledger shows.
     """
