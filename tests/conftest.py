@@ -3,6 +3,7 @@
 import os
 import socket
 from collections.abc import Iterator
+from itertools import chain, groupby
 from pathlib import Path
 
 import django
@@ -63,6 +64,12 @@ def pytest_collection_modifyitems(config, items):
     if dropped:
         config.hook.pytest_deselected(items=dropped)
         items[:] = kept
+    # A module's furnished shop (tests/ui/conftest.py) stays until the module ends: who works without it goes
+    # first.
+    modules = [list(group) for _, group in groupby(items, key=lambda item: item.path)]
+    for group in modules:
+        group.sort(key=lambda item: "shop" in getattr(item, "fixturenames", ()))
+    items[:] = chain.from_iterable(modules)
 
 
 @pytest.fixture(scope="session")

@@ -1,18 +1,37 @@
-"""People at their browsers: a client per person, and pages by their names."""
+"""People at their browsers: a client per person, and pages by their names.
 
+The furnished shop takes seconds to make, so that it is made once for a module, in a transaction around its
+tests; each test works in one of its own inside, with its own copy of what `furnish` gave.
+"""
+
+import copy
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pytest
 import time_machine
+from django.db import transaction
 from django.test import Client
 from django.urls import reverse
 
-from shop.models import Site, User
-from tests.jobs.conftest import at, boss, clerk, service, stranger, tech, workshop
-from tests.jobs.shop import AT, HOUR
-from tests.ui.furnished import furnish
+from inventory.services.sites import open_site
+from shop.actor import actor_for_user
+from shop.models import Role, Site, User
+from tests.jobs.conftest import at, boss, clerk, service, stranger, tech
+from tests.jobs.shop import AT, HOUR, Workshop, make_workshop
+from tests.people import person
+from tests.ui.furnished import Furnished, furnish
 
-__all__ = ["at", "boss", "clerk", "service", "stranger", "tech", "workshop"]
+__all__ = ["at", "boss", "clerk", "service", "stranger", "tech"]
+
+
+@dataclass
+class Furniture:
+    """The furnished shop and who works in it."""
+
+    technician: User
+    counter: User
+    shop: Furnished
 
 
 @dataclass
@@ -73,6 +92,63 @@ def foreign(outsider, site):
     return browser_of(outsider, site)
 
 
+@pytest.fixture(scope="module")
+def furniture_of_the_module(django_db_setup, django_db_blocker) -> Iterator[Furniture]:
+    around = transaction.atomic()
+    # As Django's own TestCase does, so that a transaction that must be the outermost may begin inside.
+    around._from_testcase = True
+    with django_db_blocker.unblock(), time_machine.travel(AT + HOUR):
+        around.__enter__()
+        try:
+            made = make_furniture()
+        except BaseException:
+            transaction.set_rollback(True)
+            around.__exit__(None, None, None)
+            raise
+    yield made
+    with django_db_blocker.unblock():
+        transaction.set_rollback(True)
+        around.__exit__(None, None, None)
+
+
+def make_furniture() -> Furniture:
+    site = open_site(code="north", name="North Yard")
+    technician = person("ines", "Ines Varga", site, Role.TECHNICIAN)
+    counter = person("tobi", "Tobi Lund", site, Role.COUNTER)
+    workshop = make_workshop(site, actor_for_user(technician, request_id="req-tech"))
+    shop = furnish(workshop, actor_for_user(counter, request_id="req-clerk"))
+    return Furniture(technician=technician, counter=counter, shop=shop)
+
+
 @pytest.fixture
-def shop(workshop, clerk):
-    return furnish(workshop, clerk)
+def furniture(request) -> Furniture | None:
+    """This test's own copy, where it asks for the furnished shop."""
+    if "shop" not in request.fixturenames:
+        return None
+    return copy.deepcopy(request.getfixturevalue("furniture_of_the_module"))
+
+
+@pytest.fixture
+def site(furniture, db) -> Site:
+    return furniture.shop.site if furniture else open_site(code="north", name="North Yard")
+
+
+@pytest.fixture
+def technician(furniture, site) -> User:
+    return furniture.technician if furniture else person("ines", "Ines Varga", site, Role.TECHNICIAN)
+
+
+@pytest.fixture
+def counter(furniture, site) -> User:
+    return furniture.counter if furniture else person("tobi", "Tobi Lund", site, Role.COUNTER)
+
+
+@pytest.fixture
+def workshop(furniture, site, tech) -> Workshop:
+    return furniture.shop.workshop if furniture else make_workshop(site, tech)
+
+
+@pytest.fixture
+def shop(furniture_of_the_module, furniture) -> Furnished:
+    """It names the module's too: so that its transaction begins before the test's."""
+    return furniture.shop
