@@ -25,7 +25,9 @@ from inventory.selectors.audit import audit
 from inventory.selectors.purchases import to_buy
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import ClearanceReading, EngineType, Job, JobEvent, Plan, Vehicle
+from jobs.selectors.beforehand import before_opening
 from jobs.selectors.problem import problem_of
+from shop.actor import actor_for_user
 from shop.demo.build import build_shop, is_empty, is_there, stands_on
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
 from shop.models import Bay, Membership, Role, Site, Task, User
@@ -275,3 +277,43 @@ class TestTheOpenJobs:
         for job in Job.objects.filter(state__in=[Job.State.HELD, Job.State.WAITING]):
             for plan in job.plans.filter(hold__isnull=False):
                 assert plan.hold.expires_at > TODAY + timedelta(hours=24)
+
+
+class TestTheCheckBeforeACoverComesOff:
+    """Of vehicles that were here, and of engine types that were or were not."""
+
+    @pytest.fixture
+    def asker(self):
+        return actor_for_user(User.objects.get(username="edda"))
+
+    def test_every_vehicle_gets_a_figure_exactly_where_its_type_was_read(self, asker):
+        told = []
+        for vehicle in Vehicle.objects.select_related("site", "engine_type__family"):
+            answer = before_opening(vehicle.site, asker, vehicle=vehicle)
+            past = Job.objects.filter(
+                site=vehicle.site, engine_type=vehicle.engine_type, state=Job.State.SIGNED_OFF
+            )
+            if past.exists():
+                assert 0 <= answer.ahead.low <= answer.ahead.chance <= answer.ahead.high <= 1
+                assert answer.ahead.rest_on <= past.count()
+                told.append(answer)
+            else:
+                assert answer.ahead.chance is None
+                assert "look at the drawer yourself" in answer.say[0]
+            mine = past.filter(vehicle=vehicle).order_by("-closed_at", "-number").first()
+            assert answer.last_job == mine
+        assert len(told) >= 5
+        # The drawers of the demo hold most sizes: most engines can be done with what is there.
+        assert sum(answer.ahead.done for answer in told) > sum(answer.ahead.cases for answer in told) / 2
+
+    def test_what_it_says_of_the_drawers_is_what_lies_there(self, asker):
+        rows = []
+        for vehicle in Vehicle.objects.select_related("site", "engine_type__family"):
+            for row in before_opening(vehicle.site, asker, vehicle=vehicle).rows:
+                assert row.count.available == row.count.on_hand - row.count.held >= 0
+                # A size that is not there cannot have been taken: it is bought wherever it is wanted.
+                if row.size.state == "missing":
+                    assert row.count.available == 0
+                    assert row.size.bought == row.size.wanted
+                rows.append(row)
+        assert any(row.size.state == "here" for row in rows)
