@@ -5,7 +5,7 @@ from a wrong shim.
 """
 
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from rest_framework import serializers
@@ -122,6 +122,36 @@ class Moment(serializers.DateTimeField):
         if moment is None or moment.tzinfo is None or not 2000 <= moment.year <= 2200:
             self.fail("invalid")
         return moment
+
+
+class Day(serializers.DateField):
+    """A day by ISO 8601, such as 2026-03-02."""
+
+    default_error_messages = _NEEDED | {"invalid": "must be a day such as 2026-03-02"}
+
+    def to_internal_value(self, value: Any) -> date:
+        try:
+            day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
+        except ValueError:
+            day = None
+        if day is None or not 2000 <= day.year <= 2200:
+            self.fail("invalid")
+        return day
+
+
+class HourOfDay(serializers.TimeField):
+    """A time of the day at the site, such as 14:30."""
+
+    default_error_messages = _NEEDED | {"invalid": "must be a time of the day such as 14:30"}
+
+    def to_internal_value(self, value: Any) -> time:
+        try:
+            hour = time.fromisoformat(value) if isinstance(value, str) and len(value) in (5, 8) else None
+        except ValueError:
+            hour = None
+        if hour is None or hour.tzinfo is not None:
+            self.fail("invalid")
+        return hour
 
 
 class Ratio(serializers.DecimalField):

@@ -7,16 +7,18 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, Flag, Identity, LengthField, Several, Text, Whole
+from api.fields import Body, Flag, Identity, LengthField, Moment, Ratio, Several, Text, Whole
 from api.kinds import acts, creates, lists, shows
-from api.lookups import asked_sites, bins_of, families_of, one_of, site_of, supplier_of
+from api.lookups import asked_sites, bins_of, families_of, family_of, one_of, site_of, supplier_of
 from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import NEED_ORIGINS, NEED_STATES, PURCHASE_LIST_STATES
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Need, PurchaseList
+from inventory.services.needing import MOST_AT_ONCE, add_needs
 from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
+from inventory.services.receipts import Found
 from inventory.services.receiving import receive_purchase
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid
@@ -24,6 +26,11 @@ from shop.roles import Action
 
 MOST_LINES = 250
 MOST_QUANTITY = 100_000
+MOST_MEASURED = 100
+# Field of the body -> field of what was found.
+FOUND = {name: name for name in ("over", "damaged", "wrong", "short", "measured", "price")} | {
+    "wrong_thickness": "wrong_nm"
+}
 
 
 NEED_FILTERS = {
@@ -53,13 +60,69 @@ class NeedSerializer(serializers.Serializer):
     job = serializers.UUIDField(source="job_id", allow_null=True)
     job_label = serializers.CharField(allow_blank=True)
     valve = serializers.CharField(source="valve_label", allow_blank=True)
+    would_do = serializers.ListField(
+        child=LengthField(), source="would_do_nm", help_text="Empty where only the one thickness does."
+    )
+    window = serializers.CharField(help_text="Of which window they are: guaranteed, called, or exact.")
+    note = serializers.CharField(allow_blank=True)
     needed_by = serializers.DateTimeField(allow_null=True)
     state = serializers.ChoiceField(choices=NEED_STATES)
     created_at = serializers.DateTimeField()
 
 
-class Needs(ApiView):
+class AddNeedSerializer(Body):
+    site = Text(most=20, required=False)
+    family = Text(most=20)
+    thickness = LengthField(plausible=plausible_shim)
+    quantity = Whole(
+        least=1, most=MOST_AT_ONCE, required=False, help_text="So many needs alike; left out, 1."
+    )
+    needed_by = Moment(required=False)
+    note = Text(most=120, required=False, help_text="What for.")
+
+
+class NeedView(ApiView):
     answer = NeedSerializer
+    one = "need"
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Need:
+        rows = Need.objects.filter(site__in=list(actor.roles)).select_related("site", "family")
+        return one_of(rows, lock=lock, **path)
+
+
+class OneNeed(NeedView):
+    @shows(Action.READ, "need", "One need.")
+    def get(self, call: Call, **path: Any) -> Need:
+        return self.find(call.actor, **path)
+
+
+class Needs(NeedView):
+    @creates(
+        Action.PURCHASE,
+        "add_needs",
+        "Shims that no job waits for are to be bought for stock; the first of the needs is answered.",
+        body=AddNeedSerializer,
+        example={
+            "site": "north",
+            "family": "d29",
+            "thickness": {"value": "2.650", "unit": "mm"},
+            "quantity": 2,
+            "note": "for the van",
+        },
+    )
+    def post(self, call: Call) -> Need:
+        body = call.body
+        made = add_needs(
+            site=site_of(call.actor, body.get("site")),
+            actor=call.actor,
+            at=call.at,
+            family=family_of(body["family"]),
+            thickness_nm=body["thickness"].nm,
+            quantity=body.get("quantity", 1),
+            needed_by=body.get("needed_by"),
+            note=body.get("note", ""),
+        )
+        return made[0]
 
     @lists(
         Action.READ,
@@ -134,9 +197,30 @@ class ReceivedLineSerializer(Body):
     line = Identity(help_text="Of the list.")
     quantity = Whole(least=0, most=MOST_QUANTITY)
     bin = Text(most=20, required=False, help_text="Left out: where that size belongs.")
+    over = Whole(least=0, most=MOST_QUANTITY, required=False, help_text="Beyond the order; to receiving.")
+    damaged = Whole(least=0, most=MOST_QUANTITY, required=False, help_text="To inspection, and claimed.")
+    wrong = Whole(least=0, most=MOST_QUANTITY, required=False, help_text="Of another size: claimed.")
+    wrong_thickness = LengthField(plausible=plausible_shim, required=False)
+    short = Whole(
+        least=0,
+        most=MOST_QUANTITY,
+        required=False,
+        help_text="On the note, not in the parcel: claimed.",
+    )
+    measured = Several(
+        child=LengthField(plausible=plausible_shim),
+        most=MOST_MEASURED,
+        required=False,
+        help_text="A sample of what came as ordered, at least the root of their number and one more. One "
+        "reading beyond the tolerance of its mark rejects the lot (common practice, no standard's plan).",
+    )
+    price = Ratio(
+        max_digits=12, decimal_places=4, min_value=0, required=False, help_text="Of one pack, as really paid."
+    )
 
 
 class ReceiveSerializer(Body):
+    document = Text(most=80, required=False, help_text="The supplier's delivery note.")
     confirm = Flag(required=False, help_text="true: also into bins that are kept for another family.")
     lines = Several(child=ReceivedLineSerializer(), most=MOST_LINES)
 
@@ -224,6 +308,7 @@ class ReceivePurchase(PurchaseListView):
     )
     def post(self, call: Call, bought: PurchaseList) -> PurchaseList:
         lines = call.body["lines"]
+        found = found_in(lines)
         named = [(f"/lines/{i}/bin", line["bin"]) for i, line in enumerate(lines) if "bin" in line]
         bins = bins_of(bought.site, named)
         _refuse_two_bins(lines)
@@ -237,6 +322,7 @@ class ReceivePurchase(PurchaseListView):
                 f"/received/{pk}/line": f"/lines/{index}/line",
                 f"/bins/{pk}": f"/lines/{index}/bin",
             }
+            fields |= {f"/found/{pk}/{of}": f"/lines/{index}/{name}" for name, of in FOUND.items()}
         with as_sent(fields):
             return receive_purchase(
                 purchase_list=bought,
@@ -245,6 +331,8 @@ class ReceivePurchase(PurchaseListView):
                 received=received,
                 bins={line["line"]: bins[line["bin"]] for line in lines if "bin" in line},
                 confirm=call.body.get("confirm", False),
+                found=found,
+                document=call.body.get("document", ""),
             )
 
 
@@ -264,3 +352,21 @@ def _refuse_two_bins(lines: list[dict[str, Any]]) -> None:
             errors.append(FieldError(f"/lines/{index}/bin", words))
     if errors:
         raise Invalid(f"Nothing was booked: {errors[0].detail}.", errors=errors)
+
+
+def found_in(lines: list[dict[str, Any]]) -> dict[uuid.UUID, Found]:
+    """What the body says was found of each line, which it says once."""
+    found: dict[uuid.UUID, Found] = {}
+    errors = []
+    for index, line in enumerate(lines):
+        said = {of: line[name] for name, of in FOUND.items() if name in line}
+        if not said:
+            continue
+        if line["line"] in found:
+            errors.append(FieldError(f"/lines/{index}/line", "say what was found of a line once"))
+        if "wrong_nm" in said:
+            said["wrong_nm"] = said["wrong_nm"].nm
+        found[line["line"]] = Found(**said | {"measured": tuple(said.get("measured", ()))})
+    if errors:
+        raise Invalid(f"Nothing was booked: {errors[0].detail}.", errors=errors)
+    return found

@@ -6,16 +6,17 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, LengthField, Several, Text, Whole, Word
+from api.fields import Body, Identity, LengthField, Several, Text, Whole, Word
 from api.kinds import creates, lists, shows
-from api.lookups import asked_sites, one_of, site_of, supplier_of
+from api.lookups import asked_sites, not_found, one_of, site_of, supplier_of
 from api.movements import MOST_LINES, MOST_QUANTITY
 from api.stock import SITE
 from api.transfers import lots_of
 from api.views import ApiView, Call
 from api.words import CONDITIONS
 from inventory.compute.lengths import plausible_shim
-from inventory.models import SupplierReturn
+from inventory.models import SupplierClaim, SupplierReturn
+from inventory.selectors.claims import claims_of
 from inventory.services.supplier_returns import RETURNED_FROM, return_to_supplier
 from shop.actor import Actor
 from shop.roles import Action
@@ -49,7 +50,7 @@ class SupplierReturnSerializer(serializers.Serializer):
 
 
 class ReturnedLotSerializer(Body):
-    place = Text(most=20, help_text="Where they are: a bin, or receiving.")
+    place = Text(most=20, help_text="Where they are: a bin, receiving or inspection.")
     family = Text(most=20)
     thickness = LengthField(plausible=plausible_shim)
     condition = Word(choices=CONDITIONS, required=False, help_text="Only new ones go back; left out: new.")
@@ -61,6 +62,9 @@ class ReturnToSupplierSerializer(Body):
     supplier = Text(most=20)
     reference = Text(most=80, required=False, help_text="The supplier's own, if any.")
     reason = Text(most=400, help_text="Why.")
+    claims = Several(
+        child=Identity(), least=0, most=MOST_LINES, required=False, help_text="Claims whose shims these are."
+    )
     lines = Several(child=ReturnedLotSerializer(), most=MOST_LINES)
 
 
@@ -124,6 +128,7 @@ class SupplierReturns(SupplierReturnView):
             shims=lots_of(site, lines, RETURNED_FROM),
             reason=body["reason"],
             reference=body.get("reference", ""),
+            claims=_claims(call.actor, body.get("claims", [])),
         )
 
 
@@ -131,3 +136,13 @@ class OneSupplierReturn(SupplierReturnView):
     @shows(Action.READ, "supplier_return", "One return with what was in it.")
     def get(self, call: Call, **path: Any) -> SupplierReturn:
         return self.find(call.actor, **path)
+
+
+def _claims(actor: Actor, ids: list[Any]) -> list[SupplierClaim]:
+    """The claims of these ids. Raises NotFound, naming each that is none."""
+    rows = claims_of(list(actor.roles)).filter(pk__in=ids)
+    found = {claim.pk: claim for claim in rows}
+    missing = [f"/claims/{index}" for index, pk in enumerate(ids) if pk not in found]
+    if missing:
+        raise not_found(missing[0])
+    return list(found.values())

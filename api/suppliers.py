@@ -29,6 +29,15 @@ class SupplierSerializer(serializers.Serializer):
     code = serializers.CharField()
     name = serializers.CharField()
     lead_days = serializers.IntegerField()
+    currency = serializers.CharField(allow_blank=True)
+    minimum_value = serializers.DecimalField(max_digits=12, decimal_places=4)
+    minimum_pieces = serializers.IntegerField()
+    delivery_fee = serializers.DecimalField(max_digits=12, decimal_places=4)
+    free_from = serializers.DecimalField(max_digits=12, decimal_places=4, allow_null=True)
+    cut_off = serializers.TimeField(allow_null=True)
+    holidays = serializers.ListField(child=serializers.DateField())
+    email = serializers.CharField(allow_blank=True)
+    our_number = serializers.CharField(allow_blank=True)
     offers = SupplierOfferSerializer(many=True, source="offers.all")
 
 

@@ -19,8 +19,10 @@ from inventory.models import (
     PurchaseList,
     Reason,
     ShimFamily,
+    SupplierClaim,
     Transfer,
 )
+from inventory.services.claims import SETTLED
 from jobs.compute.alternatives import WISHES, Asked, name_of
 from jobs.compute.beforehand import Basis, SizeState
 from jobs.compute.exchange.types import CauseKind
@@ -36,6 +38,9 @@ ADJUSTS = tuple(JobValve.Adjust.values)
 CHECK_BASES = get_args(Basis)
 CONDITIONS = tuple(Condition.values)
 CAUSES = get_args(CauseKind)
+CLAIM_KINDS = tuple(SupplierClaim.Kind.values)
+CLAIM_OUTCOMES = tuple(SETTLED)
+CLAIM_STATES = tuple(SupplierClaim.State.values)
 COUNT_PACES = tuple(pace.value for pace in Pace)
 COUNT_STATES = tuple(BinCount.State.values)
 DELIVERY_STATES = tuple(WebhookDelivery.State.values)

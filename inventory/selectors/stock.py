@@ -1,7 +1,7 @@
 """What is on hand, held and available, by family and thickness."""
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from django.db.models import F, QuerySet, Sum
@@ -77,12 +77,14 @@ def takeable(
     min_nm: int | None = None,
     max_nm: int | None = None,
     condition: str | None = None,
+    kinds: Collection[PlaceKind] = (PlaceKind.BIN, PlaceKind.RECEIVING),
 ) -> QuerySet[Balance]:
-    """Lots in bins and receiving of which some are not held, thinnest first: what may be sent away."""
+    """Lots in bins and receiving, or places of `kinds`, of which some are not held, thinnest first: what may
+    be sent away."""
     rows = Balance.objects.filter(
         site=site,
         family=family,
-        place__kind__in=[PlaceKind.BIN, PlaceKind.RECEIVING],
+        place__kind__in=kinds,
         on_hand__gt=F("held"),
     )
     bounds = {"thickness_nm__gte": min_nm, "thickness_nm__lte": max_nm, "condition": condition}

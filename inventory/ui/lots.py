@@ -1,8 +1,9 @@
 """Choosing lots of a family on a page: what is shown, and the form over it."""
 
+from collections.abc import Collection
 from typing import Any
 
-from inventory.models import Balance
+from inventory.models import Balance, PlaceKind
 from inventory.selectors.stock import takeable
 from inventory.ui.lot_forms import MOST_SHOWN, ChooseForm
 from shop.models import Site
@@ -10,7 +11,10 @@ from shop.pages.people import PageRequest
 
 
 def chosen_lots(
-    request: PageRequest, site: Site, condition: str | None = None
+    request: PageRequest,
+    site: Site,
+    condition: str | None = None,
+    kinds: Collection[PlaceKind] = (PlaceKind.BIN, PlaceKind.RECEIVING),
 ) -> tuple[list[Balance], dict[str, Any]]:
     """The lots that the page's address asks for, and what its template says of them: the form that chooses,
     and whether there are more than are shown."""
@@ -24,6 +28,7 @@ def chosen_lots(
         min_nm=keyed["thinnest"].nm if keyed["thinnest"] else None,
         max_nm=keyed["thickest"].nm if keyed["thickest"] else None,
         condition=condition,
+        kinds=kinds,
     )
     lots = list(rows[: MOST_SHOWN + 1])
     return lots[:MOST_SHOWN], {"choose": choose, "more": len(lots) > MOST_SHOWN}

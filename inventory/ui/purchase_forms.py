@@ -1,4 +1,4 @@
-"""Forms for buying and for taking in what was bought."""
+"""Forms for buying; those for taking in what was bought are in receipt_forms.py."""
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -7,14 +7,13 @@ from uuid import UUID
 
 from django import forms
 
-from inventory.models import PurchaseLine, PurchaseList, Supplier
+from inventory.models import PurchaseLine, Supplier
 from inventory.selectors.purchases import ToBuy
 from inventory.services.purchasing import Buy
 from inventory.templatetags.shims import mm
 from inventory.ui.fields import HowManyField
 from shop.pages.forms import ActForm, spoken
 from shop.pages.once import OnceForm
-from shop.pages.versions import version_field
 
 
 class BuyForm(OnceForm):
@@ -74,39 +73,6 @@ def by_cheapest(wanted: Sequence[ToBuy]) -> Iterator[tuple[Supplier | None, list
     for _code, group in groupby(sorted(wanted, key=lambda item: (not item.offers, cheapest(item))), cheapest):
         items = list(group)
         yield (items[0].offers[0].supplier if items[0].offers else None), items
-
-
-class ReceivePurchaseForm(OnceForm):
-    """How many of each line of a purchase list have come; an empty one has not."""
-
-    version = version_field()
-
-    def __init__(
-        self, *args: Any, purchase_list: PurchaseList, lines: Sequence[PurchaseLine], **kwargs: Any
-    ) -> None:
-        super().__init__(*args, **kwargs)
-        self.lines = lines
-        self.fields["version"].initial = purchase_list.version
-        for line in lines:
-            left = line.quantity - line.received
-            if left:
-                self.fields[str(line.pk)] = spoken(
-                    HowManyField(label="How many came", required=False, initial=left),
-                    f"of {mm(line.thickness_nm)} mm",
-                )
-
-    def field_for(self, line: PurchaseLine) -> forms.BoundField | None:
-        """The field of a line; None where all of it has come."""
-        return self[str(line.pk)] if str(line.pk) in self.fields else None
-
-    def received(self) -> dict[UUID, int]:
-        return {line.pk: count for line in self.lines if (count := self.cleaned_data.get(str(line.pk)))}
-
-    def clean(self) -> dict[str, Any]:
-        keyed = super().clean() or self.cleaned_data
-        if not self.errors and not any(keyed.get(str(line.pk)) for line in self.lines):
-            self.add_error(None, "Say how many of at least one size came.")
-        return keyed
 
 
 class DraftForm(ActForm):

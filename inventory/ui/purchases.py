@@ -12,8 +12,10 @@ from inventory.selectors.overview import proposed_bins
 from inventory.selectors.purchases import purchase_lists, to_buy
 from inventory.services.ordering import list_total
 from inventory.services.purchasing import cancel_purchase, mark_bought
+from inventory.services.receipts import tolerance_nm
 from inventory.services.receiving import receive_purchase
-from inventory.ui.purchase_forms import BuyForm, DraftForm, ReceivePurchaseForm, by_cheapest
+from inventory.ui.purchase_forms import BuyForm, DraftForm, by_cheapest
+from inventory.ui.receipt_forms import ReceivePurchaseForm
 from shop.conf import conf
 from shop.errors import ShopError, StaleVersion
 from shop.models import Site
@@ -85,7 +87,14 @@ def purchase_page(
         with once(keyed["once"], at) as first:
             if first:
                 must_be_current(found, keyed["version"])
-                receive_purchase(purchase_list=found, actor=request.actor, at=at, received=form.received())
+                receive_purchase(
+                    purchase_list=found,
+                    actor=request.actor,
+                    at=at,
+                    received=form.received(),
+                    found=form.found(),
+                    document=keyed["document"],
+                )
         return done(request, said(first, f"Received from {found}."), "purchase", site.code, pk)
     if mine is not None:
         refusal = form.take(refusal)
@@ -102,6 +111,8 @@ def purchase_page(
         "papers": PAPERS,
         "acts": _acts(found),
         "events": list(found.events.all()),
+        "receipts": list(found.receipts.prefetch_related("lines__line", "lines__claims")),
+        "tolerance": tolerance_nm(),
     }
     wrong = form.errors or refusal
     return render(request, "inventory/purchase.html", context, status=400 if wrong else 200)
@@ -132,5 +143,13 @@ def _list(site: Site, pk: UUID) -> PurchaseList:
 
 def _rows(
     form: ReceivePurchaseForm, lines: list[PurchaseLine], proposed: dict[tuple[UUID, int], Place]
-) -> list[tuple[PurchaseLine, Place | None, BoundField | None]]:
-    return [(line, proposed.get((line.family_id, line.thickness_nm)), form.field_for(line)) for line in lines]
+) -> list[tuple[PurchaseLine, Place | None, BoundField | None, list[BoundField]]]:
+    return [
+        (
+            line,
+            proposed.get((line.family_id, line.thickness_nm)),
+            form.field_for(line),
+            form.more_for(line),
+        )
+        for line in lines
+    ]

@@ -1,4 +1,5 @@
-"""The scan box: what a scanner types, or a camera reads, opens the page of the bin or tray that it names."""
+"""The scan box: what a scanner types, or a camera reads, opens the page of what it names: a bin, a tray, or
+an order by the name on its papers."""
 
 import re
 from uuid import UUID
@@ -7,7 +8,7 @@ from django import forms
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from inventory.models import Balance, Place, PlaceKind
+from inventory.models import Balance, Place, PlaceKind, PurchaseList
 from inventory.selectors.movements import job_of_tray
 from inventory.selectors.overview import holds_in
 from shop.models import Site
@@ -23,7 +24,7 @@ class ScanForm(ActForm):
     """What was scanned or typed: a label's address, or the code of a bin or tray."""
 
     code = forms.CharField(
-        label="Scan a label, or type a bin or tray",
+        label="Scan a label, or type a bin, tray or order",
         max_length=300,
         widget=forms.TextInput(attrs={"autofocus": True, "autocomplete": "off", "data-scan": ""}),
     )
@@ -36,7 +37,12 @@ def scan_page(request: PageRequest, site: Site) -> HttpResponse:
         found = _named(site, form.cleaned_data["code"].strip())
         if found is not None:
             return redirect("place", site.code, found.pk)
-        form.add_error("code", f"No bin or tray at {site} has that label. Check that it is this site's.")
+        order = _order_named(site, form.cleaned_data["code"].strip())
+        if order is not None:
+            return redirect("purchase", site.code, order.pk)
+        form.add_error(
+            "code", f"No bin, tray or order of {site} has that label. Check that it is this site's."
+        )
     status = 404 if form.errors else 200
     return render(request, "inventory/scan.html", {"form": form}, status=status)
 
@@ -63,3 +69,12 @@ def _named(site: Site, code: str) -> Place | None:
     if scanned:
         return places.filter(pk=UUID(scanned[1])).first()
     return places.filter(code__iexact=code).first()
+
+
+def _order_named(site: Site, code: str) -> PurchaseList | None:
+    """The order that a delivery note calls by our name for it, such as NORTH-12, or by the supplier's own."""
+    rows = PurchaseList.objects.filter(site=site)
+    name, _, number = code.rpartition("-")
+    if name.casefold() == site.code.casefold() and number.isdecimal() and len(number) < 10:
+        return rows.filter(number=int(number)).first()
+    return rows.filter(reference__iexact=code, state__in=PurchaseList.ON_THE_WAY).order_by("-number").first()

@@ -1,12 +1,15 @@
 """New shims that go back to their supplier."""
 
+from uuid import UUID
+
 from django.core.paginator import Paginator
-from django.http import HttpResponse
-from django.shortcuts import render
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Condition, SupplierReturn
-from inventory.services.supplier_returns import return_to_supplier
+from inventory.models import Condition, SupplierClaim, SupplierReturn
+from inventory.selectors.claims import claims_of
+from inventory.services.supplier_returns import RETURNED_FROM, return_to_supplier
 from inventory.ui.lot_forms import GiveBackForm
 from inventory.ui.lots import chosen_lots
 from shop.errors import ShopError
@@ -31,8 +34,10 @@ def supplier_returns_page(request: PageRequest, site: Site) -> HttpResponse:
 
 @page(see=Action.RETURN_TO_SUPPLIER, do=Action.RETURN_TO_SUPPLIER)
 def give_back_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
-    lots, chosen = chosen_lots(request, site, Condition.NEW)
-    form = GiveBackForm(posted(request), lots=lots)
+    lots, chosen = chosen_lots(request, site, Condition.NEW, RETURNED_FROM)
+    claim = _claim(request, site)
+    known = {"supplier": claim.supplier, "reason": f"{claim}."} if claim else {}
+    form = GiveBackForm(posted(request), lots=lots, initial=known)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -45,9 +50,21 @@ def give_back_page(request: PageRequest, site: Site, refusal: ShopError | None =
                     shims=form.shims(),
                     reason=keyed["reason"],
                     reference=keyed["reference"],
+                    claims=[claim] if claim else [],
                 )
         sentence = f"On their way back to {keyed['supplier']}."
         return done(request, said(first, sentence), "supplier_returns", site.code)
     refusal = form.take(refusal)
     context = {**chosen, "form": form, "refusal": refusal}
     return render(request, "inventory/give_back.html", context, status=400 if form.errors else 200)
+
+
+def _claim(request: PageRequest, site: Site) -> SupplierClaim | None:
+    """The claim whose shims go back, as the page's address names it."""
+    if "claim" not in request.GET:
+        return None
+    try:
+        pk = UUID(request.GET["claim"])
+    except ValueError as error:
+        raise Http404 from error
+    return get_object_or_404(claims_of([site.pk]), pk=pk)

@@ -5,6 +5,7 @@ from django.urls import path
 from inventory.ui import (
     bin_care,
     bins,
+    claims,
     counts,
     delivery,
     history,
@@ -100,6 +101,8 @@ urlpatterns = [
     path("purchases/<uuid:pk>/send-again", ordering.send_again_button, name="send_again"),
     path("purchases/<uuid:pk>/reference", ordering.note_reference_button, name="note_reference"),
     path("purchases/<uuid:pk>/order.<slug:ending>", ordering.order_paper, name="order_paper"),
+    path("claims", claims.claims_page, name="claims"),
+    path("claims/<uuid:pk>", claims.claim_page, name="claim"),
     path("purchases", purchases.purchases_page, name="purchases"),
     path("purchases/<uuid:pk>", purchases.purchase_page, name="purchase"),
     path("purchases/<uuid:pk>/cancel", purchases.cancel_purchase_button, name="cancel_purchase"),

@@ -5,6 +5,7 @@ from django.urls import path
 from jobs.ui import (
     beforehand,
     board,
+    buying_insight,
     fitting,
     history,
     holds,
@@ -47,6 +48,7 @@ urlpatterns = [
     path("jobs/<uuid:pk>/history.<slug:ending>", history.job_history_file, name="job_history_file"),
     path("holds/<uuid:pk>/take-over", holds.take_over_page, name="take_over_hold"),
     path("jobs/<uuid:pk>/stop", job.stop_page, name="stop"),
+    path("buy/costs", buying_insight.buying_insight_page, name="buying_insight"),
     path("savings", savings.savings_page, name="savings"),
     path("vehicles", vehicles.vehicles_page, name="vehicles"),
     path("vehicles/new", vehicles.new_vehicle_page, name="new_vehicle"),

@@ -3,8 +3,9 @@
 import pytest
 
 from api.etags import check_if_match, etag_of, is_unchanged
-from inventory.models import Place
+from inventory.models import Place, Receipt
 from shop.errors import StaleVersion
+from tests.api.buying_writes import claimed
 from tests.api.writes import CASES, operations
 
 
@@ -38,6 +39,10 @@ def things(world):
         f"/supplier-returns/{_made(world, 'return_to_supplier')}",
         f"/counts/{_made(world, 'open_count')}",
         f"/purchase-choices/{_made(world, 'ask_for_choice')}",
+        f"/needs/{_made(world, 'add_needs')}",
+        f"/supplier-claims/{claimed(world).pk}",
+        f"/receipts/{Receipt.objects.latest('at').pk}",
+        f"/exchange-rates/{world.program.done(*CASES['set_rate'](world))['currency']}",
     ]
 
 

@@ -3,6 +3,7 @@
 import pytest
 
 from shop.actor import service_actor
+from tests.api.buying_writes import claimed
 from tests.api.counting import opened
 from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.table_writes import stage_import
@@ -33,9 +34,20 @@ LISTS = (
     "webhook-deliveries",
     "inspections",
     "supplier-returns",
+    "receipts",
+    "supplier-claims",
     "transfers",
 )
-SHARED = ("shim-families", "engine-types", "suppliers", "me", "sites", "openapi.json")
+SHARED = (
+    "shim-families",
+    "engine-types",
+    "suppliers",
+    "part-prices",
+    "exchange-rates",
+    "me",
+    "sites",
+    "openapi.json",
+)
 
 
 @pytest.fixture
@@ -51,7 +63,7 @@ def both(world, other_site, stranger):
         shop.hold()
         opened(shop, "2.600")
         shop.need()
-        shop.bought()
+        claimed(shop)
         shop.program.done("/purchase-choices", {})
         shop.measured_again()
         given_up(shop)

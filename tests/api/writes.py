@@ -14,6 +14,7 @@ from shop.models import Task
 from shop.webhooks.deliveries import hand_on
 from shop.webhooks.events import EventKind, tell
 from tests.api import (
+    buying_writes,  # noqa: F401
     catalogue_writes,  # noqa: F401 - these have cases of their own
     counting,
     floor_writes,  # noqa: F401
@@ -293,8 +294,9 @@ def mark_bought(world: World):
 @case("receive_purchase")
 def receive_purchase(world: World):
     bought = world.bought()
-    lines = [{"line": bought["lines"][0]["id"], "quantity": 1, "bin": world.bin("2.700")}]
-    return f"/purchase-lists/{bought['id']}/receive", {"lines": lines}
+    line = {"line": bought["lines"][0]["id"], "quantity": 1, "bin": world.bin("2.700"), "price": "3.20"}
+    found = {"damaged": 1, "wrong": 1, "wrong_thickness": length("2.725"), "measured": [length("2.701")]}
+    return f"/purchase-lists/{bought['id']}/receive", {"document": "note 9", "lines": [line | found]}
 
 
 @case("ask_for_choice")

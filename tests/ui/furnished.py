@@ -16,6 +16,8 @@ from inventory.services.floor import Shims, receive_shims
 from inventory.services.inspecting import inspect_shim
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.receipts import Found
+from inventory.services.receiving import receive_purchase
 from inventory.services.sites import open_site
 from inventory.services.transfers import arrive_shims, send_shims
 from jobs.models import Job
@@ -160,6 +162,11 @@ def _purchases(shop: Furnished) -> None:
         at=AT,
         supplier=near,
         buys=[Buy(family=family, thickness_nm=mm("2.450").nm, quantity=3)],
+    )
+    # The delivery note came, and nothing that it names was in the parcel.
+    short = {shop.bought.lines.get().pk: Found(short=1, price=Decimal("8.20"))}
+    shop.bought = receive_purchase(
+        purchase_list=shop.bought, actor=shop.clerk, at=AT, received={}, found=short, document="note 6"
     )
 
 

@@ -16,6 +16,7 @@ from inventory.models import (
     PlaceKind,
     PurchaseList,
     ShimFamily,
+    SupplierClaim,
     Transfer,
     TransferMovement,
 )
@@ -73,6 +74,8 @@ SITE_PAGES = (
     "transfers",
     "send",
     "supplier_returns",
+    "claims",
+    "buying_insight",
     "give_back",
 )
 
@@ -128,6 +131,8 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         if bought.state not in shown:
             shown.add(bought.state)
             yield f"purchase-{bought.state}", reverse("purchase", args=[site.code, bought.pk])
+    for claim in SupplierClaim.objects.filter(site=site).order_by("-state", "-opened_at")[:1]:
+        yield "claim", reverse("claim", args=[site.code, claim.pk])
     lots = Balance.objects.filter(site=site, place__kind=PlaceKind.INSPECTION, on_hand__gt=0)
     for lot in lots.order_by("pk")[:1]:
         for name in ("measure", "return"):

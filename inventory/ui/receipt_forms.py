@@ -1,0 +1,158 @@
+"""Forms for taking in what was bought: what came as ordered, and what else was found of each line."""
+
+import re
+from collections.abc import Sequence
+from typing import Any
+from uuid import UUID
+
+from django import forms
+
+from inventory.compute.lengths import Length, LengthError, Unit, parse_text
+from inventory.compute.sampling import sample_size
+from inventory.models import PurchaseLine, PurchaseList, SupplierClaim
+from inventory.services.claims import SETTLED
+from inventory.services.receipts import Found
+from inventory.templatetags.shims import mm
+from inventory.ui.fields import HowManyField, LengthField
+from shop.pages.forms import ActForm, spoken
+from shop.pages.once import OnceForm
+from shop.pages.versions import version_field
+
+# Field of the form -> field of `Found`.
+FOUND = {
+    "over": "over",
+    "damaged": "damaged",
+    "wrong": "wrong",
+    "size": "wrong_nm",
+    "short": "short",
+    "measured": "measured",
+    "price": "price",
+}
+
+
+class ReadingsField(forms.CharField):
+    """Several lengths in one box: "2.651 2.649", in mm where no unit is named; units take semicolons."""
+
+    def to_python(self, value: Any) -> tuple[Length, ...]:
+        text = super().to_python(value) or ""
+        parts = text.split(";") if re.search(r"[;a-zA-Z]", text) else text.split()
+        try:
+            return tuple(parse_text(part.strip(), Unit.MM) for part in parts if part.strip())
+        except LengthError as error:
+            raise forms.ValidationError(error.message) from error
+
+    def run_validators(self, value: Any) -> None:
+        if isinstance(value, str):
+            super().run_validators(value)
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        return super().widget_attrs(widget) | {"autocomplete": "off", "maxlength": "400"}
+
+
+class ReceivePurchaseForm(OnceForm):
+    """How many of each line of a purchase list have come as ordered, and what else was found; an empty one
+    has not come."""
+
+    version = version_field()
+    document = forms.CharField(label="Delivery note", max_length=80, required=False)
+
+    def __init__(
+        self, *args: Any, purchase_list: PurchaseList, lines: Sequence[PurchaseLine], **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.lines = [line for line in lines if line.received < line.quantity]
+        self.fields["version"].initial = purchase_list.version
+        for line in self.lines:
+            self._add(line, purchase_list)
+
+    def _add(self, line: PurchaseLine, purchase_list: PurchaseList) -> None:
+        of, left = f"of {mm(line.thickness_nm)} mm", line.quantity - line.received
+        least = sample_size(left)
+        currency = purchase_list.currency or line.currency
+        boxes: dict[str, forms.Field] = {
+            str(line.pk): HowManyField(label="How many came", required=False, initial=left),
+            f"over_{line.pk}": HowManyField(label="Beyond the order", required=False),
+            f"damaged_{line.pk}": HowManyField(label="Damaged", required=False),
+            f"short_{line.pk}": HowManyField(label="On the note, not in the parcel", required=False),
+            f"wrong_{line.pk}": HowManyField(label="Of a wrong size", required=False),
+            f"size_{line.pk}": LengthField(label="Which size instead", required=False),
+            f"measured_{line.pk}": ReadingsField(
+                label="Micrometer readings", required=False, help_text=f"{least} of {left}, in mm"
+            ),
+            f"price_{line.pk}": forms.DecimalField(
+                label=f"Really paid{' a pack' if line.pack > 1 else ' each'} {currency}".strip(),
+                required=False,
+                min_value=0,
+                max_digits=12,
+                decimal_places=4,
+                widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+            ),
+        }
+        self.fields |= {name: spoken(field, of) for name, field in boxes.items()}
+
+    def field_for(self, line: PurchaseLine) -> forms.BoundField | None:
+        """The field of a line; None where all of it has come."""
+        return self[str(line.pk)] if str(line.pk) in self.fields else None
+
+    def more_for(self, line: PurchaseLine) -> list[forms.BoundField]:
+        """The fields for what else was found of a line; [] where all of it has come."""
+        return [self[f"{name}_{line.pk}"] for name in FOUND if f"{name}_{line.pk}" in self.fields]
+
+    def received(self) -> dict[UUID, int]:
+        return {line.pk: count for line in self.lines if (count := self.cleaned_data.get(str(line.pk)))}
+
+    def found(self) -> dict[UUID, Found]:
+        return {line.pk: self._found(line) for line in self.lines}
+
+    def _found(self, line: PurchaseLine) -> Found:
+        keyed = {to: self.cleaned_data.get(f"{name}_{line.pk}") for name, to in FOUND.items()}
+        size = keyed.pop("wrong_nm")
+        counts = {name: keyed[name] or 0 for name in ("over", "damaged", "wrong", "short")}
+        return Found(
+            **counts,
+            wrong_nm=size.nm if size else None,
+            measured=keyed["measured"] or (),
+            price=keyed["price"],
+        )
+
+    def field_of(self, pointer: str) -> str | None:
+        steps = pointer.split("/")
+        if len(steps) == 4 and steps[1] == "found":
+            name = next((box for box, field in FOUND.items() if field == steps[3]), "")
+            return f"{name}_{steps[2]}" if f"{name}_{steps[2]}" in self.fields else None
+        return super().field_of(pointer)
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        if not self.errors and not (
+            self.received() or any(each.says_something for each in self.found().values())
+        ):
+            self.add_error(None, "Say how many of at least one size came.")
+        return keyed
+
+
+class SettleForm(ActForm):
+    """What a supplier said to a claim."""
+
+    version = version_field()
+    state = forms.ChoiceField(
+        label="The supplier",
+        choices=[
+            (state.value, words)
+            for state, words in zip(SETTLED, ("credits it", "replaces the shims", "refuses it"), strict=True)
+        ],
+    )
+    amount = forms.DecimalField(
+        label="Credited",
+        required=False,
+        min_value=0,
+        max_digits=12,
+        decimal_places=4,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+    )
+    note = forms.CharField(label="Note", max_length=400, required=False)
+
+    def __init__(self, *args: Any, claim: SupplierClaim, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["version"].initial = claim.version
+        self.fields["amount"].label = f"Credited, {claim.currency}"

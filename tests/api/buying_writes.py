@@ -1,0 +1,72 @@
+"""The cases of tests/api/writes.py about needs by hand, terms, price lists, rates and claims."""
+
+from inventory.models import SupplierClaim
+from tests.api.cases import case
+from tests.api.world import World, length
+
+CURRENCIES = ("SEK", "NOK", "DKK", "CHF", "GBP", "PLN", "CZK", "HUF", "USD", "CAD", "AUD", "JPY")
+
+
+def claimed(world: World):
+    """An open claim for one shim that was not in the parcel."""
+    bought = world.bought()
+    path = f"/purchase-lists/{bought['id']}"
+    line = {"line": bought["lines"][0]["id"], "quantity": 0, "short": 1}
+    world.program.act(f"{path}/receive", {"document": "note 8", "lines": [line]})
+    return SupplierClaim.objects.filter(site=world.site).latest("opened_at")
+
+
+@case("add_needs")
+def add_needs(world: World):
+    return "/needs", {
+        "family": world.family,
+        "thickness": length("2.700"),
+        "quantity": 2,
+        "needed_by": "2030-01-05T09:00:00Z",
+        "note": "for the van",
+    }
+
+
+@case("settle_claim")
+def settle_claim(world: World):
+    body = {"state": "credited", "amount": "3.40", "note": "credit note 88"}
+    return f"/supplier-claims/{claimed(world).pk}/settle", body
+
+
+@case("set_terms")
+def set_terms(world: World):
+    return "/suppliers/norrbeck/terms", {
+        "currency": "EUR",
+        "minimum_value": "25.00",
+        "minimum_pieces": 5,
+        "delivery_fee": f"{next(world.numbers)}.50",
+        "free_from": "80.00",
+        "cut_off": "14:30",
+        "holidays": ["2030-12-25"],
+        "email": "orders@norrbeck.example",
+        "our_number": "K 17",
+    }
+
+
+@case("set_part_prices")
+def set_part_prices(world: World):
+    row = {
+        "part_number": f"S-{next(world.numbers)}",
+        "family": world.family,
+        "thickness": length("2.700"),
+        "price": "3.10",
+        "valid_from": "2026-01-01",
+        "valid_to": "2099-12-31",
+        "pack": 5,
+        "lead_days": 3,
+    }
+    more = row | {"from_packs": 4, "price": "2.90"}
+    return "/suppliers/norrbeck/part-prices", {"rows": [row | {"incremental": False}, more]}
+
+
+@case("set_rate")
+def set_rate(world: World):
+    return "/exchange-rates", {
+        "currency": CURRENCIES[next(world.numbers) % len(CURRENCIES)],
+        "rate": f"0.0{next(world.numbers)}",
+    }
