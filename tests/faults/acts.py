@@ -10,10 +10,11 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.compute.lengths import parse
-from inventory.models import Hold, Movement, Place, PurchaseList, ShimFamily, Supplier
+from inventory.models import Hold, Movement, Place, PurchaseList, ShimFamily, Supplier, SupplierClaim
 from inventory.selectors.places import place_of
-from inventory.services import catalogue, fitting, floor, holds, outside_fit, purchasing, receiving
+from inventory.services import catalogue, claims, fitting, floor, holds, outside_fit, purchasing, receiving
 from inventory.services.floor import Shims
+from inventory.services.receipts import Found
 from inventory.services.sites import open_site
 from shop.actor import service_actor
 from shop.models import Site
@@ -168,8 +169,24 @@ def make_bought(shop: Shop) -> None:
 
 def receive_list(shop: Shop) -> None:
     bought = shop.list()
-    received = {line.pk: 2 for line in bought.lines.all()}
-    receiving.receive_purchase(purchase_list=bought, **shop.by, received=received)
+    lines = list(bought.lines.order_by("thickness_nm"))
+    receiving.receive_purchase(
+        purchase_list=bought,
+        **shop.by,
+        received={line.pk: 2 for line in lines},
+        found={lines[0].pk: Found(damaged=1, short=1)},
+        document="note 7",
+    )
+
+
+def settle(shop: Shop) -> None:
+    claim = SupplierClaim.objects.get(kind="damaged")
+    claims.settle_claim(claim=claim, **shop.by, state="credited", amount=Decimal("3.40"))
+
+
+def make_claimed(shop: Shop) -> None:
+    make_bought(shop)
+    receive_list(shop)
 
 
 def measure(shop: Shop) -> None:
@@ -272,6 +289,7 @@ ACTS: dict[str, Act] = {
         Act(service="cancel_needs", run=lambda s: purchasing.cancel_needs(job_id=JOB), before=note_needs),
         Act(service="mark_bought", run=buy, before=note_needs),
         Act(service="receive_purchase", run=receive_list, before=make_bought),
+        Act(service="settle_claim", run=settle, before=make_claimed),
         Act(
             service="cancel_purchase",
             run=lambda s: purchasing.cancel_purchase(purchase_list=s.list(), **s.by),

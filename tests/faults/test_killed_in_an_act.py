@@ -25,9 +25,11 @@ from inventory.models import (
     Need,
     PurchaseLine,
     PurchaseList,
+    ReceiptLine,
+    SupplierClaim,
 )
 from inventory.selectors.audit import audit
-from inventory.services import fitting, floor, holds, outside_fit, purchasing, receiving
+from inventory.services import claims, fitting, floor, holds, outside_fit, purchasing, receiving
 from shop.models import Task
 from tests.concurrency.workers import service_environment
 from tests.faults.acts import ACTS, Shop, found
@@ -123,6 +125,8 @@ def picture():
         "needs": sorted(Need.objects.values_list("valve_label", "state", "line__thickness_nm"), key=str),
         "lists": sorted(PurchaseList.objects.values_list("number", "state", "version")),
         "list lines": sorted(PurchaseLine.objects.values_list("thickness_nm", "quantity", "received")),
+        "found": sorted(ReceiptLine.objects.values_list("good", "damaged", "short", "receipt__document")),
+        "claims": sorted(SupplierClaim.objects.values_list("kind", "quantity", "state", "version")),
         "inspections": list(Inspection.objects.values_list("thickness_keyed", "face")),
         "tasks": sorted(Task.objects.values_list("kind", "state")),
     }
@@ -179,7 +183,7 @@ def test_no_write_use_case_is_missing():
     """Every function of these files that opens a transaction has its act above."""
     services = {
         name
-        for module in (fitting, floor, holds, outside_fit, purchasing, receiving)
+        for module in (claims, fitting, floor, holds, outside_fit, purchasing, receiving)
         for name, function in inspect.getmembers(module, inspect.isfunction)
         if hasattr(function, "__wrapped__")
         and function.__module__ == module.__name__
