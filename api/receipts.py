@@ -9,6 +9,7 @@ from api import queries
 from api.fields import Body, LengthField, Ratio, Text, Word
 from api.kinds import acts, lists, shows
 from api.lookups import asked_sites, one_of
+from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CLAIM_KINDS, CLAIM_OUTCOMES, CLAIM_STATES
@@ -107,7 +108,7 @@ class SupplierClaimSerializer(serializers.Serializer):
 
 
 class SettleClaimSerializer(Body):
-    state = Word(choices=CLAIM_OUTCOMES)
+    outcome = Word(choices=CLAIM_OUTCOMES)
     amount = Ratio(
         max_digits=12,
         decimal_places=4,
@@ -156,15 +157,16 @@ class SettleClaim(SupplierClaimView):
         "settle_claim",
         "The supplier credits the claim, replaces the shims, or refuses.",
         body=SettleClaimSerializer,
-        example={"state": "credited", "amount": "6.20", "note": "credit note 88"},
+        example={"outcome": "credited", "amount": "6.20", "note": "credit note 88"},
     )
     def post(self, call: Call, claim: SupplierClaim) -> SupplierClaim:
         body = call.body
-        return settle_claim(
-            claim=claim,
-            actor=call.actor,
-            at=call.at,
-            state=body["state"],
-            amount=body.get("amount"),
-            note=body.get("note", ""),
-        )
+        with as_sent({"/state": "/outcome"}):
+            return settle_claim(
+                claim=claim,
+                actor=call.actor,
+                at=call.at,
+                state=body["outcome"],
+                amount=body.get("amount"),
+                note=body.get("note", ""),
+            )

@@ -29,7 +29,7 @@ def add_needs(world: World):
 
 @case("settle_claim")
 def settle_claim(world: World):
-    body = {"state": "credited", "amount": "3.40", "note": "credit note 88"}
+    body = {"outcome": "credited", "amount": "3.40", "note": "credit note 88"}
     return f"/supplier-claims/{claimed(world).pk}/settle", body
 
 

@@ -1,0 +1,54 @@
+"""An order over the API as a document, with the media type of its kind; and needs that somebody keys in."""
+
+import csv
+import io
+import zipfile
+from xml.etree import ElementTree
+
+import pytest
+
+from inventory.models import Need
+from tests.api.world import length
+
+UBL = "urn:oasis:names:specification:ubl:schema:xsd:Order-2"
+
+
+@pytest.fixture
+def order(world):
+    return f"/purchase-lists/{world.bought()['id']}/order"
+
+
+def test_each_kind_with_its_media_type(world, order):
+    found = {
+        ending: world.program.get(f"{order}?format={ending}") for ending in ("pdf", "csv", "xlsx", "xml")
+    }
+    assert {ending: answer["Content-Type"].partition(";")[0] for ending, answer in found.items()} == {
+        "pdf": "application/pdf",
+        "csv": "text/csv",
+        "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+        "xml": "application/xml",
+    }
+    assert all(answer["Content-Disposition"].startswith("attachment; ") for answer in found.values())
+    assert found["pdf"].content.startswith(b"%PDF-")
+    assert zipfile.is_zipfile(io.BytesIO(found["xlsx"].content))
+    assert ElementTree.fromstring(found["xml"].content).tag == f"{{{UBL}}}Order"
+    assert "2.700" in found["csv"].content.decode("utf-8-sig")
+    assert len(list(csv.reader(io.StringIO(found["csv"].content.decode("utf-8-sig"))))) >= 2
+
+
+def test_what_is_accepted(world, order):
+    assert world.program.get(order, Accept="application/pdf").status_code == 200
+    assert world.program.get(order, Accept="image/png").status_code == 406
+    assert world.program.get(f"{order}?format=docx").status_code == 400
+
+
+def test_the_other_sites_order_is_not_there(world, order, stranger):
+    assert stranger.get(order).status_code == 404
+
+
+def test_two_needs_for_stock(world):
+    body = {"family": world.family, "thickness": length("2.700"), "quantity": 2, "note": "for the van"}
+    made = world.program.done("/needs", body)
+    assert (made["origin"], made["job"], made["note"]) == ("hand", None, "for the van")
+    assert Need.objects.filter(origin="hand").count() == 2
+    assert world.program.get(f"/needs/{made['id']}").json() == made
