@@ -26,6 +26,7 @@ from rest_framework.request import Request
 from rest_framework.serializers import BaseSerializer
 
 from api import queries
+from api.dry_runs import is_asked_for, offered_for, tried
 from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
 from api.event_stream import EVENT_STREAM, stream_response
 from api.fields import Body
@@ -200,6 +201,7 @@ def creates(
         body=body,
         example=example,
         answer=answer,
+        query=offered_for(body),
         tells=tells,
         later=later,
     )
@@ -243,6 +245,7 @@ def acts(
         body=body,
         example=example,
         answer=answer,
+        query=offered_for(body),
         tells=tells,
     )
     return _on_a_thing(operation)
@@ -308,6 +311,9 @@ def _once(
     """The answer, or the first one, which stands in the audit trail. A service that refuses has rolled its
     own work back; what it left on purpose, a plan marked as out of date, stays, as it does for its other
     callers."""
+
+    if is_asked_for(call.query):
+        return tried(lambda: produce().response)
 
     def refusal_of(error: Exception) -> HttpResponse:
         response = problem_of(error, request)
