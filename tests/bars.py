@@ -164,11 +164,12 @@ BARS: dict[str, Bar] = {
     "L17": Bar(
         says="a simulation under faults",
         tests=(
+            "tests/faults/test_simulation.py",
             "tests/faults/test_background_loop.py",
             "tests/faults/test_celery.py",
-            "tests/faults/test_killed_in_an_act.py",
         ),
-        gap="one seedable driver that kills all parts at random; each fault has its own test instead",
+        commands=("python -m tests.faults.simulation",),
+        mutations=("the simulation's database need not sync",),
     ),
     "L18": Bar(
         says="what should drain and does not is told of",

@@ -173,6 +173,14 @@ MUTATIONS = (
         test="tests/inventory/test_audit.py::test_an_edited_movement",
     ),
     Mutation(
+        name="the simulation's database need not sync",
+        file="tests/faults/simulation.py",
+        old="PostgresServer(durable=True)",
+        new="PostgresServer()",
+        test="tests/faults/test_simulation.py::test_everything_acknowledged_is_there_once",
+        database="postgresql",
+    ),
+    Mutation(
         name="shims that lie are not told of",
         file="inventory/selectors/stale.py",
         old="since is not None and at - since > older_than",
