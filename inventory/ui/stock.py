@@ -1,16 +1,28 @@
 """Stock: every family at a glance, and one family by thickness."""
 
+import uuid
 from collections import defaultdict
+from typing import NamedTuple
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 
-from inventory.models import Balance, ShimFamily
+from inventory.models import Condition, ShimFamily
 from inventory.selectors.overview import by_made_size, families_on_hand
 from inventory.selectors.stock import count_by_thickness, stock
 from shop.models import Site
 from shop.pages.views import page
 from shop.roles import Action
+
+
+class LotHere(NamedTuple):
+    """One lot as a row of the table names it; address: of its bin's page."""
+
+    address: str
+    bin: str
+    on_hand: int
+    condition: str
 
 
 @page(see=Action.READ)
@@ -23,9 +35,7 @@ def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
     found = get_object_or_404(ShimFamily, code=family)
     counts = count_by_thickness(site, found)
     made = set(found.sizes_nm())
-    lots: dict[int, list[Balance]] = defaultdict(list)
-    for balance in stock(site, family=found):
-        lots[balance.thickness_nm].append(balance)
+    lots = _lots_by_thickness(site, found)
     return render(
         request,
         "inventory/family.html",
@@ -38,3 +48,17 @@ def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
             "none": sum(not count.on_hand for count in counts),
         },
     )
+
+
+def _lots_by_thickness(site: Site, family: ShimFamily) -> dict[int, list[LotHere]]:
+    """A drawer of used shims has hundreds of lots: figures only, and each bin's address made once."""
+    lots: dict[int, list[LotHere]] = defaultdict(list)
+    words = {value: label.lower() for value, label in Condition.choices}
+    addresses: dict[uuid.UUID, str] = {}
+    rows = stock(site, family=family).select_related(None)
+    for thickness_nm, place, code, on_hand, condition in rows.values_list(
+        "thickness_nm", "place_id", "place__code", "on_hand", "condition"
+    ):
+        address = addresses.get(place) or addresses.setdefault(place, reverse("bin", args=[site.code, place]))
+        lots[thickness_nm].append(LotHere(address, code, on_hand, words[condition]))
+    return lots
