@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-WIDTH, HEIGHT = 640, 220
-LEFT, RIGHT, TOP, BOTTOM = 64, 16, 16, 32
+WIDTH, HEIGHT = 480, 220
+LEFT, RIGHT, TOP, BOTTOM = 76, 16, 16, 36
 MOST_SERIES = 4
 """More sellers than there are shapes to tell them apart are drawn with the last shape."""
 

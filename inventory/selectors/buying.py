@@ -112,14 +112,16 @@ def punctuality(site: Site, begin: datetime, end: datetime) -> list[Punctual]:
     return [found[name] for name in sorted(found)]
 
 
-def bought_sizes(site: Site) -> list[tuple[ShimFamily, int]]:
-    """The sizes that were ever ordered, by family and thickness."""
+def bought_sizes(site: Site) -> list[tuple[ShimFamily, int, int]]:
+    """The sizes that were ever ordered, by family and thickness, and how many times."""
     rows = PurchaseLine.objects.filter(purchase_list__site=site, purchase_list__state__in=ORDERED)
-    pairs = list(
-        rows.order_by("family__code", "thickness_nm").values_list("family_id", "thickness_nm").distinct()
+    counted = list(
+        rows.order_by("family__code", "thickness_nm")
+        .values_list("family_id", "thickness_nm")
+        .annotate(times=Count("id"))
     )
-    families: dict[uuid.UUID, ShimFamily] = ShimFamily.objects.in_bulk({family for family, _ in pairs})
-    return [(families[family], nm) for family, nm in pairs]
+    families: dict[uuid.UUID, ShimFamily] = ShimFamily.objects.in_bulk({family for family, _, _ in counted})
+    return [(families[family], nm, times) for family, nm, times in counted]
 
 
 def prices_of(site: Site, family: ShimFamily, nm: int) -> tuple[list[Price], str]:

@@ -51,11 +51,14 @@ def buying_insight_page(request: PageRequest, site: Site) -> HttpResponse:
 
 
 def _prices(request: HttpRequest, site: Site) -> dict[str, Any]:
-    """The size that the page's address asks for, else the first that was ever bought, with its prices."""
-    sizes = [(f"{family.code}-{nm}", family, nm) for family, nm in bought_sizes(site)]
+    """The size that the page's address asks for, else the one that was bought most often, with its prices."""
+    bought = bought_sizes(site)
+    sizes = [(f"{family.code}-{nm}", family, nm) for family, nm, _ in bought]
     chosen = request.GET.get("size", "")
     found: tuple[str, ShimFamily, int] | None = next((size for size in sizes if size[0] == chosen), None)
-    found = found or next(iter(sizes), None)
+    if found is None and sizes:
+        most = max(range(len(bought)), key=lambda index: bought[index][2])
+        found = sizes[most]
     if found is None:
         return {"sizes": [], "prices": [], "chart": None}
     key, family, nm = found
