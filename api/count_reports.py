@@ -89,7 +89,7 @@ class VarianceGroupSerializer(serializers.Serializer):
 
 
 class VarianceSerializer(serializers.Serializer):
-    """counted: counts that came to an end. differing: those of them that two persons found to differ.
+    """counted: counts that came to an end. differing: counts that two persons found to differ.
     lines: the newest; the totals are of all."""
 
     site = serializers.CharField()

@@ -127,6 +127,7 @@ BARS: dict[str, Bar] = {
         says="no lost update",
         tests=(
             "tests/api/test_two_at_once.py::test_two_who_saw_the_same_change_it_once",
+            "tests/api/test_two_at_once.py::test_two_who_saw_the_same_bin_change_it_once",
             "tests/api/test_every_write.py::TestEveryWrite::test_refusals_change_nothing_and_do_not_stick",
         ),
         mutations=("what the caller saw does not count",),

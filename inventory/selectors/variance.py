@@ -87,7 +87,13 @@ class VarianceReport:
 
     @property
     def differing(self) -> int:
+        """How many counts the lines are of, those that are still to be approved or posted included."""
         return len({line.count.pk for line in self.lines})
+
+    @property
+    def unposted(self) -> int:
+        """How many of them are still to be approved or posted: they are among `differing`, not `counted`."""
+        return len({line.count.pk for line in self.lines if line.count.is_open})
 
     @property
     def by_bin(self) -> list["Group"]:

@@ -102,6 +102,20 @@ def test_two_who_saw_the_same_change_it_once(world):
         assert sorted(answer.status_code for answer in answers) == [200, 412]
 
 
+def test_two_who_saw_the_same_bin_change_it_once(world):
+    """L12 for a PATCH: one of the two is told that the bin is no longer as it was seen."""
+    path = f"/bins/{world.shop.bin('2.700').pk}"
+    for number in range(10, 20):
+        tag = world.program.get(path)["ETag"]
+        answers = at_once(
+            sending(world, path, {"capacity": number}, f"c{number}", tag, "patch"),
+            sending(world, path, {"capacity": number + 50}, f"d{number}", tag, "patch"),
+        )
+        assert sorted(answer.status_code for answer in answers) == [200, 412]
+        (done,) = [answer.json() for answer in answers if answer.status_code == 200]
+        assert world.program.get(path).json() == done
+
+
 def test_two_after_the_last_shim(world):
     """One gets it, the other is told at once, and the refusal sticks to its key."""
     world.shop.stock(("2.800", "new", 1))
