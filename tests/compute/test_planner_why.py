@@ -22,8 +22,18 @@ def test_figures_keyed_in_thou_are_shown_exactly():
         "A", passes=5 * THOU, stops=6 * THOU, spec=(6 * THOU, 10 * THOU), aim=8 * THOU, shim=2_650_000
     )
     assert sentences(tight, lots=[(2_575_000, "new", 1)]) == [
-        "Tight: 0.127 mm called, 0.1524 mm is the least; "
-        "a new 2.575 mm shim from stock brings it to 0.202 mm."
+        "Tight: 5 thou (0.127 mm) called, 6 thou (0.1524 mm) is the least; "
+        "a new 2.575 mm shim from stock brings it to 0.202 mm (8.0 thou)."
+    ]
+
+
+def test_thou_and_mm_side_by_side_each_as_it_was_keyed():
+    mixed = valve("A", passes=8 * THOU, stops=9 * THOU, spec=(150_000, 250_000), aim=200_000)
+    whole = valve("B", passes=8 * THOU, stops=9 * THOU, spec=(6 * THOU, 10 * THOU), aim=8 * THOU)
+    assert sentences(mixed, whole) == [
+        "In spec: 8 thou (0.2032 mm) called, 0.150 to 0.250 mm is allowed; its 2.600 mm shim stays.",
+        "In spec: 8 thou (0.2032 mm) called, 6 to 10 thou (0.1524 to 0.254 mm) is allowed; "
+        "its 2.600 mm shim stays.",
     ]
 
 

@@ -49,7 +49,7 @@ def test_the_plan_in_words_on_the_engine_and_valve_by_valve(bay_tablet, job):
     assert html.count('<svg class="drawn ') == 3
     assert "1-IN: gets 2.575 mm from bin B02." in html
     assert "3 valves stay as they are" in words
-    assert "Tight: 0.127 mm called" in words
+    assert "Tight: 5 thou (0.127 mm) called" in words
 
 
 def test_a_swap_has_an_arrow_each_way(bay_tablet, workshop):

@@ -1,4 +1,5 @@
-"""Why a plan does what it does with a valve: one plain sentence, in the trade's words, lengths in mm.
+"""Why a plan does what it does with a valve: one plain sentence, in the trade's words; lengths in mm, and
+clearances that were felt in thou in thou as well.
 
 Promise
     Every sentence is true of the best plan, not only of the valve: that nothing to spare fits before
@@ -11,13 +12,13 @@ from fractions import Fraction
 from functools import lru_cache
 from math import ceil, floor
 
-from inventory.compute.lengths import show
+from inventory.compute.lengths import Unit, show
 from jobs.compute.planner.preference import USUAL, Preference
 from jobs.compute.planner.types import NewShim, Problem, Valve
 from jobs.compute.readings import Verdict
 from jobs.compute.windows import called_window
 
-_MICROMETRE_NM = 1000
+_MICROMETRE_NM, _HUNDREDTH_NM, _HALF_THOU_NM = 1_000, 10_000, 12_700
 LOOK = "have it looked at by someone qualified"
 
 
@@ -71,7 +72,9 @@ def why_changed(
         advice = ""
     else:
         advice = ", not certain to be inside, so measure again after fitting"
-    return f"{reading_words(valve, said)}{because}; {way} brings it to {about_mm(called_nm)} mm{advice}."
+    return (
+        f"{reading_words(valve, said)}{because}; {way} brings it to {brought_to(valve, called_nm)}{advice}."
+    )
 
 
 def why_unresolved(problem: Problem, valve: Valve, said: Verdict, preference: Preference = USUAL) -> str:
@@ -113,21 +116,45 @@ def _nothing_fits(problem: Problem, valve: Valve, preference: Preference) -> str
 
 
 def reading_words(valve: Valve, said: Verdict) -> str:
-    """How a sentence about a valve begins: its verdict, its reading and the spec."""
-    least, most, called = mm(valve.min_nm), mm(valve.max_nm), mm(valve.passes_nm)
+    """How a sentence about a valve begins: its verdict, its reading and the spec, as they were felt."""
+    least, most, called = felt(valve.min_nm), felt(valve.max_nm), felt(valve.passes_nm)
     if valve.passes_nm == 0:
-        return f"No clearance: the thinnest leaf does not pass, {least} mm is the least"
+        return f"No clearance: the thinnest leaf does not pass, {least} is the least"
     match said:
         case "tight":
-            return f"Tight: {called} mm called, {least} mm is the least"
+            return f"Tight: {called} called, {least} is the least"
         case "loose":
-            return f"Loose: {called} mm called, {most} mm is the most"
+            return f"Loose: {called} called, {most} is the most"
         case "at_limit":
-            return (
-                f"At the limit: {called} mm passes, {mm(valve.stops_nm)} mm does not, {most} mm is the most"
-            )
+            return f"At the limit: {called} passes, {felt(valve.stops_nm)} does not, {most} is the most"
         case "in_spec":
-            return f"In spec: {called} mm called, {least} to {most} mm is allowed"
+            allowed = f"{mm(valve.min_nm)} to {mm(valve.max_nm)} mm"
+            if in_thou(valve.min_nm) and in_thou(valve.max_nm):
+                allowed = f"{_thou(valve.min_nm)} to {_thou(valve.max_nm)} thou ({allowed})"
+            return f"In spec: {called} called, {allowed} is allowed"
+
+
+def in_thou(nm: int) -> bool:
+    """Whether a clearance was most likely keyed in inches: whole half thous that are no hundredths of a mm.
+    Up to 1.27 mm no length is both.
+    """
+    return nm % _HALF_THOU_NM == 0 != nm % _HUNDREDTH_NM
+
+
+@lru_cache(maxsize=4096)
+def felt(nm: int) -> str:
+    """A clearance that somebody felt or that a spec gives, with its unit; in thou too where it is in thou."""
+    return f"{_thou(nm)} thou ({show(nm)} mm)" if in_thou(nm) else f"{show(nm)} mm"
+
+
+def brought_to(valve: Valve, called_nm: int) -> str:
+    """The clearance that a valve is to get, with its unit; in thou too where the valve was read in thou."""
+    thou = f" ({_thou(called_nm, places=1)} thou)" if in_thou(valve.passes_nm) else ""
+    return f"{about_mm(called_nm)} mm{thou}"
+
+
+def _thou(nm: int, places: int | None = None) -> str:
+    return show(nm, Unit.THOU, places)
 
 
 def marked_words(valve: Valve, said: Verdict) -> str:

@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
-from jobs.compute.planner.explain import LOOK, about_mm, marked_words, mm, own_words, reading_words
+from jobs.compute.planner.explain import LOOK, brought_to, marked_words, mm, own_words, reading_words
 from jobs.compute.planner.types import Valve
 from jobs.compute.readings import Verdict
 from jobs.compute.shopplan.types import (
@@ -67,7 +67,7 @@ def why_changed(
     else:
         advice = ", not certain to be inside, so measure again after fitting"
     settled = "as its accepted plan says, " if pinned else ""
-    brings = f"{way} brings it to {about_mm(called_nm)} mm{advice}"
+    brings = f"{way} brings it to {brought_to(valve, called_nm)}{advice}"
     return f"{reading_words(valve, said)}{because}; {settled}{brings}."
 
 
