@@ -11,6 +11,8 @@ from api import queries
 from api.queries import QueryParameter
 from shop.db import write_transaction
 
+# What a body calls the many things in it.
+MANY = frozenset({"lines", "rows"})
 VALIDATE_ONLY = queries.choice(
     "validate_only",
     "true: answer as if it were done, refusals too, and change nothing. The Idempotency-Key stays unused, "
@@ -21,7 +23,7 @@ VALIDATE_ONLY = queries.choice(
 
 def offered_for(body: type[BaseSerializer] | None) -> tuple[QueryParameter, ...]:
     """The parameter, for a write that takes many lines at once."""
-    return (VALIDATE_ONLY,) if "lines" in getattr(body, "_declared_fields", {}) else ()
+    return (VALIDATE_ONLY,) if MANY & set(getattr(body, "_declared_fields", {})) else ()
 
 
 def is_asked_for(query: Mapping[str, Any]) -> bool:

@@ -7,7 +7,7 @@ signed together with whose list it is and under which filters: it is good for no
 import json
 import uuid
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from hashlib import sha256
 from typing import Any, NamedTuple
 
@@ -102,13 +102,18 @@ def _value(row: Any, field: str) -> Any:
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
         return {"at": value.isoformat()}
+    if isinstance(value, date):
+        return {"on": value.isoformat()}
     if isinstance(value, uuid.UUID):
         return {"id": str(value)}
     return value
 
 
+_READ = {"at": datetime.fromisoformat, "on": date.fromisoformat, "id": uuid.UUID}
+
+
 def _typed(value: Any) -> Any:
     if isinstance(value, dict):
         kind, text = value.popitem()
-        return datetime.fromisoformat(text) if kind == "at" else uuid.UUID(text)
+        return _READ[kind](text)
     return value

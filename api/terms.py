@@ -139,11 +139,20 @@ class PartPrices(ApiView):
         "list_part_prices",
         "Suppliers' price lists, by part.",
         order=("supplier__code", "part_number", "valid_from", "from_packs", "id"),
-        query=(queries.text("supplier", "Only of this supplier.", most=20),),
+        query=(
+            queries.text("supplier", "Only of this supplier.", most=20),
+            queries.text("family", "Only of the family of this code.", most=20),
+            queries.text("part_number", "Only of this part number.", most=40),
+        ),
+        orderings={
+            "part_number": ("part_number", "supplier__code", "valid_from", "from_packs", "id"),
+            "thickness": ("thickness_nm", "family__code", "supplier__code", "id"),
+        },
     )
     def get(self, call: Call) -> QuerySet[PartPrice]:
         rows = PartPrice.objects.select_related("supplier", "family")
-        return rows.filter(supplier__code=call.query["supplier"]) if "supplier" in call.query else rows
+        wanted = {"supplier": "supplier__code", "family": "family__code", "part_number": "part_number"}
+        return rows.filter(**queries.given(call.query, wanted))
 
 
 class ExchangeRateSerializer(serializers.Serializer):

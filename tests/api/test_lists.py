@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from api.listing import FIELDS, ORDERING
 from inventory.models import Need, PurchaseList, StockMinimum
+from tests.api.buying_writes import set_part_prices, set_rate
 from tests.api.list_filters import OTHER_QUESTIONS, filter_of, nm
 from tests.api.table_writes import judged
 from tests.api.test_pages_of_lists import walk
@@ -32,6 +33,9 @@ def filled(world):
     Need.objects.filter(pk=Need.objects.first().pk).update(needed_by=now)
     world.program.act(f"{world.job()}/promise", {"promised_at": "2030-06-01T08:00:00Z"})
     world.program.done(f"{world.job()}/stop", {"note": "sold"})
+    for _ in range(2):
+        world.program.act(*set_part_prices(world))
+        world.program.done(*set_rate(world))
     world.draft()
     PurchaseList.objects.filter(pk=PurchaseList.objects.first().pk).update(reference="R 7")
     world.program.done("/purchase-choices", {})
