@@ -33,8 +33,8 @@ from tests.servers.postgres import APP, OWNER, PostgresServer
 from tests.servers.valkey import ValkeyServer
 from tests.servers.web import WebServer
 
-CLIENTS, PACE_SECONDS, FAULT_SECONDS = 4, 0.15, 2.5
-ACTS = ("hold", "hold", "release", "receive", "move", "audit")
+CLIENTS, PACE_SECONDS, FAULT_SECONDS = 4, 0.4, 2.5
+ACTS = (*["hold"] * 4, *["release", "receive", "move"] * 2, "audit")
 FAULTS = ("web worker", "celery", "broker", "database", "clock")
 STEPS_SECONDS = (-3_600, -60, 60, 3_600)
 

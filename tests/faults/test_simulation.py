@@ -8,6 +8,9 @@ import pytest
 
 from tests.faults.simulation import CLIENTS, FAULTS, steps_of
 
+# With this seed each kind of fault comes once in twelve seconds.
+ALL_FAULTS = 40
+
 
 def run(seed, seconds):
     words = ["--seed", str(seed), "--seconds", str(seconds)]
@@ -25,6 +28,7 @@ def run(seed, seconds):
 def test_the_same_seed_gives_the_same_steps():
     assert steps_of(7, 60) == steps_of(7, 60)
     assert steps_of(7, 60) != steps_of(8, 60)
+    assert {step.what for step in steps_of(ALL_FAULTS, 12) if step.who < 0} == set(FAULTS)
     assert {step.what for step in steps_of(7, 60) if step.who < 0} == set(FAULTS)
     assert {step.who for step in steps_of(7, 60)} == {-1, *range(CLIENTS)}
 
@@ -33,8 +37,8 @@ def test_the_same_seed_gives_the_same_steps():
 @pytest.mark.redis
 @pytest.mark.celery
 def test_everything_acknowledged_is_there_once(size):
-    for seed in range(1, size(1, 20) + 1):
-        found = run(seed, size(15, 60))
+    for seed in size([ALL_FAULTS], range(1, 21)):
+        found = run(seed, size(12, 60))
         print(f"seed {seed}: {found['acts']} acts, faults {found['faults']}, answers {found['answers']}")
         assert found["wrong"] == [], seed
         assert found["acts"] > 50
