@@ -67,6 +67,7 @@ class ShopSourceSerializer(serializers.Serializer):
     tray = serializers.BooleanField(required=False)
     job = serializers.UUIDField(required=False)
     bin = serializers.CharField(required=False)
+    held = serializers.BooleanField(required=False, help_text="The job's accepted plan holds it already.")
     on_order = serializers.BooleanField(required=False)
     catalogue = serializers.BooleanField(required=False)
 
@@ -230,7 +231,7 @@ def _shim(choice: Mapping[str, Any]) -> dict[str, Any] | None:
     sources: dict[str, dict[str, Any]] = {
         "swap": {"valve": choice["from_label"], "job": choice["from_job"]},
         "tray": {"tray": True, "job": choice["from_job"]},
-        "stock": {"bin": choice["bin"]} if choice["bin"] else {},
+        "stock": {"bin": choice["bin"]} if choice["bin"] else {"held": True},
         "order": {"on_order": True},
         "buy": {"catalogue": True},
     }
