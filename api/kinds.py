@@ -190,9 +190,12 @@ def creates(
     answer: type[BaseSerializer] | None = None,
     tells: str = "",
     later: bool = False,
+    many: bool = False,
 ) -> Decorator:
     """A new thing: 201, its address in Location, its tag in ETag. With `tells` the method returns `Told`, and
-    `answer` is the thing with that field besides. With `later` the thing is a task: 202."""
+    `answer` is the thing with that field besides. With `later` the thing is a task: 202. With `many` the
+    method returns a list of new things of one site, at least one, which are answered in its order; neither
+    Location nor ETag says anything of a list."""
     operation = Operation(
         kind="create",
         name=name,
@@ -204,6 +207,7 @@ def creates(
         query=offered_for(body),
         tells=tells,
         later=later,
+        many=many,
     )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponse:
@@ -212,6 +216,10 @@ def creates(
 
         def produce() -> Produced:
             made, told = _told(operation, method(view, call, **path))
+            if many:
+                found = view.rows(call.actor).in_bulk([thing.pk for thing in made])
+                items = view.answer([found[thing.pk] for thing in made], many=True).data
+                return Produced(_response(_bytes({"items": items}), operation.status), made[0].site)
             where = view.path_of(made)
             response = _tagged(
                 view.represent(view.find(call.actor, **where)), status=operation.status, told=told

@@ -79,7 +79,12 @@ def family_of(code: str, pointer: str = "/family") -> ShimFamily:
 
 
 def engine_type_of(code: str, pointer: str = "/engine_type") -> EngineType:
-    return _catalogue(EngineType.objects.select_related("family"), "engine type", [(pointer, code)])[code]
+    return engine_types_of([(pointer, code)])[code]
+
+
+def engine_types_of(codes: Iterable[tuple[str, str]]) -> dict[str, EngineType]:
+    """Engine types by code, from (pointer, code). Raises Invalid naming each code that is none."""
+    return _catalogue(EngineType.objects.select_related("family"), "engine type", codes)
 
 
 def supplier_of(code: str, pointer: str = "/supplier") -> Supplier:

@@ -24,7 +24,8 @@ class Operation:
     name: the use case, which is also the operationId. summary: one line for the document. body: what a write
     takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
     body for the document. tells: a field of the answer to this write that no later answer has, a secret.
-    later: what is made is a task that does the work afterwards. media_types: of the file that is sent.
+    later: what is made is a task that does the work afterwards. many: several things are made and answered
+    as a list, which has no address of its own. media_types: of the file that is sent.
     """
 
     kind: Kind
@@ -37,6 +38,7 @@ class Operation:
     example: Any = None
     tells: str = ""
     later: bool = False
+    many: bool = False
     media_types: tuple[str, ...] = ()
 
     @property

@@ -104,6 +104,8 @@ class OperationSchema(AutoSchema):
         answer = operation.answer or self.view.answer
         if operation.kind == "list":
             answer = _page_of(answer)
+        if operation.many:
+            answer = _made_of(answer)
         return {operation.status: answer}
 
     def get_examples(self) -> list[OpenApiExample]:
@@ -279,9 +281,9 @@ def _response_headers(operation: Operation) -> list[OpenApiParameter]:
     ]
     if operation.kind == "file":
         found.append(header("Content-Disposition", "The file's name."))
-    if operation.kind not in ("compute", "stream", "file"):
+    if operation.kind not in ("compute", "stream", "file") and not operation.many:
         found.append(header("ETag", "Strong tag of what is sent."))
-    if operation.kind == "create":
+    if operation.kind == "create" and not operation.many:
         found.append(header("Location", "The address of what was made."))
     if operation.keeps_its_answer:
         found.append(header("Idempotency-Replayed", "true where this is the first request's answer again."))
@@ -306,3 +308,10 @@ def _page_of(answer: type[serializers.BaseSerializer]) -> type[serializers.BaseS
             },
         )
     return _pages[answer]
+
+
+def _made_of(answer: type[serializers.BaseSerializer]) -> type[serializers.BaseSerializer]:
+    """The shape of many things that were made at once."""
+    name = answer.__name__.removesuffix("Serializer")
+    items = answer(many=True, help_text="In the order in which they were sent.")
+    return type(f"{name}sMadeSerializer", (serializers.Serializer,), {"items": items})

@@ -6,13 +6,14 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, Text
+from api.fields import Body, Several, Text
 from api.kinds import changes, creates, lists, shows
-from api.lookups import asked_sites, engine_type_of, one_of, site_of
+from api.lookups import asked_sites, engine_type_of, engine_types_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
+from inventory.services.many_rows import MOST_ROWS
 from jobs.models import Vehicle
-from jobs.services.vehicles import change_vehicle, enter_vehicle
+from jobs.services.vehicles import VehicleRow, change_vehicle, enter_vehicle, enter_vehicles
 from shop.actor import Actor
 from shop.roles import Action
 
@@ -31,12 +32,20 @@ class VehicleSerializer(serializers.Serializer):
     note = serializers.CharField(allow_blank=True)
 
 
-class EnterVehicleSerializer(Body):
-    site = Text(most=20, required=False)
+class VehicleRowSerializer(Body):
     registration = Text(most=20)
     description = Text(most=120)
     engine_type = Text(most=24, required=False, help_text="Left out: in no list.")
     note = Text(most=400, required=False)
+
+
+class EnterVehicleSerializer(VehicleRowSerializer):
+    site = Text(most=20, required=False)
+
+
+class EnterVehiclesSerializer(Body):
+    site = Text(most=20, required=False)
+    rows = Several(child=VehicleRowSerializer(), most=MOST_ROWS)
 
 
 class ChangeVehicleSerializer(Body):
@@ -50,9 +59,11 @@ class VehicleView(ApiView):
     answer = VehicleSerializer
     one = "vehicle"
 
+    def rows(self, actor: Actor) -> QuerySet[Vehicle]:
+        return Vehicle.objects.filter(site__in=list(actor.roles)).select_related("site", "engine_type")
+
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Vehicle:
-        rows = Vehicle.objects.filter(site__in=list(actor.roles)).select_related("site", "engine_type")
-        return one_of(rows, lock=lock, **path)
+        return one_of(self.rows(actor), lock=lock, **path)
 
 
 class Vehicles(VehicleView):
@@ -98,6 +109,36 @@ class Vehicles(VehicleView):
             description=body["description"],
             engine_type=engine_type_of(body["engine_type"]) if "engine_type" in body else None,
             note=body.get("note", ""),
+        )
+
+
+class ManyVehicles(VehicleView):
+    @creates(
+        Action.EDIT_VEHICLE,
+        "enter_vehicles",
+        "Enter many vehicles, all or none; every wrong row is named.",
+        body=EnterVehiclesSerializer,
+        example={
+            "site": "north",
+            "rows": [
+                {"registration": "KX 204 T", "description": "Blue tourer", "engine_type": "twin-8"},
+                {"registration": "KX 311 B", "description": "Red van", "note": "comes each spring"},
+            ],
+        },
+        many=True,
+    )
+    def post(self, call: Call) -> list[Vehicle]:
+        rows = call.body["rows"]
+        types = engine_types_of(
+            (f"/rows/{number}/engine_type", row["engine_type"])
+            for number, row in enumerate(rows)
+            if "engine_type" in row
+        )
+        return enter_vehicles(
+            site=site_of(call.actor, call.body.get("site")),
+            actor=call.actor,
+            at=call.at,
+            rows=[VehicleRow(**row | {"engine_type": types.get(row.get("engine_type"))}) for row in rows],
         )
 
 

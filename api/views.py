@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, ClassVar
 
+from django.db.models import QuerySet
 from django.utils import timezone
 from rest_framework.exceptions import NotAcceptable
 from rest_framework.negotiation import BaseContentNegotiation
@@ -77,6 +78,11 @@ class ApiView(APIView):
 
         Raises NotFound, for a thing of another site as for one that does not exist.
         """
+        raise NotImplementedError
+
+    def rows(self, actor: Actor) -> QuerySet[Any]:
+        """Everything of this kind that the actor sees, with what its answer shows; where many are made at
+        once."""
         raise NotImplementedError
 
     def path_of(self, thing: Any) -> dict[str, Any]:

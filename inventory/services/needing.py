@@ -1,9 +1,12 @@
-"""Needs that no job has: keyed in at the counter, or found by the restock rule."""
+"""Needs that no job has: keyed in at the counter, brought over many at once, or found by the restock rule."""
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.compute.lengths import show
 from inventory.models import Need, ShimFamily
+from inventory.services.many_rows import in_row, number_faults, rows_in_words
 from inventory.services.texts import in_words, text_errors
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -12,6 +15,18 @@ from shop.models import Site
 from shop.roles import Action
 
 MOST_AT_ONCE = 200
+MOST_TOGETHER = 2_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeedRow:
+    """So many shims of a size that are to be bought for stock."""
+
+    family: ShimFamily
+    thickness_nm: int
+    quantity: int = 1
+    needed_by: datetime | None = None
+    note: str = ""
 
 
 @write_transaction
@@ -29,23 +44,50 @@ def add_needs(
 ) -> list[Need]:
     """So many shims of a size are to be bought for stock. Raises Invalid for a size that is not made."""
     actor.must(Action.PURCHASE, site)
-    errors = text_errors(Need, "note", note, "/note")
-    if thickness_nm not in family.sizes_nm():
-        words = f"{show(thickness_nm)} mm is no size that {family.name} is made in"
-        errors.append(FieldError("/thickness", words))
-    if not 1 <= quantity <= MOST_AT_ONCE:
-        errors.append(FieldError("/quantity", f"must be 1 to {MOST_AT_ONCE}"))
-    if errors:
+    row = NeedRow(family=family, thickness_nm=thickness_nm, quantity=quantity, needed_by=needed_by, note=note)
+    if errors := _faults(row):
         raise Invalid(in_words("Nothing was put on the list", errors), errors=errors)
+    return _written(site, at, origin, [row])
+
+
+@write_transaction
+def add_needs_of_rows(*, site: Site, actor: Actor, at: datetime, rows: Sequence[NeedRow]) -> list[Need]:
+    """Needs by hand of 1 to 500 rows in their order, by the rules of `add_needs`, all or none; a size may
+    stand in several rows. Raises Invalid naming every wrong row, e.g. /rows/3/thickness, or /rows when they
+    are more than 2000 shims together."""
+    actor.must(Action.PURCHASE, site)
+    errors = number_faults(rows)
+    if not errors:
+        errors = [error for number, row in enumerate(rows) for error in in_row(number, _faults(row))]
+        together = sum(row.quantity for row in rows)
+        if not errors and together > MOST_TOGETHER:
+            errors.append(FieldError("/rows", f"are {together} shims together; {MOST_TOGETHER} is the most"))
+    if errors:
+        raise Invalid(rows_in_words("Nothing was put on the list", errors), errors=errors)
+    return _written(site, at, Need.Origin.HAND, rows)
+
+
+def _faults(row: NeedRow) -> list[FieldError]:
+    errors = text_errors(Need, "note", row.note, "/note")
+    if row.thickness_nm not in row.family.sizes_nm():
+        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+        errors.append(FieldError("/thickness", words))
+    if not 1 <= row.quantity <= MOST_AT_ONCE:
+        errors.append(FieldError("/quantity", f"must be 1 to {MOST_AT_ONCE}"))
+    return errors
+
+
+def _written(site: Site, at: datetime, origin: str, rows: Iterable[NeedRow]) -> list[Need]:
     return Need.objects.bulk_create(
         Need(
             site=site,
-            family=family,
-            thickness_nm=thickness_nm,
+            family=row.family,
+            thickness_nm=row.thickness_nm,
             origin=origin,
-            needed_by=needed_by,
-            note=note,
+            needed_by=row.needed_by,
+            note=row.note,
             created_at=at,
         )
-        for _ in range(quantity)
+        for row in rows
+        for _ in range(row.quantity)
     )

@@ -27,6 +27,12 @@ def add_needs(world: World):
     }
 
 
+@case("add_needs_of_rows")
+def add_needs_of_rows(world: World):
+    _, row = add_needs(world)
+    return "/needs/bulk", {"rows": [row, {"family": world.family, "thickness": length("2.725")}]}
+
+
 @case("settle_claim")
 def settle_claim(world: World):
     body = {"outcome": "credited", "amount": "3.40", "note": "credit note 88"}

@@ -77,6 +77,13 @@ def enter_vehicle(world: World):
     }
 
 
+@case("enter_vehicles")
+def enter_vehicles(world: World):
+    _, row = enter_vehicle(world)
+    unlisted = {"registration": f"NEW {next(world.numbers)}", "description": "grey van", "note": "each May"}
+    return "/vehicles/bulk", {"rows": [row, unlisted]}
+
+
 @case("change_vehicle")
 def change_vehicle(world: World):
     return f"/vehicles/{world.vehicle()['id']}", {"description": "green tourer", "note": "new engine"}

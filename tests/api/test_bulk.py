@@ -1,0 +1,159 @@
+"""Many vehicles or needs in one request: all or none, every wrong row named, no query more for a row more."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from api.models import KeptAnswer
+from inventory.models import Need
+from jobs.models import Vehicle
+from tests.api.world import length
+
+pytestmark = pytest.mark.django_db
+VEHICLES, NEEDS = "/vehicles/bulk", "/needs/bulk"
+
+
+def vehicle(number, **more):
+    return {"registration": f"V {number}", "description": f"vehicle {number}"} | more
+
+
+def need(world, thickness="2.700", **more):
+    return {"family": world.family, "thickness": length(thickness)} | more
+
+
+def send(world, path, rows, **options):
+    return world.program.post(path, {"site": world.site.code, "rows": rows}, **options)
+
+
+def errors_of(response, status):
+    assert response.status_code == status, response.content
+    return {error["pointer"]: error["detail"] for error in response.json()["errors"]}
+
+
+class TestVehicles:
+    def test_are_answered_in_their_order_by_the_rules_of_the_single_one(self, world):
+        engine = world.shop.engine.code
+        rows = [vehicle(9, registration=" zz  9 "), vehicle(1, engine_type=engine), vehicle(5, note="May")]
+        response = send(world, VEHICLES, rows)
+        assert response.status_code == 201
+        items = response.json()["items"]
+        assert [item["registration"] for item in items] == ["ZZ 9", "V 1", "V 5"]
+        assert [item["engine_type"] for item in items] == [None, engine, None]
+        assert {item["site"] for item in items} == {world.site.code}
+        alone = world.program.post("/vehicles", vehicle(6, note="May") | {"site": world.site.code}).json()
+        assert set(alone) == set(items[2])
+
+    def test_form_errors_of_all_rows_are_named_together(self, world):
+        long = {"registration": "X" * 21, "description": "long"}
+        rows = [vehicle(0), {"description": "no plate"}, vehicle(2, note=7), vehicle(3), long]
+        errors = errors_of(send(world, VEHICLES, rows), 400)
+        assert list(errors) == ["/rows/1/registration", "/rows/2/note", "/rows/4/registration"]
+        assert not Vehicle.objects.exists()
+
+    def test_unknown_engine_types_of_all_rows_are_named_together(self, world):
+        rows = [vehicle(0, engine_type="nix"), vehicle(1), vehicle(2, engine_type="nought")]
+        errors = errors_of(send(world, VEHICLES, rows), 400)
+        assert list(errors) == ["/rows/0/engine_type", "/rows/2/engine_type"]
+
+    def test_what_is_known_already_is_named_row_by_row(self, world):
+        known = send(world, VEHICLES, [vehicle(4), vehicle(2)]).json()["items"]
+        response = send(world, VEHICLES, [vehicle(number) for number in range(6)])
+        errors = errors_of(response, 409)
+        assert errors == {
+            "/rows/2/registration": "V 2 is known here already: vehicle 2",
+            "/rows/4/registration": "V 4 is known here already: vehicle 4",
+        }
+        problem = response.json()
+        assert problem["type"] == "/api/problems/vehicle-known"
+        assert problem["vehicles"] == [known[1]["id"], known[0]["id"]]
+        assert Vehicle.objects.count() == 2
+
+    def test_one_vehicle_in_two_rows_is_named_at_both_beside_what_is_known(self, world):
+        send(world, VEHICLES, [vehicle(7)])
+        rows = [vehicle(0), vehicle(1), vehicle(7), vehicle(8, registration="v  1"), vehicle(1)]
+        assert errors_of(send(world, VEHICLES, rows), 400) == {
+            "/rows/1/registration": "V 1 stands in row 4 (/rows/3) too; enter each vehicle once",
+            "/rows/2/registration": "V 7 is known here already: vehicle 7",
+            "/rows/3/registration": "V 1 stands in row 2 (/rows/1) too; enter each vehicle once",
+            "/rows/4/registration": "V 1 stands in row 2 (/rows/1) too; enter each vehicle once",
+        }
+        assert Vehicle.objects.count() == 1
+
+    def test_another_site_may_know_them_and_is_not_told_of(self, world, other_site):
+        Vehicle.objects.create(site=other_site, registration="V 1", description="theirs")
+        assert send(world, VEHICLES, [vehicle(1)]).status_code == 201
+        response = world.program.post(VEHICLES, {"site": other_site.code, "rows": [vehicle(2)]})
+        assert errors_of(response, 404) == {"/site": "there is no such thing here"}
+
+    def test_five_hundred_are_taken_and_one_more_is_not(self, world):
+        rows = [vehicle(number) for number in range(501)]
+        assert errors_of(send(world, VEHICLES, rows), 400) == {"/rows": "has more than 500"}
+        assert "/rows" in errors_of(send(world, VEHICLES, []), 400)
+        assert not Vehicle.objects.exists()
+        response = send(world, VEHICLES, rows[:500])
+        assert response.status_code == 201
+        plates = [item["registration"] for item in response.json()["items"]]
+        assert plates == [row["registration"] for row in rows[:500]]
+        # Every one of them is named, also where they are more than a sentence would hold.
+        refused = send(world, VEHICLES, rows[:500])
+        assert len(errors_of(refused, 409)) == 500
+        assert refused.json()["detail"].endswith("And 495 more.")
+
+    def test_a_trial_names_what_is_known_and_enters_nothing(self, world):
+        trial = f"{VEHICLES}?validate_only=true"
+        assert send(world, trial, [vehicle(1), vehicle(2)]).status_code == 201
+        assert not Vehicle.objects.exists()
+        send(world, VEHICLES, [vehicle(2)])
+        assert list(errors_of(send(world, trial, [vehicle(1), vehicle(2)]), 409)) == ["/rows/1/registration"]
+
+    def test_only_what_depends_on_the_state_sticks_to_the_key(self, world):
+        twice = [vehicle(1), vehicle(1)]
+        assert send(world, VEHICLES, twice, key="k").status_code == 400
+        assert not KeptAnswer.objects.filter(key="k").exists()
+        assert send(world, VEHICLES, twice[:1], key="k").status_code == 201
+
+
+class TestNeeds:
+    def test_are_answered_in_their_order_each_shim_its_own(self, world):
+        rows = [need(world, "2.725", quantity=2, note="van"), need(world), need(world, "2.725")]
+        items = send(world, NEEDS, rows).json()["items"]
+        assert [item["thickness"]["value"] for item in items] == ["2.725", "2.725", "2.7", "2.725"]
+        assert [item["note"] for item in items] == ["van", "van", "", ""]
+        assert {(item["origin"], item["state"]) for item in items} == {("hand", "open")}
+        assert len({item["id"] for item in items}) == Need.objects.count() == 4
+
+    def test_every_wrong_row_is_named_and_none_is_taken(self, world):
+        rows = [need(world), need(world, "2.701"), need(world), need(world, "2.713", note="x")]
+        errors = errors_of(send(world, NEEDS, rows), 400)
+        assert list(errors) == ["/rows/1/thickness", "/rows/3/thickness"]
+        assert "2.701 mm is no size" in errors["/rows/1/thickness"]
+        rows = [need(world, family="nix"), need(world), need(world, family="nought")]
+        assert list(errors_of(send(world, NEEDS, rows), 400)) == ["/rows/0/family", "/rows/2/family"]
+        rows = [need(world, quantity=0), need(world, quantity=201), need(world)]
+        assert list(errors_of(send(world, NEEDS, rows), 400)) == ["/rows/0/quantity", "/rows/1/quantity"]
+        assert not Need.objects.exists()
+
+    def test_five_hundred_rows_and_two_thousand_shims_are_the_most(self, world):
+        rows = [need(world, quantity=4)] * 500
+        assert errors_of(send(world, NEEDS, [*rows, need(world)]), 400) == {"/rows": "has more than 500"}
+        more = [*rows[:499], need(world, quantity=5)]
+        assert errors_of(send(world, NEEDS, more), 400) == {
+            "/rows": "are 2001 shims together; 2000 is the most"
+        }
+        assert not Need.objects.exists()
+        assert len(send(world, NEEDS, rows).json()["items"]) == Need.objects.count() == 2_000
+
+
+@pytest.mark.parametrize("path", [VEHICLES, NEEDS])
+def test_a_row_more_is_no_query_more(world, path):
+    def queries(numbers):
+        engine = world.shop.engine.code
+        rows = [
+            vehicle(number, engine_type=engine) if path == VEHICLES else need(world) for number in numbers
+        ]
+        with CaptureQueriesContext(connection) as caught:
+            assert send(world, path, rows).status_code == 201
+        return len(caught)
+
+    queries([0])  # the last use of the key is noted
+    assert queries(range(1, 3)) == queries(range(10, 50))
