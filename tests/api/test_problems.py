@@ -19,7 +19,7 @@ SOME_ID = "0190b0a0-0000-7000-8000-000000000000"
 
 def concrete(route):
     route = route.replace("<uuid:id>", SOME_ID).replace("<slug:code>", "d29")
-    return "/api/v1" + route.replace("<slug:kind>", "stock")
+    return "/api/v1" + route.replace("<slug:kind>", "stock").replace("<slug:currency>", "SEK")
 
 
 ROUTES = sorted({concrete(route) for route, _ in addresses()})
