@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from decimal import Decimal
+from hashlib import sha256
 from itertools import pairwise
 
 from inventory.compute.lengths import show
@@ -15,7 +16,7 @@ from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.conf import conf
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid
+from shop.errors import FieldError, Invalid, StaleVersion
 from shop.roles import Action
 
 MOST_HOLIDAYS = 400
@@ -24,7 +25,7 @@ MOST_PACK = 10_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
-    """What a supplier's terms are from now on; amounts in `currency`."""
+    """What a supplier's terms are from now on; amounts in `currency`. lead_days: None leaves it as it is."""
 
     currency: str
     minimum_value: Decimal = Decimal(0)
@@ -35,6 +36,7 @@ class Terms:
     holidays: tuple[date, ...] = ()
     email: str = ""
     our_number: str = ""
+    lead_days: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,10 +56,18 @@ class PartRow:
 
 
 @write_transaction
-def set_terms(*, actor: Actor, supplier: Supplier, terms: Terms) -> Supplier:
-    """Other terms for what is ordered from now on; orders that were sent keep theirs."""
+def set_terms(*, actor: Actor, supplier: Supplier, terms: Terms, seen: str | None = None) -> Supplier:
+    """Other terms for what is ordered from now on; orders that were sent keep theirs. `seen`: the mark
+    (`terms_mark`) of the terms that the caller was shown. Raises StaleVersion where others stand now.
+    """
     actor.must_somewhere(Action.EDIT_CATALOGUE)
     supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
+    if seen is not None and seen != terms_mark(supplier):
+        raise StaleVersion(
+            f"Somebody changed the terms of {supplier} since you opened them, so nothing was changed. What "
+            "stands now is shown below: look at what you keyed in and press again.",
+            extra={"version": terms_mark(supplier)},
+        )
     supplier.currency = _currency(terms.currency)
     for name in ("minimum_value", "delivery_fee", "free_from"):
         amount = getattr(terms, name)
@@ -70,9 +80,31 @@ def set_terms(*, actor: Actor, supplier: Supplier, terms: Terms) -> Supplier:
     supplier.holidays = sorted({day.isoformat() for day in terms.holidays})
     supplier.minimum_pieces, supplier.cut_off = terms.minimum_pieces, terms.cut_off
     supplier.email, supplier.our_number = terms.email, terms.our_number
+    supplier.lead_days = supplier.lead_days if terms.lead_days is None else terms.lead_days
     check_fields(supplier, "The terms stay as they are")
     supplier.save()
     return supplier
+
+
+def terms_of(supplier: Supplier) -> Terms:
+    """The terms as they stand."""
+    return Terms(
+        currency=supplier.currency,
+        minimum_value=supplier.minimum_value,
+        minimum_pieces=supplier.minimum_pieces,
+        delivery_fee=supplier.delivery_fee,
+        free_from=supplier.free_from,
+        cut_off=supplier.cut_off,
+        holidays=tuple(date.fromisoformat(day) for day in supplier.holidays),
+        email=supplier.email,
+        our_number=supplier.our_number,
+        lead_days=supplier.lead_days,
+    )
+
+
+def terms_mark(supplier: Supplier) -> str:
+    """A text that differs when the terms do."""
+    return sha256(repr(terms_of(supplier)).encode()).hexdigest()[:32]
 
 
 @write_transaction

@@ -21,6 +21,7 @@ from inventory.ui import (
     stock,
     stories,
     supplier_returns,
+    suppliers,
     transfers,
     variance,
 )
@@ -103,6 +104,9 @@ urlpatterns = [
     path("purchases/<uuid:pk>/order.<slug:ending>", ordering.order_paper, name="order_paper"),
     path("claims", claims.claims_page, name="claims"),
     path("claims/<uuid:pk>", claims.claim_page, name="claim"),
+    path("suppliers", suppliers.suppliers_page, name="suppliers"),
+    path("suppliers/<slug:code>/terms", suppliers.terms_page, name="terms"),
+    path("exchange-rates", suppliers.rates_page, name="rates"),
     path("purchases", purchases.purchases_page, name="purchases"),
     path("purchases/<uuid:pk>", purchases.purchase_page, name="purchase"),
     path("purchases/<uuid:pk>/cancel", purchases.cancel_purchase_button, name="cancel_purchase"),

@@ -1,5 +1,7 @@
 """P5: how many questions a page asks the database does not grow with its rows."""
 
+from decimal import Decimal
+
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
@@ -12,6 +14,7 @@ from inventory.services.counting import begin_count, key_count, open_counts
 from inventory.services.floor import Shims, receive_shims
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, Lack, mark_bought, note_needs
+from inventory.services.terms import set_rate
 from shop.actor import service_actor
 from shop.db import atomic_write
 from shop.ids import new_id
@@ -44,6 +47,8 @@ LISTS = (
     "to_buy",
     "purchases",
     "drafts",
+    "suppliers",
+    "rates",
 )
 
 
@@ -70,6 +75,8 @@ def grow(shop):
             size_nm=mm("2.300").nm + 25_000 * number,
         )
         add_supplier(actor=service_actor(), code=f"more{number}", name=f"More {number}", lead_days=1)
+        code = ("SEK", "NOK", "DKK", "CHF")[number]
+        set_rate(actor=service_actor(), at=AT, currency=code, rate=Decimal("0.09"))
         receive_shims(
             site=site,
             actor=shop.clerk,

@@ -16,6 +16,7 @@ from inventory.models import (
     PlaceKind,
     PurchaseList,
     ShimFamily,
+    Supplier,
     SupplierClaim,
     Transfer,
     TransferMovement,
@@ -76,6 +77,8 @@ SITE_PAGES = (
     "supplier_returns",
     "claims",
     "buying_insight",
+    "suppliers",
+    "rates",
     "give_back",
 )
 
@@ -133,6 +136,8 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
             yield f"purchase-{bought.state}", reverse("purchase", args=[site.code, bought.pk])
     for claim in SupplierClaim.objects.filter(site=site).order_by("-state", "-opened_at")[:1]:
         yield "claim", reverse("claim", args=[site.code, claim.pk])
+    for supplier in Supplier.objects.all()[:1]:
+        yield "terms", reverse("terms", args=[site.code, supplier.code])
     lots = Balance.objects.filter(site=site, place__kind=PlaceKind.INSPECTION, on_hand__gt=0)
     for lot in lots.order_by("pk")[:1]:
         for name in ("measure", "return"):
