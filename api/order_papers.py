@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.http import HttpResponse
+from django.urls import reverse
 
 from api import queries
 from api.exports import CSV, XLSX
@@ -38,7 +39,9 @@ class OrderPaper(PurchaseListView):
     def get(self, call: Call, **path: Any) -> HttpResponse:
         ending = call.query.get("format", "pdf")
         write, kind = PAPERS[ending]
-        order = order_record(self.find(call.actor, **path))
+        bought = self.find(call.actor, **path)
+        page = reverse("purchase", args=[bought.site.code, bought.pk])
+        order = order_record(bought, address=self.request.build_absolute_uri(page))
         answer = HttpResponse(write(order), content_type=kind)
         answer["Content-Disposition"] = f'attachment; filename="order-{order.name}.{ending}"'
         return answer

@@ -90,7 +90,7 @@ def _register_fonts() -> None:
 def _draw(canvas: Canvas, label: Label, box: _Box) -> None:
     margin = min(box.width, box.height) * 0.08
     side = min(box.height - 2 * margin, box.width * 0.42)
-    _draw_qr(canvas, label.url, box.x + box.width - margin - side, box.y + (box.height - side) / 2, side)
+    draw_qr(canvas, label.url, box.x + box.width - margin - side, box.y + (box.height - side) / 2, side)
     left, room = box.x + margin, box.width - side - 3 * margin
     inner = box.height - 2 * margin
     baseline = box.y + box.height - margin
@@ -130,8 +130,9 @@ def _fitting(text: str, font: str, size: float, room: float) -> float:
     return size if width <= room else size * room / width
 
 
-def _draw_qr(canvas: Canvas, url: str, x: float, y: float, side: float) -> None:
-    symbol = segno.make_qr(url, error="m", boost_error=False)
+def draw_qr(canvas: Canvas, text: str, x: float, y: float, side: float) -> None:
+    """A code with its quiet zone, in a square of `side` points whose lower left corner is at x, y."""
+    symbol = segno.make_qr(text, error="m", boost_error=False)
     rows = list(symbol.matrix_iter(border=QUIET_ZONE))
     module = side / len(rows)
     canvas.setFillGray(0)

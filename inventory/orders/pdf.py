@@ -12,6 +12,7 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from inventory.labels import draw_qr
 from inventory.orders.record import OrderLine, OrderRecord
 
 _PLAIN, _BOLD = "Order", "OrderBold"
@@ -19,13 +20,15 @@ _WIDTH, _HEIGHT = A4
 _LEFT, _RIGHT = 20 * mm, _WIDTH - 20 * mm
 _TOP, _FOOT = _HEIGHT - 20 * mm, 24 * mm
 _ROW = 7 * mm
+_CODE = 28 * mm
 _SOFT, _LINE = HexColor("#555555"), HexColor("#bbbbbb")
 _PART, _WHAT, _PACKS, _PRICE = _LEFT + 9 * mm, _LEFT + 43 * mm, _RIGHT - 52 * mm, _RIGHT - 27 * mm
 
 
 def order_pdf(order: OrderRecord, *, copy: bool = False) -> bytes:
     """One A4 page, more where the lines need them; the totals stand under the last line. A draft and a copy
-    say that they are one."""
+    say that they are one. A code in the first page's corner opens the taking in; a draft, of which nothing
+    comes, has none."""
     _fonts()
     out = BytesIO()
     canvas = Canvas(out, pagesize=A4, invariant=1)
@@ -54,11 +57,13 @@ def _fonts() -> None:
 
 
 def _head(canvas: Canvas, order: OrderRecord, copy: bool) -> float:
-    y = _TOP
-    _say(canvas, _LEFT, y, order.buyer[0], _BOLD, 14)
+    y, beside_code = _TOP, _RIGHT - _CODE - _LEFT - 4 * mm
+    if not order.draft:
+        _code(canvas, order.scanned)
+    _say(canvas, _LEFT, y, _fitted(order.buyer[0], beside_code, _BOLD, 14), _BOLD, 14)
     for line in order.buyer[1:7]:
         y -= 5 * mm
-        _say(canvas, _LEFT, y, line, size=9)
+        _say(canvas, _LEFT, y, _fitted(line, beside_code), size=9)
     y -= 16 * mm
     _say(canvas, _LEFT, y, f"To {order.supplier}", size=11)
     kind = "Draft, not an order" if order.draft else "Copy of an order that you have" if copy else ""
@@ -78,6 +83,15 @@ def _head(canvas: Canvas, order: OrderRecord, copy: bool) -> float:
     y -= 5 * mm
     _say(canvas, _LEFT, y, f"Deliver to {order.site}", size=9)
     return _heading(canvas, order, y - 12 * mm)
+
+
+def _code(canvas: Canvas, scanned: str) -> None:
+    bottom = _TOP + 5 * mm - _CODE
+    draw_qr(canvas, scanned, _RIGHT - _CODE, bottom, _CODE)
+    canvas.setFillColor(_SOFT)
+    canvas.setFont(_PLAIN, 7)
+    canvas.drawCentredString(_RIGHT - _CODE / 2, bottom - 1 * mm, "Scan when it comes")
+    canvas.setFillColor(HexColor("#000000"))
 
 
 def _heading(canvas: Canvas, order: OrderRecord, y: float) -> float:
@@ -135,10 +149,10 @@ def _say(canvas: Canvas, x: float, y: float, words: str, font: str = _PLAIN, siz
     canvas.drawString(x, y, words)
 
 
-def _fitted(words: str, width: float) -> str:
+def _fitted(words: str, width: float, font: str = _PLAIN, size: float = 9) -> str:
     """The words, cut with an ellipsis where the column ends."""
-    if stringWidth(words, _PLAIN, 9) <= width:
+    if stringWidth(words, font, size) <= width:
         return words
-    while words and stringWidth(f"{words}…", _PLAIN, 9) > width:
+    while words and stringWidth(f"{words}…", font, size) > width:
         words = words[:-1]
     return f"{words}…"

@@ -28,7 +28,8 @@ class OrderLine:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderRecord:
     """name: the one name under which both sides know the order, unique over all sites. Amounts are rounded
-    to the minor unit of `currency`; `goods` and `total` are their sums."""
+    to the minor unit of `currency`; `goods` and `total` are their sums. address: of the page that takes in
+    what comes of it; "" where nobody can say on which host, in a mail."""
 
     name: str
     issued: date
@@ -45,9 +46,15 @@ class OrderRecord:
     total: Decimal
     unpriced: int
     draft: bool
+    address: str = ""
+
+    @property
+    def scanned(self) -> str:
+        """What its code on paper says; the scan box takes either."""
+        return self.address or self.name
 
 
-def order_record(purchase_list: PurchaseList) -> OrderRecord:
+def order_record(purchase_list: PurchaseList, *, address: str = "") -> OrderRecord:
     """The order as it stands. Site, supplier and lines are read when they are not there yet."""
     site, supplier = purchase_list.site, purchase_list.supplier
     lines = list(purchase_list.lines.select_related("family"))
@@ -75,6 +82,7 @@ def order_record(purchase_list: PurchaseList) -> OrderRecord:
         total=total([goods, delivery], currency),
         unpriced=sum(row.amount is None for row in rows),
         draft=purchase_list.state in (PurchaseList.State.DRAFT, PurchaseList.State.APPROVED),
+        address=address,
     )
 
 

@@ -6,6 +6,7 @@ from uuid import UUID
 from django import forms
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 from django.utils import timezone
 
 from inventory.models import PurchaseChoice, PurchaseList, ShimFamily
@@ -150,7 +151,8 @@ def order_paper(request: PageRequest, site: Site, pk: UUID, ending: str) -> Http
     if ending not in PAPERS:
         raise NotFound(f"An order comes as {', '.join(PAPERS)}.")
     write, kind = PAPERS[ending]
-    order = order_record(_list(site, pk))
+    address = request.build_absolute_uri(reverse("purchase", args=[site.code, pk]))
+    order = order_record(_list(site, pk), address=address)
     answer = HttpResponse(write(order), content_type=kind)
     answer["Content-Disposition"] = f'attachment; filename="order-{order.name}.{ending}"'
     return answer

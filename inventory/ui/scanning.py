@@ -72,8 +72,12 @@ def _named(site: Site, code: str) -> Place | None:
 
 
 def _order_named(site: Site, code: str) -> PurchaseList | None:
-    """The order that a delivery note calls by our name for it, such as NORTH-12, or by the supplier's own."""
+    """The order whose paper has this code, or that a delivery note calls by our name for it, such as
+    NORTH-12, or by the supplier's own."""
     rows = PurchaseList.objects.filter(site=site)
+    scanned = _ID.search(code)
+    if scanned:
+        return rows.filter(pk=UUID(scanned[1])).first()
     name, _, number = code.rpartition("-")
     if name.casefold() == site.code.casefold() and number.isdecimal() and len(number) < 10:
         return rows.filter(number=int(number)).first()

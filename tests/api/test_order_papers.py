@@ -5,7 +5,9 @@ import io
 import zipfile
 from xml.etree import ElementTree
 
+import pypdfium2
 import pytest
+import zxingcpp
 
 from inventory.models import Need
 from tests.api.world import length
@@ -34,6 +36,13 @@ def test_each_kind_with_its_media_type(world, order):
     assert ElementTree.fromstring(found["xml"].content).tag == f"{{{UBL}}}Order"
     assert "2.700" in found["csv"].content.decode("utf-8-sig")
     assert len(list(csv.reader(io.StringIO(found["csv"].content.decode("utf-8-sig"))))) >= 2
+
+
+def test_the_code_on_the_pdf_is_the_address_of_the_lists_page(world, order):
+    pdf = pypdfium2.PdfDocument(world.program.get(order).content)
+    (found,) = zxingcpp.read_barcodes(pdf[0].render(scale=203 / 72).to_pil())
+    pk = order.split("/")[2]
+    assert found.text == f"http://testserver/at/north/purchases/{pk}"
 
 
 def test_what_is_accepted(world, order):

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import pypdfium2
 import pytest
+import zxingcpp
 from openpyxl import load_workbook
 
 from inventory.compute.money import MINOR_DIGITS, minor_unit
@@ -66,6 +67,25 @@ def test_long_orders_take_more_pages_and_drafts_and_copies_say_so():
     assert all(f"S-{number}" in "".join(pages) for number in range(1, 81))
     assert "Copy of an order" in text_of(order_pdf(order(), copy=True))[0]
     assert "Draft, not an order" in text_of(order_pdf(order(draft=True)))[0]
+
+
+def codes_of(pdf):
+    """What a scanner reads on each page, by an independent reader, at a common printer's resolution."""
+    document = pypdfium2.PdfDocument(pdf)
+    pictures = [page.render(scale=203 / 72).to_pil() for page in document]
+    return [[found.text for found in zxingcpp.read_barcodes(picture)] for picture in pictures]
+
+
+def test_the_code_on_paper_reads_back():
+    address = "https://shop.example/at/north/purchases/01a214e4-bb7a-73cf-8488-675b89da8463"
+    assert codes_of(order_pdf(order(lines=80, address=address))) == [[address], [], []]
+    assert codes_of(order_pdf(order(), copy=True)) == [["NORTH-12"]]
+    assert codes_of(order_pdf(order(draft=True, address=address))) == [[]]
+
+
+def test_a_long_letterhead_does_not_run_into_the_code():
+    crowded = ("Brackwater and Daughters Valve Shop and Shim Counter at the Old Quay", *["W" * 140] * 6)
+    assert codes_of(order_pdf(order(buyer=crowded))) == [["NORTH-12"]]
 
 
 def test_tables_hold_the_same():

@@ -1,6 +1,8 @@
 """Taking in a delivery that is not as ordered, on pages: said once, claimed, settled, found by its name."""
 
+import pypdfium2
 import pytest
+import zxingcpp
 
 from inventory.models import ReceiptLine, SupplierClaim
 from tests.ui.pages import fields_of, text_of
@@ -67,3 +69,14 @@ def test_a_claim_is_settled_on_its_page(counter_screen, shop):
 def test_an_order_is_found_by_the_name_on_its_papers(counter_screen, shop):
     page = counter_screen.get("scan", code=f"north-{shop.bought.number}")
     assert page["Location"] == counter_screen.address("purchase", shop.bought.pk)
+
+
+def test_the_code_on_the_paper_opens_its_taking_in(counter_screen, foreign, shop):
+    pdf = pypdfium2.PdfDocument(counter_screen.get("order_paper", shop.bought.pk, "pdf").content)
+    (found,) = zxingcpp.read_barcodes(pdf[0].render(scale=203 / 72).to_pil())
+    page = counter_screen.get("scan", code=found.text)
+    assert page["Location"] == counter_screen.address("purchase", shop.bought.pk)
+    assert found.text.endswith(page["Location"])
+    opened = counter_screen.client.get(found.text)
+    assert "How many came" in text_of(opened)
+    assert foreign.client.get(found.text).status_code == 404
