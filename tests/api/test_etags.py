@@ -6,6 +6,7 @@ from api.etags import check_if_match, etag_of, is_unchanged
 from inventory.models import Place, Receipt
 from shop.errors import StaleVersion
 from tests.api.buying_writes import claimed
+from tests.api.table_writes import judged
 from tests.api.writes import CASES, operations
 
 
@@ -42,6 +43,8 @@ def things(world):
         f"/needs/{_made(world, 'add_needs')}",
         f"/supplier-claims/{claimed(world).pk}",
         f"/receipts/{Receipt.objects.latest('at').pk}",
+        judged(world, f"{world.bin('2.600')},{world.family},2.600,used,6"),
+        f"/checks-before-opening?vehicle={world.vehicle()['id']}",
         f"/exchange-rates/{world.program.done(*CASES['set_rate'](world))['currency']}",
     ]
 
