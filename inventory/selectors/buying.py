@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -42,19 +42,33 @@ class Spent:
 
 @dataclass(slots=True, kw_only=True)
 class Punctual:
-    """How a supplier kept its word: deliveries, those in time, working days late in all, what was claimed and
-    credited (by currency)."""
+    """How a supplier kept its word: deliveries, those in time, working days late, promised and taken in
+    all, what was claimed and credited (by currency)."""
 
     supplier: str
     deliveries: int = 0
     in_time: int = 0
     days_late: int = 0
+    days_promised: int = 0
+    days_taken: int = 0
     claims: int = 0
     credited: dict[str, Decimal] = field(default_factory=dict)
 
     @property
     def percent_in_time(self) -> int:
         return 100 * self.in_time // self.deliveries if self.deliveries else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Met:
+    """Shims of one supplier whose price was keyed in as they came: what they cost by the order, and what was
+    paid. Amounts are not rounded."""
+
+    supplier: str
+    currency: str
+    shims: int
+    ordered_at: Decimal
+    paid: Decimal
 
 
 def spent(site: Site, begin: datetime, end: datetime) -> list[Spent]:
@@ -103,6 +117,8 @@ def punctuality(site: Site, begin: datetime, end: datetime) -> list[Punctual]:
         each.deliveries += count
         each.in_time += count if taken <= promised else 0
         each.days_late += count * max(0, taken - promised)
+        each.days_promised += count * promised
+        each.days_taken += count * taken
     claims = SupplierClaim.objects.filter(site=site, opened_at__gte=begin, opened_at__lt=end)
     for name, amount, currency in claims.values_list("supplier__name", "amount", "currency"):
         each = found.setdefault(name, Punctual(supplier=name))
@@ -110,6 +126,39 @@ def punctuality(site: Site, begin: datetime, end: datetime) -> list[Punctual]:
         if amount is not None:
             each.credited[currency] = each.credited.get(currency, Decimal(0)) + amount
     return [found[name] for name in sorted(found)]
+
+
+def met(site: Site, begin: datetime, end: datetime) -> list[Met]:
+    """By supplier and currency, what was paid from `begin` up to `end` beside what it was ordered at; lines
+    without either price are left out. One query."""
+    rows = ReceiptLine.objects.filter(
+        receipt__site=site,
+        receipt__at__gte=begin,
+        receipt__at__lt=end,
+        price__isnull=False,
+        line__price__isnull=False,
+        good__gt=0,
+    ).order_by("receipt__at", "id")
+    found: dict[tuple[str, str], Met] = {}
+    for supplier, currency, good, pack, ordered_at, paid in rows.values_list(
+        "receipt__purchase_list__supplier__name",
+        "line__currency",
+        "good",
+        "line__pack",
+        "line__price",
+        "price",
+    ):
+        key = supplier, currency or conf.currency
+        before = found.get(key) or Met(
+            supplier=supplier, currency=key[1], shims=0, ordered_at=Decimal(0), paid=Decimal(0)
+        )
+        found[key] = replace(
+            before,
+            shims=before.shims + good,
+            ordered_at=before.ordered_at + good * ordered_at / pack,
+            paid=before.paid + good * paid / pack,
+        )
+    return [found[key] for key in sorted(found)]
 
 
 def bought_sizes(site: Site) -> list[tuple[ShimFamily, int, int]]:
@@ -161,6 +210,11 @@ def prices_of(site: Site, family: ShimFamily, nm: int) -> tuple[list[Price], str
         if (currency or conf.currency) == usual
     ]
     return prices, usual
+
+
+def in_minor_units(amount: Decimal, currency: str) -> str:
+    """An amount as a decimal text, rounded once to what its currency has."""
+    return f"{_amount(amount, currency):f}"
 
 
 def _amounts_of(order: PurchaseList) -> list[Decimal]:

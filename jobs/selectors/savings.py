@@ -50,8 +50,11 @@ class Savings:
     def swaps(self) -> int:
         return sum(month.swaps for month in self.months)
 
+    def amount(self, minor: int) -> str:
+        return major(minor, self.currency)
+
     def shown(self, minor: int) -> str:
-        return f"{major(minor, self.currency)} {self.currency}"
+        return f"{self.amount(minor)} {self.currency}"
 
 
 def savings_of(site: Site, year: int, begin: datetime, end: datetime) -> Savings:

@@ -40,6 +40,7 @@ def things(world):
         f"/supplier-returns/{_made(world, 'return_to_supplier')}",
         f"/counts/{_made(world, 'open_count')}",
         f"/purchase-choices/{_made(world, 'ask_for_choice')}",
+        "/buying-insight",
         f"/needs/{_made(world, 'add_needs')}",
         f"/supplier-claims/{claimed(world).pk}",
         f"/receipts/{Receipt.objects.latest('at').pk}",

@@ -139,6 +139,13 @@ def test_the_others_reports_of_counts_are_404_like_those_of_no_site(both, report
     assert without_instance(foreign) == without_instance(missing)
 
 
+def test_the_others_buying_is_404_like_that_of_no_site(both):
+    ours, _ = both
+    foreign, missing = (ours.program.get(f"/buying-insight?site={code}") for code in ("harbour", "nowhere"))
+    assert foreign.status_code == missing.status_code == 404
+    assert without_instance(foreign) == without_instance(missing)
+
+
 @pytest.mark.parametrize("kind", ["history", "holds", "movements", "needs"])
 def test_the_others_job_as_a_filter_finds_nothing(both, kind):
     ours, theirs = both
