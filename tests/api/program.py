@@ -35,6 +35,15 @@ class File:
         return self.data
 
 
+def encoded(body, content_type="application/json"):
+    """The body as it is sent and its content type: a form where there is a file in it."""
+    if isinstance(body, dict) and any(isinstance(value, File) for value in body.values()):
+        return encode_multipart(BOUNDARY, body), f"multipart/form-data; boundary={BOUNDARY}"
+    if isinstance(body, bytes | str):
+        return body, content_type
+    return json.dumps({} if body is None else body), content_type
+
+
 @dataclass
 class Program:
     """Every write has an Idempotency-Key of its own unless `key` names one (False: none at all)."""
@@ -58,11 +67,7 @@ class Program:
             headers["Idempotency-Key"] = key or f"test-{next(_numbers)}"
         if if_match is not None:
             headers["If-Match"] = if_match
-        if isinstance(body, dict) and any(isinstance(value, File) for value in body.values()):
-            data = encode_multipart(BOUNDARY, body)
-            content_type = f"multipart/form-data; boundary={BOUNDARY}"
-        else:
-            data = body if isinstance(body, bytes | str) else json.dumps({} if body is None else body)
+        data, content_type = encoded(body, content_type)
         response = getattr(self.client, method)(
             API + path, data=data, content_type=content_type, headers=self._headers(headers)
         )

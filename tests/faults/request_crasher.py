@@ -1,11 +1,11 @@
 """Runs requests that die at a chosen point: python -m tests.faults.request_crasher
 
 Loads the service once and forks a child for each line of its input: {"text": API key, "method", "path",
-"body", "key", "tag", "at": place}. The child sends the request through the service's whole stack, middleware
-first, and kills itself with SIGKILL before the statement or commit with that number, counted from 1, or
-before the first "commit", or where it would "keep" its answer under the key. Answers each line with
-{"killed": whether it died so, "steps": what it had done before that, one letter each: "s" a statement, "c" a
-commit, "status": of the answer, "" where it died}.
+"data", "content_type", "key", "tag", "at": place}. The child sends the request through the service's whole
+stack, middleware first, and kills itself with SIGKILL before the statement or commit with that number,
+counted from 1, or before the first "commit", or where it would "keep" its answer under the key. Answers each
+line with {"killed": whether it died so, "steps": what it had done before that, one letter each: "s" a
+statement, "c" a commit, "status": of the answer, "" where it died}.
 """
 
 import json
@@ -51,8 +51,8 @@ def run(order: dict[str, Any], told: int) -> None:
         response = Client(SERVER_NAME="127.0.0.1").generic(
             order["method"],
             order["path"],
-            data=json.dumps(order["body"]),
-            content_type="application/json",
+            data=order["data"],
+            content_type=order["content_type"],
             headers=headers,
         )
     os.write(told, f"{steps} {response.status_code}".encode())

@@ -1,8 +1,8 @@
 """L11, F9: kill -9 at the statements of every write of the API, as the resolver has them; then its key again.
 
 The database is afterwards either as it was before the request or as it is after it, whole, and the repeat
-makes it the latter with one effect. By default at two points of each write, half way or at the commit in turn
-and before the answer is kept, and once its answer is lost; with --long before each statement and each commit.
+makes it the latter with one effect. By default at one point of each write, half way, before the answer is
+kept or at the commit, and once its answer is lost; with --long before each statement and each commit.
 """
 
 import contextlib
@@ -16,7 +16,7 @@ from api import limits
 from api.idempotency import REPLAYED
 from inventory.selectors.audit import audit
 from tests.api.conftest import calculator, world
-from tests.api.program import API
+from tests.api.program import API, encoded
 from tests.api.writes import CASES, method_of, thing_at, writes
 from tests.faults.test_killed_in_an_act import Crasher
 from tests.servers.children import wait_until
@@ -97,12 +97,14 @@ class Walk:
 
     def kill(self, at):
         """Send it from a process that dies there; whether it did."""
+        data, content_type = encoded(self.body)
         answer = self.crasher.ask(
             {
                 "text": self.world.program.text,
                 "method": method_of(self.declared).upper(),
                 "path": API + self.path,
-                "body": self.body,
+                "data": data if isinstance(data, str) else data.decode(),
+                "content_type": content_type,
                 "key": "k",
                 "tag": self.tag,
                 "at": at,
@@ -137,8 +139,8 @@ class Walk:
 
     def points(self, every):
         """Where to die, in order; the last is far beyond the end, so that only the answer is lost."""
-        middle = self.statements // 2 if len(self.declared.name) % 2 else "commit"
-        steps = range(1, FAR) if every else (middle, "keep")
+        some = (self.statements // 2, "keep", "commit")
+        steps = range(1, FAR) if every else [some[len(self.declared.name) % len(some)]]
         return itertools.chain(steps, [FAR])
 
 
@@ -161,5 +163,5 @@ def test_one_effect_wherever_it_was_killed(world, crasher, declared, request):
         break
     else:
         raise AssertionError("it was never done")
-    assert died >= 2
+    assert died >= 1
     assert audit() == []
