@@ -89,7 +89,8 @@ class Needs(NeedView):
     @creates(
         Action.PURCHASE,
         "add_needs",
-        "Shims that no job waits for are to be bought for stock; the first of the needs is answered.",
+        "Shims that no job waits for are to be bought for stock. Of several alike the first is answered; the "
+        "list has each, and POST /needs/bulk answers each.",
         body=AddNeedSerializer,
         example={
             "site": "north",

@@ -55,6 +55,20 @@ def test_the_other_sites_order_is_not_there(world, order, stranger):
     assert stranger.get(order).status_code == 404
 
 
+def test_the_list_has_each_of_several_alike_also_page_by_page(world):
+    body = {"family": world.family, "thickness": length("2.700"), "quantity": 3, "note": "alike"}
+    first = world.program.done("/needs", body)["id"]
+    for order in ("", "&ordering=created_at", "&ordering=thickness"):
+        found, cursor = [], ""
+        while cursor is not None:
+            page = world.program.get(f"/needs?origin=hand&limit=1{order}{cursor}").json()
+            found += [need["id"] for need in page["items"] if need["note"] == "alike"]
+            cursor = f"&cursor={page['next_cursor']}" if page["next_cursor"] else None
+        assert first in found
+        assert len(set(found)) == len(found) == 3
+    assert {str(need.pk) for need in Need.objects.filter(note="alike")} == set(found)
+
+
 def test_two_needs_for_stock(world):
     body = {"family": world.family, "thickness": length("2.700"), "quantity": 2, "note": "for the van"}
     made = world.program.done("/needs", body)
