@@ -1,5 +1,6 @@
 """The API's document (OpenAPI 3.1), made from what the methods declare and from nothing else."""
 
+import re
 from typing import Any
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension, OpenApiSerializerFieldExtension
@@ -56,7 +57,7 @@ class OperationSchema(AutoSchema):
         return said
 
     def get_tags(self) -> list[str]:
-        return [self.path.removeprefix(self.path_prefix).strip("/").split("/")[0]]
+        return [re.sub(self.path_prefix, "", self.path).strip("/").split("/")[0]]
 
     def get_override_parameters(self) -> list[Any]:
         operation = self._operation()

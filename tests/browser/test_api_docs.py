@@ -10,7 +10,8 @@ def test_the_document_is_shown_and_opens(manager, logged_in):
     """What the policy stopped and what was asked of others is looked at when the tab closes (conftest)."""
     page = logged_in(manager, "wide").page
     page.goto("/api/docs")
-    page.get_by_role("button", name="Expand operation").first.click()
+    plans = page.get_by_role("heading", name="plans", exact=False)
+    plans.filter(has=page.get_by_role("link", name="plans", exact=True)).get_by_role("button").click()
     expect(page.get_by_text("The best plan for one engine.")).to_be_visible()
     page.get_by_text("The best plan for one engine.").click()
     expect(
