@@ -31,7 +31,7 @@ from inventory.services.bins import (
     retire_locked,
 )
 from inventory.services.hold_state import key_of, lock_holds
-from inventory.services.ledger import MOST_LINES, ShimKey, post_movement, transfer
+from inventory.services.ledger import MOST_LINES, ShimKey, give_free, post_movement, transfer
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, WrongState
@@ -75,6 +75,10 @@ def merge_bins(
     movement = None
     if lots:
         movement = _move_whole(lots, holds, freed, source, target, actor=actor, at=at, note=note)
+    else:
+        # Overdue holds have ended on the way here, whether or not there is anything to move.
+        for key, quantity in sorted(freed.items()):
+            give_free(key, quantity)
     _point_back(source, target, holds)
     words = f"{source.code} merged into {target.code}"
     words = f"{words}: {note}" if note.strip() else words

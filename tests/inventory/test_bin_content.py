@@ -92,6 +92,17 @@ def test_an_overdue_hold_ends_instead_of_moving(bins, spare, clerk, at, receive,
     assert lots(spare) == new(NM, 5)
 
 
+def test_an_overdue_hold_elsewhere_gives_its_shims_free_though_nothing_moves(
+    bins, spare, clerk, at, put, hold
+):
+    put(bins[1], NM, 5, Condition.NEW)
+    promise = hold(bins[1], 2, expires_in=timedelta(minutes=5))
+    merge_bins(source=bins[0], target=spare, actor=clerk, at=at + timedelta(hours=1))
+    promise.refresh_from_db()
+    assert promise.state == Hold.State.EXPIRED
+    assert lots(bins[1]) == new(NM, 5)
+
+
 def test_a_bin_kept_for_other_shims_refuses_unless_it_is_widened(bins, clerk, at, receive):
     receive(0, 2)
     receive(1, 2)
