@@ -15,9 +15,21 @@ def person(username: str, display_name: str, site: Site, role: str) -> User:
     return user
 
 
+def north_yard() -> Site:
+    return open_site(code="north", name="North Yard")
+
+
+def ines(site: Site) -> User:
+    return person("ines", "Ines Varga", site, Role.TECHNICIAN)
+
+
+def tobi(site: Site) -> User:
+    return person("tobi", "Tobi Lund", site, Role.COUNTER)
+
+
 @pytest.fixture
 def site(db) -> Site:
-    return open_site(code="north", name="North Yard")
+    return north_yard()
 
 
 @pytest.fixture
@@ -27,12 +39,12 @@ def other_site(db) -> Site:
 
 @pytest.fixture
 def technician(site) -> User:
-    return person("ines", "Ines Varga", site, Role.TECHNICIAN)
+    return ines(site)
 
 
 @pytest.fixture
 def counter(site) -> User:
-    return person("tobi", "Tobi Lund", site, Role.COUNTER)
+    return tobi(site)
 
 
 @pytest.fixture

@@ -8,38 +8,21 @@ nobody finds the database locked, writes p99 at most 300 ms, reads at most 100 m
 """
 
 import argparse
-import os
-import subprocess
 import sys
 import tempfile
 from collections import Counter
 from pathlib import Path
 
-import django
-
-from tests import environment
+from tests.bench.each_database import on_each_database
 
 CROWD = 64
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--database", choices=("sqlite", "postgresql"))
     parser.add_argument("--rounds", type=int, default=100)
     parser.add_argument("--seconds", type=float, default=60)
-    options = parser.parse_args()
-    if options.database is None:
-        words = [sys.executable, "-m", "tests.bench.bench_http", *sys.argv[1:]]
-        return max(
-            subprocess.run([*words, "--database", choice], check=False).returncode
-            for choice in ("sqlite", "postgresql")
-        )
-    os.environ[environment.CHOICE] = options.database
-    environment.prepare()
-    if options.database == "postgresql":
-        environment.make_database("bench")
-    django.setup()
-    return bench(options)
+    return on_each_database(parser, "tests.bench.bench_http", bench)
 
 
 def bench(options: argparse.Namespace) -> int:

@@ -9,16 +9,12 @@ same site, in bins that the table does not name: what it names must not move (it
 
 import argparse
 import io
-import os
 import resource
-import subprocess
 import sys
 import threading
 import time
 
-import django
-
-from tests import environment
+from tests.bench.each_database import on_each_database
 
 SIZES = 49
 
@@ -26,24 +22,11 @@ SIZES = 49
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=50_000)
-    parser.add_argument("--database", choices=("sqlite", "postgresql"))
-    options = parser.parse_args()
-    if options.database is None:
-        # Django's settings are read once a process: one for each database.
-        words = [sys.executable, "-m", "tests.bench.bench_import", "--rows", str(options.rows)]
-        return max(
-            subprocess.run([*words, "--database", choice], check=False).returncode
-            for choice in ("sqlite", "postgresql")
-        )
-    os.environ[environment.CHOICE] = options.database
-    environment.prepare()
-    if options.database == "postgresql":
-        environment.make_database("bench")
-    django.setup()
-    return bench(options.rows)
+    return on_each_database(parser, "tests.bench.bench_import", bench)
 
 
-def bench(rows: int) -> int:
+def bench(options: argparse.Namespace) -> int:
+    rows = options.rows
     from django.core.management import call_command  # noqa: PLC0415 - all of it needs django.setup()
     from django.db import connection  # noqa: PLC0415
 

@@ -8,18 +8,14 @@ that is timed is the service's own code.
 """
 
 import argparse
-import os
 import resource
-import subprocess
 import sys
 import time
 from datetime import datetime, timedelta
 from statistics import median
 from uuid import UUID
 
-import django
-
-from tests import environment
+from tests.bench.each_database import on_each_database
 
 CROWD, ROUNDS = 64, 15
 TIMES = 60
@@ -30,25 +26,11 @@ LOADED_NM = 2_700_000
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--lines", type=int, default=1_000_000)
-    parser.add_argument("--database", choices=("sqlite", "postgresql"))
-    options = parser.parse_args()
-    if options.database is None:
-        # Django's settings are read once a process: one for each database.
-        words = [sys.executable, "-m", "tests.bench.bench_ledger", "--lines", str(options.lines)]
-        return max(
-            subprocess.run([*words, "--database", choice], check=False).returncode
-            for choice in ("sqlite", "postgresql")
-        )
-    os.environ[environment.CHOICE] = options.database
-    environment.prepare()
-    if options.database == "postgresql":
-        environment.make_database("bench")
-    django.setup()
-    bench(options.lines)
-    return 0
+    return on_each_database(parser, "tests.bench.bench_ledger", bench)
 
 
-def bench(lines: int) -> None:
+def bench(options: argparse.Namespace) -> int:
+    lines = options.lines
     from django.core.management import call_command  # noqa: PLC0415 - all of it needs django.setup()
     from django.db import connection  # noqa: PLC0415
 
@@ -64,6 +46,7 @@ def bench(lines: int) -> None:
     print(f"loaded {lines:,} lines in {time.perf_counter() - began:.0f} s (not what is measured)")
     acts_alone(shop)
     audit_all()
+    return 0
 
 
 def hold_in_a_crowd(shop) -> None:

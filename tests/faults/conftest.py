@@ -9,6 +9,16 @@ from tests.jobs.shop import make_engine, make_family, make_workshop
 from tests.jobs.three_bays import three_bays
 from tests.servers.programs import python
 
+# Celery is for shops with more than one process, and those run on PostgreSQL; the embedded default's loop is
+# tested on both.
+WITH_CELERY = [
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.postgresql,
+    pytest.mark.celery,
+    pytest.mark.redis,
+]
+# Without the talk between workers, which costs a second at each start.
+WORKER = ("worker", "--concurrency", "2", "--without-mingle", "--without-gossip")
 CELERY_ENVIRONMENT = {"COLDGAP_TASK_LEASE_SECONDS": "1.5", "COLDGAP_PUMP_SECONDS": "0.5"}
 
 

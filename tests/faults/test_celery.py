@@ -6,26 +6,16 @@ import subprocess
 import sys
 import time
 
-import pytest
 from django.utils import timezone
 
 from shop.background.queue import queue_task
 from shop.models import OutboxEvent, Task
 from tests.faults import handlers
-from tests.faults.conftest import CELERY_ENVIRONMENT
+from tests.faults.conftest import CELERY_ENVIRONMENT, WITH_CELERY, WORKER
 from tests.servers.children import kill_children_of, wait_until
 from tests.servers.programs import program_environment
 
-# Celery is for shops with more than one process, and those run on PostgreSQL; the embedded default's loop is
-# tested on both.
-pytestmark = [
-    pytest.mark.django_db(transaction=True),
-    pytest.mark.postgresql,
-    pytest.mark.celery,
-    pytest.mark.redis,
-]
-# Without the talk between workers, which costs a second at each start.
-WORKER = ("worker", "--concurrency", "2", "--without-mingle", "--without-gossip")
+pytestmark = WITH_CELERY
 
 
 def client(count, *words, redis_url):

@@ -12,17 +12,10 @@ from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.shop_planning import cancel_shop_plan, plan_shop
 from shop.celery import run_task
 from shop.models import Task
+from tests.faults.conftest import WITH_CELERY, WORKER
 from tests.servers.children import wait_until
 
-# As in test_celery.py: shops with more than one process run on PostgreSQL.
-pytestmark = [
-    pytest.mark.django_db(transaction=True),
-    pytest.mark.postgresql,
-    pytest.mark.celery,
-    pytest.mark.redis,
-]
-# Without the talk between workers, which costs a second at each start.
-WORKER = ("worker", "--concurrency", "2", "--without-mingle", "--without-gossip")
+pytestmark = WITH_CELERY
 PARTS = 2
 
 

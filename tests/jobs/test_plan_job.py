@@ -205,6 +205,22 @@ class TestTheJobsOwnTray:
         job = workshop.held(workshop.read(workshop.job(), OUT, {"1-IN": "2.650 mm"}))
         return workshop.read(fit_job(job=job, actor=tech, at=AT), {"1-IN": "11 thou"})
 
+    @pytest.fixture
+    def promise_to_another(self, workshop, tech):
+        def act(job):
+            hold_in_tray(
+                site=workshop.site,
+                actor=tech,
+                at=AT,
+                tray=job.tray,
+                shim=OneShim(family_id=workshop.family.pk, thickness_nm=2_650_000, condition=USED),
+                job_id=workshop.job().pk,
+                reference="another",
+                label="1-IN",
+            )
+
+        return act
+
     def test_what_came_out_goes_before_buying(self, loose, tech):
         plan = plan_job(job=loose, actor=tech, at=AT)
         line = plan.lines.get(label="1-IN")
@@ -227,32 +243,14 @@ class TestTheJobsOwnTray:
         release_plan(job=loose, actor=tech, at=AT)
         assert not Balance.objects.filter(place__kind=PlaceKind.TRAY, held__gt=0).exists()
 
-    def test_what_is_held_there_for_another_job_is_not_taken(self, loose, workshop, tech):
-        hold_in_tray(
-            site=workshop.site,
-            actor=tech,
-            at=AT,
-            tray=loose.tray,
-            shim=OneShim(family_id=workshop.family.pk, thickness_nm=2_650_000, condition=USED),
-            job_id=workshop.job().pk,
-            reference="another",
-            label="1-IN",
-        )
+    def test_what_is_held_there_for_another_job_is_not_taken(self, loose, promise_to_another, tech):
+        promise_to_another(loose)
         plan = plan_job(job=loose, actor=tech, at=AT)
         assert plan.lines.get(label="1-IN").action == "buy"
 
-    def test_it_is_gone_meanwhile(self, loose, workshop, tech):
+    def test_it_is_gone_meanwhile(self, loose, promise_to_another, tech):
         plan = plan_job(job=loose, actor=tech, at=AT)
-        hold_in_tray(
-            site=workshop.site,
-            actor=tech,
-            at=AT,
-            tray=loose.tray,
-            shim=OneShim(family_id=workshop.family.pk, thickness_nm=2_650_000, condition=USED),
-            job_id=workshop.job().pk,
-            reference="another",
-            label="1-IN",
-        )
+        promise_to_another(loose)
         with pytest.raises(NotEnough):
             accept_plan(plan=plan, actor=tech, at=AT)
         plan.refresh_from_db()

@@ -14,12 +14,11 @@ from django.db import transaction
 from django.test import Client
 from django.urls import reverse
 
-from inventory.services.sites import open_site
 from shop.actor import actor_for_user
-from shop.models import Role, Site, User
+from shop.models import Site, User
 from tests.jobs.conftest import at, boss, clerk, service, stranger, tech
 from tests.jobs.shop import AT, HOUR, Workshop, make_workshop
-from tests.people import person
+from tests.people import ines, north_yard, tobi
 from tests.ui.furnished import Furnished, furnish
 
 __all__ = ["at", "boss", "clerk", "service", "stranger", "tech"]
@@ -112,9 +111,9 @@ def furniture_of_the_module(django_db_setup, django_db_blocker) -> Iterator[Furn
 
 
 def make_furniture() -> Furniture:
-    site = open_site(code="north", name="North Yard")
-    technician = person("ines", "Ines Varga", site, Role.TECHNICIAN)
-    counter = person("tobi", "Tobi Lund", site, Role.COUNTER)
+    site = north_yard()
+    technician = ines(site)
+    counter = tobi(site)
     workshop = make_workshop(site, actor_for_user(technician, request_id="req-tech"))
     shop = furnish(workshop, actor_for_user(counter, request_id="req-clerk"))
     return Furniture(technician=technician, counter=counter, shop=shop)
@@ -130,17 +129,17 @@ def furniture(request) -> Furniture | None:
 
 @pytest.fixture
 def site(furniture, db) -> Site:
-    return furniture.shop.site if furniture else open_site(code="north", name="North Yard")
+    return furniture.shop.site if furniture else north_yard()
 
 
 @pytest.fixture
 def technician(furniture, site) -> User:
-    return furniture.technician if furniture else person("ines", "Ines Varga", site, Role.TECHNICIAN)
+    return furniture.technician if furniture else ines(site)
 
 
 @pytest.fixture
 def counter(furniture, site) -> User:
-    return furniture.counter if furniture else person("tobi", "Tobi Lund", site, Role.COUNTER)
+    return furniture.counter if furniture else tobi(site)
 
 
 @pytest.fixture
