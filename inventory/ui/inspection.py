@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
 from inventory.models import Balance, Condition, Inspection, PlaceKind
+from inventory.selectors.claims import claimed_in_inspection
 from inventory.selectors.overview import proposed_bins
 from inventory.selectors.places import place_of
 from inventory.selectors.stock import content
@@ -32,13 +33,20 @@ from shop.roles import Action
 def inspection_page(request: PageRequest, site: Site) -> HttpResponse:
     lots = list(content(site, PlaceKind.INSPECTION))
     proposed = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
+    claimed = claimed_in_inspection(site)
     return render(
         request,
         "inventory/inspection.html",
         {
             "unmeasured": [lot for lot in lots if lot.condition == Condition.UNMEASURED],
             "measured": [
-                (lot, proposed.get((lot.family_id, lot.thickness_nm)))
+                (
+                    lot,
+                    proposed.get((lot.family_id, lot.thickness_nm)),
+                    claimed.get((lot.family_id, lot.thickness_nm), [])
+                    if lot.condition == Condition.NEW
+                    else [],
+                )
                 for lot in lots
                 if lot.condition != Condition.UNMEASURED
             ],

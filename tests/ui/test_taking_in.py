@@ -66,6 +66,20 @@ def test_a_claim_is_settled_on_its_page(counter_screen, shop):
     assert "No claim is open." in text_of(counter_screen.get("claims"))
 
 
+def test_inspection_says_what_is_claimed_so_that_nobody_puts_it_into_a_bin(counter_screen, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    keyed = {str(line.pk): "1", f"wrong_{line.pk}": "1", f"size_{line.pk}": "2.475", "document": "note 13"}
+    counter_screen.post("purchase", shop.bought.pk, **asked | keyed)
+    claim = SupplierClaim.objects.get(kind="wrong_size")
+    said = f"1 of them claimed from Nearby Shims: wrong size, Purchase list {shop.bought.number}"
+    page = counter_screen.get("inspection")
+    assert said in text_of(page)
+    assert counter_screen.address("claim", claim.pk) in page.content.decode()
+    asked = fields_of(counter_screen.get("claim", claim.pk))
+    counter_screen.post("claim", claim.pk, **asked | {"state": "refused", "note": "their mistake, they say"})
+    assert said not in text_of(counter_screen.get("inspection"))
+
+
 def test_an_order_is_found_by_the_name_on_its_papers(counter_screen, shop):
     page = counter_screen.get("scan", code=f"north-{shop.bought.number}")
     assert page["Location"] == counter_screen.address("purchase", shop.bought.pk)
