@@ -15,7 +15,14 @@ from api.words import NEED_ORIGINS, NEED_STATES
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Need
 from inventory.services.many_rows import MOST_ROWS
-from inventory.services.needing import MOST_AT_ONCE, MOST_TOGETHER, NeedRow, add_needs, add_needs_of_rows
+from inventory.services.needing import (
+    MOST_AT_ONCE,
+    MOST_TOGETHER,
+    NeedRow,
+    add_needs,
+    add_needs_of_rows,
+    restock,
+)
 from shop.actor import Actor
 from shop.roles import Action
 
@@ -167,3 +174,21 @@ class ManyNeeds(NeedView):
                 for row in rows
             ],
         )
+
+
+class RestockSerializer(Body):
+    site = Text(most=20, required=False)
+
+
+class Restock(NeedView):
+    @creates(
+        Action.PURCHASE,
+        "restock",
+        "The restock rule: what is missing of the sizes that are kept in stock is to be bought. Each need "
+        "that is made is answered; asked again, there are none.",
+        body=RestockSerializer,
+        example={"site": "north"},
+        many=True,
+    )
+    def post(self, call: Call) -> list[Need]:
+        return restock(site=site_of(call.actor, call.body.get("site")), actor=call.actor, at=call.at)

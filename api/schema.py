@@ -1,6 +1,7 @@
 """The API's document (OpenAPI 3.1), made from what the methods declare and from nothing else."""
 
 import re
+from functools import lru_cache
 from typing import Any
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension, OpenApiSerializerFieldExtension
@@ -311,6 +312,7 @@ def _page_of(answer: type[serializers.BaseSerializer]) -> type[serializers.BaseS
     return _pages[answer]
 
 
+@lru_cache
 def _made_of(answer: type[serializers.BaseSerializer]) -> type[serializers.BaseSerializer]:
     """The shape of many things that were made at once."""
     name = answer.__name__.removesuffix("Serializer")

@@ -139,6 +139,7 @@ urlpatterns = [
     at("shop-plans/<uuid:id>/cancel", shop_plans.CancelShopPlan, "cancel-shop-plan"),
     at("needs", needs.Needs, "needs"),
     at("needs/bulk", needs.ManyNeeds, "needs-bulk"),
+    at("needs/restock", needs.Restock, "needs-restock"),
     at("needs/<uuid:id>", needs.OneNeed, "need"),
     at("receipts", receipts.Receipts, "receipts"),
     at("receipts/<uuid:id>", receipts.OneReceipt, "receipt"),

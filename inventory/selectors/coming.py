@@ -1,7 +1,9 @@
 """What of a family comes to a site: bought and on its way, or on the list of what is to buy."""
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
+from uuid import UUID
 
 from django.db.models import Count, F, Q, Sum
 
@@ -25,28 +27,35 @@ class Coming:
 
 
 def coming(site: Site, family: ShimFamily) -> dict[int, Coming]:
-    """By size; {} when nothing comes."""
-    found: dict[int, Coming] = defaultdict(Coming)
+    """By size of one family; {} when nothing comes."""
+    return {nm: comes for (_, nm), comes in coming_of(site, {family.pk}).items()}
+
+
+def coming_of(site: Site, families: Collection[UUID]) -> dict[tuple[UUID, int], Coming]:
+    """By family and size. Two queries."""
+    found: dict[tuple[UUID, int], Coming] = defaultdict(Coming)
     lines = (
         PurchaseLine.objects.filter(
-            purchase_list__site=site, purchase_list__state__in=PurchaseList.ON_THE_WAY, family=family
+            purchase_list__site=site,
+            purchase_list__state__in=PurchaseList.ON_THE_WAY,
+            family__in=families,
         )
-        .values_list("thickness_nm")
+        .values_list("family", "thickness_nm")
         .annotate(to_come=Sum(F("quantity") - F("received")))
-        .order_by("thickness_nm")
+        .order_by("family", "thickness_nm")
     )
-    for size, count in lines:
-        found[size].on_order += count
+    for family, size, count in lines:
+        found[family, size].on_order += count
     needs = (
-        Need.objects.filter(site=site, family=family, state__in=[Need.State.OPEN, Need.State.BOUGHT])
-        .values_list("thickness_nm")
+        Need.objects.filter(site=site, family__in=families, state__in=[Need.State.OPEN, Need.State.BOUGHT])
+        .values_list("family", "thickness_nm")
         .annotate(
             for_jobs=Count("pk", filter=Q(state=Need.State.BOUGHT, job_id__isnull=False)),
             to_buy=Count("pk", filter=Q(state=Need.State.OPEN, job_id__isnull=True)),
         )
-        .order_by("thickness_nm")
+        .order_by("family", "thickness_nm")
     )
-    for size, for_jobs, to_buy in needs:
-        found[size].for_jobs += for_jobs
-        found[size].to_buy += to_buy
+    for family, size, for_jobs, to_buy in needs:
+        found[family, size].for_jobs += for_jobs
+        found[family, size].to_buy += to_buy
     return dict(found)

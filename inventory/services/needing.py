@@ -5,12 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.compute.lengths import show
-from inventory.models import Need, ShimFamily
+from inventory.models import Need, ShimFamily, StockMinimum
+from inventory.selectors.coming import Coming, coming_of
+from inventory.selectors.minimums import with_available
 from inventory.services.many_rows import in_row, number_faults, rows_in_words
 from inventory.services.texts import in_words, text_errors
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid
+from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
 from shop.roles import Action
 
@@ -40,14 +42,13 @@ def add_needs(
     quantity: int,
     needed_by: datetime | None = None,
     note: str = "",
-    origin: str = Need.Origin.HAND,
 ) -> list[Need]:
     """So many shims of a size are to be bought for stock. Raises Invalid for a size that is not made."""
     actor.must(Action.PURCHASE, site)
     row = NeedRow(family=family, thickness_nm=thickness_nm, quantity=quantity, needed_by=needed_by, note=note)
     if errors := _faults(row):
         raise Invalid(in_words("Nothing was put on the list", errors), errors=errors)
-    return _written(site, at, origin, [row])
+    return _written(site, at, Need.Origin.HAND, [row])
 
 
 @write_transaction
@@ -65,6 +66,34 @@ def add_needs_of_rows(*, site: Site, actor: Actor, at: datetime, rows: Sequence[
     if errors:
         raise Invalid(rows_in_words("Nothing was put on the list", errors), errors=errors)
     return _written(site, at, Need.Origin.HAND, rows)
+
+
+@write_transaction
+def restock(*, site: Site, actor: Actor, at: datetime) -> list[Need]:
+    """The restock rule: of each size of which fewer are available, on their way and on the list than the
+    site wants to keep, the missing ones are to be bought. Asked again, it adds nothing. Raises Conflict where
+    more than 2000 shims are missing."""
+    actor.must(Action.PURCHASE, site)
+    # Locked: of two who ask at once the second finds what the first has put on the list.
+    kept = StockMinimum.objects.select_for_update(of=("self",)).filter(site=site, minimum__gt=0)
+    sizes = with_available(kept.select_related("family").order_by("id"))
+    comes = coming_of(site, {size.family_id for size, _ in sizes})
+    nothing = Coming()
+    rows = [
+        NeedRow(family=size.family, thickness_nm=size.thickness_nm, quantity=missing, note="to keep in stock")
+        for size, available in sizes
+        if (
+            missing := size.minimum - available - comes.get((size.family_id, size.thickness_nm), nothing).free
+        )
+        > 0
+    ]
+    together = sum(row.quantity for row in rows)
+    if together > MOST_TOGETHER:
+        raise Conflict(
+            f"Nothing was put on the list: {together} shims are missing, and {MOST_TOGETHER} is the most "
+            "at a time. Lower how many to keep, or put the most urgent on the list by hand first."
+        )
+    return _written(site, at, Need.Origin.RESTOCK, rows)
 
 
 def _faults(row: NeedRow) -> list[FieldError]:

@@ -13,7 +13,7 @@ from inventory.models import PurchaseChoice, PurchaseList, ShimFamily
 from inventory.orders import order_csv, order_pdf, order_record, order_ubl, order_xlsx
 from inventory.selectors.purchases import purchase_lists
 from inventory.services.choosing import ask_for_choice
-from inventory.services.needing import add_needs
+from inventory.services.needing import add_needs, restock
 from inventory.services.ordering import (
     approve_list,
     edit_list,
@@ -23,6 +23,7 @@ from inventory.services.ordering import (
     send_again,
     send_list,
 )
+from inventory.services.texts import counted
 from inventory.ui.fields import HowManyField, LengthField
 from inventory.ui.purchase_forms import DraftForm
 from inventory.ui.purchases import purchase_page, to_buy_page
@@ -95,6 +96,15 @@ def add_need_page(request: PageRequest, site: Site, refusal: ShopError | None = 
     refusal = form.take(refusal)
     context = {"form": form, "refusal": refusal}
     return render(request, "inventory/add_need.html", context, status=400 if form.errors else 200)
+
+
+@page(do=Action.PURCHASE, refused_on=to_buy_page)
+def restock_button(request: PageRequest, site: Site) -> HttpResponse:
+    made = restock(site=site, actor=request.actor, at=timezone.now())
+    sentence = f"Put on the list to keep in stock: {counted(len(made), 'shim')}."
+    return done(
+        request, sentence if made else "Nothing is missing of what is kept in stock.", "to_buy", site.code
+    )
 
 
 @page(do=Action.PURCHASE, refused_on=purchase_page)

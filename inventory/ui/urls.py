@@ -95,6 +95,7 @@ urlpatterns = [
     path("buy/choose", ordering.choose_button, name="choose"),
     path("buy/drafts", ordering.drafts_page, name="drafts"),
     path("buy/add", ordering.add_need_page, name="add_need"),
+    path("buy/restock", ordering.restock_button, name="restock"),
     path("purchases/<uuid:pk>/edit", ordering.edit_draft_button, name="edit_draft"),
     path("purchases/<uuid:pk>/approve", ordering.approve_list_button, name="approve_list"),
     path("purchases/<uuid:pk>/reopen", ordering.reopen_list_button, name="reopen_list"),

@@ -1,6 +1,6 @@
 """The cases of tests/api/writes.py about needs by hand, terms, price lists, rates and claims."""
 
-from inventory.models import SupplierClaim
+from inventory.models import StockMinimum, SupplierClaim
 from tests.api.cases import case
 from tests.api.world import World, length
 
@@ -31,6 +31,20 @@ def add_needs(world: World):
 def add_needs_of_rows(world: World):
     _, row = add_needs(world)
     return "/needs/bulk", {"rows": [row, {"family": world.family, "thickness": length("2.725")}]}
+
+
+@case("set_stock_minimum")
+def set_stock_minimum(world: World):
+    # Each time for another size, so that each is a new row.
+    size = 2_000 + 25 * StockMinimum.objects.count()
+    thickness = length(f"{size // 1000}.{size % 1000:03d}")
+    return "/stock-minimums", {"family": world.family, "thickness": thickness, "minimum": 3}
+
+
+@case("restock")
+def restock(world: World):
+    world.program.done(*set_stock_minimum(world))
+    return "/needs/restock", {}
 
 
 @case("settle_claim")

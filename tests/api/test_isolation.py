@@ -3,12 +3,12 @@
 import pytest
 
 from shop.actor import service_actor
-from tests.api.buying_writes import claimed
+from tests.api.buying_writes import claimed, set_stock_minimum
 from tests.api.counting import opened
 from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.table_writes import stage_import
 from tests.api.world import World
-from tests.api.writes import given_up, inspect_shim, operations, set_stock_minimum
+from tests.api.writes import given_up, inspect_shim, operations
 from tests.jobs.shop import NEW, USED, Workshop
 
 # Every list and every thing of a site; what is not here is shared by all (the catalogue) or about the asker.

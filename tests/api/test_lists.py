@@ -9,12 +9,12 @@ from django.utils import timezone
 
 from api.listing import FIELDS, ORDERING
 from inventory.models import Need, PurchaseList, StockMinimum
-from tests.api.buying_writes import set_part_prices, set_rate
+from tests.api.buying_writes import set_part_prices, set_rate, set_stock_minimum
 from tests.api.list_filters import OTHER_QUESTIONS, filter_of, nm
 from tests.api.table_writes import judged
 from tests.api.test_pages_of_lists import walk
 from tests.api.test_query_counts import fill
-from tests.api.writes import given_up, operations, set_stock_minimum
+from tests.api.writes import given_up, operations
 
 LISTS = {route: declared for _, route, declared in operations() if declared.kind == "list"}
 PAGING = {"cursor", "limit", ORDERING, FIELDS}

@@ -7,7 +7,7 @@ from django.urls import get_resolver
 from django.utils import timezone
 
 from api.operations import operation_of
-from inventory.models import Movement, PurchaseLine, StockMinimum
+from inventory.models import Movement, PurchaseLine
 from inventory.services.auditing import AUDIT_BOOKS
 from shop.background.work import work_once
 from shop.models import Task
@@ -340,14 +340,6 @@ def note_reference(world: World):
 @case("cancel_purchase")
 def cancel_purchase(world: World):
     return f"/purchase-lists/{world.bought()['id']}/cancel", {}
-
-
-@case("set_stock_minimum")
-def set_stock_minimum(world: World):
-    # Each time for another size, so that each is a new row.
-    size = 2_000 + 25 * StockMinimum.objects.count()
-    thickness = length(f"{size // 1000}.{size % 1000:03d}")
-    return "/stock-minimums", {"family": world.family, "thickness": thickness, "minimum": 3}
 
 
 @case("add_webhook")

@@ -8,7 +8,8 @@ import time_machine
 
 from inventory.models import Hold, Need, PurchaseList, Receipt
 from inventory.services.catalogue import add_bin, add_supplier
-from inventory.services.needing import add_needs
+from inventory.services.minimums import set_minimum
+from inventory.services.needing import restock
 from inventory.services.ordering import approve_list, send_list
 from inventory.services.receiving import receive_purchase
 from jobs.models import Job, Plan
@@ -71,7 +72,7 @@ def states(bays):
     return {number: Job.objects.get(pk=job.pk).state for number, job in bays.items()}
 
 
-def test_from_two_shortages_to_a_clean_audit(workshop, bays, supplier, clerk, tech, books):
+def test_from_two_shortages_to_a_clean_audit(workshop, bays, supplier, clerk, tech, boss, books):
     site = workshop.site
     assert states(bays) == {2: "waiting", 5: "waiting"}
     # Bay 2's plan names another size; the one that is sold lies in its guaranteed window.
@@ -79,15 +80,8 @@ def test_from_two_shortages_to_a_clean_audit(workshop, bays, supplier, clerk, te
     assert planned[bays[2].pk] == (WANTED, "guaranteed")
     assert planned[bays[5].pk] == (BOUGHT, "guaranteed")
     assert all(BOUGHT in need.would_do_nm for need in Need.objects.all())
-    add_needs(
-        site=site,
-        actor=clerk,
-        at=AT,
-        family=workshop.family,
-        thickness_nm=BOUGHT,
-        quantity=2,
-        origin=Need.Origin.RESTOCK,
-    )
+    set_minimum(site=site, actor=boss, at=AT, family=workshop.family, thickness_nm=BOUGHT, minimum=2)
+    assert [need.origin for need in restock(site=site, actor=clerk, at=AT)] == ["restock"] * 2
 
     with time_machine.travel(AT):
         _, drafts = chosen(site, clerk, AT)

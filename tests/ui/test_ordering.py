@@ -4,7 +4,9 @@ import pytest
 from django.core import mail
 
 from inventory.models import Need, PurchaseList, Supplier
+from inventory.services.minimums import set_minimum
 from tests.inventory.buying import work
+from tests.jobs.shop import AT
 from tests.ui.pages import fields_of, text_of
 
 pytestmark = pytest.mark.django_db
@@ -94,3 +96,12 @@ def test_shims_for_stock_are_put_on_the_list_by_hand(counter_screen, shop):
         | {"family": str(shop.workshop.family.pk), "thickness": "2.333", "quantity": "1"},
     )
     assert "is no size" in text_of(wrong)
+
+
+def test_what_is_low_is_put_on_the_list_once(counter_screen, bay_tablet, shop, boss):
+    family = shop.workshop.family
+    set_minimum(site=shop.site, actor=boss, at=AT, family=family, thickness_nm=3_200_000, minimum=2)
+    assert "Put on the list to keep in stock: 2 shims." in text_of(counter_screen.post("restock"))
+    assert Need.objects.filter(origin="restock", thickness_nm=3_200_000).count() == 2
+    assert "Nothing is missing of what is kept in stock." in text_of(counter_screen.post("restock"))
+    assert bay_tablet.post("restock").status_code == 403

@@ -1,0 +1,93 @@
+"""The restock rule: what is missing of what a site keeps goes on the list of what to buy, once."""
+
+import pytest
+
+from inventory.models import Need
+from inventory.services import needing
+from inventory.services.catalogue import add_supplier
+from inventory.services.holds import Wanted, hold_shims
+from inventory.services.minimums import set_minimum
+from inventory.services.needing import add_needs, restock
+from inventory.services.purchasing import Buy, mark_bought
+from shop.errors import Conflict, Forbidden, NotFound
+from tests.concurrency.crowd import at_once
+
+NM = 2_625_000
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def keep(site, boss, at, family):
+    def act(minimum, nm=NM):
+        set_minimum(site=site, actor=boss, at=at, family=family, thickness_nm=nm, minimum=minimum)
+
+    return act
+
+
+@pytest.fixture
+def again(site, clerk, at):
+    return lambda: restock(site=site, actor=clerk, at=at)
+
+
+def test_what_is_missing_and_no_more(site, clerk, at, family, bins, receive, keep, again):
+    receive(0, 3)
+    wanted = Wanted(place=bins[0], family_id=family.pk, thickness_nm=NM, condition="new", quantity=1)
+    hold_shims(site=site, actor=clerk, at=at, lines=[wanted], reference="Order 7")
+    add_needs(site=site, actor=clerk, at=at, family=family, thickness_nm=NM, quantity=1)
+    keep(6)  # two available, one on the list by hand
+    keep(4, 2_650_000)  # none
+    keep(0, 2_675_000)
+    made = again()
+    assert {(need.thickness_nm, need.origin, need.state) for need in made} == {
+        (NM, "restock", "open"),
+        (2_650_000, "restock", "open"),
+    }
+    assert sorted(need.thickness_nm for need in made) == [NM] * 3 + [2_650_000] * 4
+    assert again() == []
+    keep(7)
+    assert [need.thickness_nm for need in again()] == [NM]
+
+
+def test_what_is_bought_and_on_its_way_counts(site, clerk, at, family, keep, again, service):
+    keep(2)
+    assert len(again()) == 2
+    mark_bought(
+        site=site,
+        actor=clerk,
+        at=at,
+        supplier=add_supplier(actor=service, code="norrbeck", name="Norrbeck", lead_days=1),
+        buys=[Buy(family=family, thickness_nm=NM, quantity=2)],
+    )
+    assert not Need.objects.filter(state="open").exists()
+    assert again() == []
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_at_once_one_puts_it_on_the_list(site, clerk, at, keep):
+    keep(5)
+
+    def ask(index, number):
+        return restock(site=site, actor=clerk, at=at)
+
+    def check(number, outcomes):
+        assert [outcome.error for outcome in outcomes] == [None] * len(outcomes)
+        assert Need.objects.count() == 5
+        Need.objects.all().delete()
+
+    at_once(4, 3, ask, check)
+
+
+def test_a_slip_of_the_finger_fills_no_list(keep, again, monkeypatch):
+    monkeypatch.setattr(needing, "MOST_TOGETHER", 20)
+    keep(20)
+    keep(1, 2_650_000)
+    with pytest.raises(Conflict, match="21 shims are missing"):
+        again()
+    assert not Need.objects.exists()
+
+
+def test_who_may(site, tech, stranger, at, keep):
+    keep(1)
+    for actor, refusal in ((tech, Forbidden), (stranger, NotFound)):
+        with pytest.raises(refusal):
+            restock(site=site, actor=actor, at=at)
