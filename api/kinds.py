@@ -194,8 +194,8 @@ def creates(
 ) -> Decorator:
     """A new thing: 201, its address in Location, its tag in ETag. With `tells` the method returns `Told`, and
     `answer` is the thing with that field besides. With `later` the thing is a task: 202. With `many` the
-    method returns a list of new things of one site, at least one, which are answered in its order; neither
-    Location nor ETag says anything of a list."""
+    method returns a list of new things of one site, none where nothing had to be made, which are answered in
+    its order; neither Location nor ETag says anything of a list."""
     operation = Operation(
         kind="create",
         name=name,
@@ -219,7 +219,8 @@ def creates(
             if many:
                 found = view.rows(call.actor).in_bulk([thing.pk for thing in made])
                 items = view.answer([found[thing.pk] for thing in made], many=True).data
-                return Produced(_response(_bytes({"items": items}), operation.status), made[0].site)
+                site = made[0].site if made else None
+                return Produced(_response(_bytes({"items": items}), operation.status), site)
             where = view.path_of(made)
             response = _tagged(
                 view.represent(view.find(call.actor, **where)), status=operation.status, told=told

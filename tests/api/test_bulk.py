@@ -157,3 +157,14 @@ def test_a_row_more_is_no_query_more(world, path):
 
     queries([0])  # the last use of the key is noted
     assert queries(range(1, 3)) == queries(range(10, 50))
+
+
+def test_a_restock_that_finds_nothing_missing_answers_an_empty_list(world):
+    body = {"family": world.family, "thickness": length("2.700"), "minimum": 500}
+    assert world.program.post("/stock-minimums", body).status_code == 201
+    first = world.program.post("/needs/restock", {})
+    made = len(first.json()["items"])
+    assert (first.status_code, made > 0, made) == (201, True, Need.objects.count())
+    again = world.program.post("/needs/restock", {})
+    assert (again.status_code, again.json()) == (201, {"items": []})
+    assert Need.objects.count() == made
