@@ -6,14 +6,15 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, LengthField, Text, Whole
+from api.fields import Body, LengthField, Several, Text, Whole
 from api.kinds import creates, lists, shows
-from api.lookups import asked_sites, family_of, one_of, site_of
+from api.lookups import asked_sites, families_of, family_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from inventory.compute.lengths import plausible_shim
 from inventory.models import StockMinimum
-from inventory.services.minimums import MOST, set_minimum
+from inventory.services.many_rows import MOST_ROWS
+from inventory.services.minimums import MOST, MinimumRow, set_minimum, set_minimums_of_rows
 from shop.actor import Actor
 from shop.roles import Action
 
@@ -29,22 +30,30 @@ class MinimumSerializer(serializers.Serializer):
     changed_by = serializers.CharField()
 
 
-class SetMinimumSerializer(Body):
-    site = Text(most=20, required=False)
+class MinimumRowSerializer(Body):
     family = Text(most=20)
     thickness = LengthField(plausible=plausible_shim)
     minimum = Whole(least=0, most=MOST)
+
+
+class SetMinimumSerializer(MinimumRowSerializer):
+    site = Text(most=20, required=False)
+
+
+class SetMinimumsSerializer(Body):
+    site = Text(most=20, required=False)
+    rows = Several(child=MinimumRowSerializer(), most=MOST_ROWS)
 
 
 class MinimumView(ApiView):
     answer = MinimumSerializer
     one = "stock-minimum"
 
-    def rows(self, sites: list[Any]) -> QuerySet[StockMinimum]:
-        return StockMinimum.objects.filter(site__in=sites).select_related("site", "family")
+    def rows(self, actor: Actor) -> QuerySet[StockMinimum]:
+        return StockMinimum.objects.filter(site__in=list(actor.roles)).select_related("site", "family")
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> StockMinimum:
-        return one_of(self.rows(list(actor.roles)), lock=lock, **path)
+        return one_of(self.rows(actor), lock=lock, **path)
 
 
 class Minimums(MinimumView):
@@ -61,7 +70,7 @@ class Minimums(MinimumView):
         orderings={"thickness": ("thickness_nm", "family__code", "id")},
     )
     def get(self, call: Call) -> QuerySet[StockMinimum]:
-        rows = self.rows(asked_sites(call.actor, call.query))
+        rows = self.rows(call.actor).filter(site__in=asked_sites(call.actor, call.query))
         if "low" in call.query:
             rows = rows.filter(low_since__isnull=call.query["low"] == "false")
         return rows.filter(**queries.given(call.query, {"family": "family__code"}))
@@ -87,6 +96,40 @@ class Minimums(MinimumView):
             family=family_of(body["family"]),
             thickness_nm=body["thickness"].nm,
             minimum=body["minimum"],
+        )
+
+
+class ManyMinimums(MinimumView):
+    @creates(
+        Action.SET_MINIMUM,
+        "set_stock_minimums",
+        "Say of many sizes how many are to be kept, all or none; every wrong row is named, and sizes in "
+        "no row stay as they are.",
+        body=SetMinimumsSerializer,
+        example={
+            "site": "north",
+            "rows": [
+                {"family": "d29", "thickness": {"value": "2.650", "unit": "mm"}, "minimum": 3},
+                {"family": "d29", "thickness": {"value": "2.675", "unit": "mm"}, "minimum": 2},
+            ],
+        },
+        many=True,
+    )
+    def post(self, call: Call) -> list[StockMinimum]:
+        rows = call.body["rows"]
+        families = families_of((f"/rows/{number}/family", row["family"]) for number, row in enumerate(rows))
+        return set_minimums_of_rows(
+            site=site_of(call.actor, call.body.get("site")),
+            actor=call.actor,
+            at=call.at,
+            rows=[
+                MinimumRow(
+                    family=families[row["family"]],
+                    thickness_nm=row["thickness"].nm,
+                    minimum=row["minimum"],
+                )
+                for row in rows
+            ],
         )
 
 

@@ -10,7 +10,7 @@ from api import queries
 from api.fields import Body, Day, Flag, HourOfDay, LengthField, Ratio, Several, Text, Whole
 from api.kinds import acts, creates, lists, shows
 from api.lookups import families_of, one_of
-from api.suppliers import SupplierView
+from api.suppliers import MOST_LEAD_DAYS, SupplierView
 from api.views import ApiView, Call
 from inventory.compute.lengths import plausible_shim
 from inventory.models import ExchangeRate, PartPrice, Supplier
@@ -31,7 +31,7 @@ _MONEY: dict[str, Any] = {"max_digits": 12, "decimal_places": 4, "min_value": 0}
 
 
 class SetTermsSerializer(Body):
-    """Terms as a whole: what is left out is none."""
+    """Terms as a whole: what is left out is none; only the time to deliver then stays as it is."""
 
     currency = Text(most=3, help_text="Three letters (ISO 4217); the amounts are in it.")
     minimum_value = Ratio(required=False, **_MONEY)
@@ -40,6 +40,9 @@ class SetTermsSerializer(Body):
     free_from = Ratio(required=False, help_text="Goods from this value on come free.", **_MONEY)
     cut_off = HourOfDay(required=False, help_text="Orders from this hour on count from the next working day.")
     holidays = Several(child=Day(), least=0, most=MOST_HOLIDAYS, required=False)
+    lead_days = Whole(
+        least=0, most=MOST_LEAD_DAYS, required=False, help_text="Working days; left out, as before."
+    )
     email = Text(most=254, required=False)
     our_number = Text(most=40, required=False, help_text="What the supplier calls this shop.")
 
@@ -54,7 +57,7 @@ class PartRowSerializer(Body):
     pack = Whole(least=1, most=MOST_PACK, required=False)
     from_packs = Whole(least=1, most=MOST_PACK, required=False, help_text="The break from which it holds.")
     incremental = Flag(required=False, help_text="true: for the packs from the break on only.")
-    lead_days = Whole(least=0, most=365, required=False)
+    lead_days = Whole(least=0, most=MOST_LEAD_DAYS, required=False)
 
 
 class SetPartPricesSerializer(Body):
@@ -65,12 +68,13 @@ class SetTerms(SupplierView):
     @acts(
         Action.EDIT_CATALOGUE,
         "set_terms",
-        "Other terms for what is ordered from now on: minimum order, delivery, holidays.",
+        "Other terms for what is ordered from now on: minimum order, delivery, time to deliver, holidays.",
         body=SetTermsSerializer,
         example={
             "currency": "EUR",
             "minimum_value": "25.00",
             "delivery_fee": "6.00",
+            "lead_days": 2,
             "holidays": ["2026-12-25"],
         },
     )

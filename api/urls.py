@@ -179,6 +179,7 @@ urlpatterns = [
     at("tasks/<uuid:id>", background.OneTask, "task"),
     at("tasks/<uuid:id>/events", streams.TaskStream, "task-events"),
     at("stock-minimums", minimums.Minimums, "stock-minimums"),
+    at("stock-minimums/bulk", minimums.ManyMinimums, "stock-minimums-bulk"),
     at("stock-minimums/<uuid:id>", minimums.OneMinimum, "stock-minimum"),
     at("webhooks", webhooks.Webhooks, "webhooks"),
     at("webhooks/<uuid:id>", webhooks.OneWebhook, "webhook"),

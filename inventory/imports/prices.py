@@ -105,7 +105,7 @@ class PriceChecker:
         offer = standing.setdefault((row.part_number, row.valid_from), {})
         errors = part_errors([row], standing)
         if errors:
-            return _wrong(errors[0])
+            return _wrong(errors[0].detail)
         before = offer.get(row.from_packs)
         offer[row.from_packs] = row
         if before is None:

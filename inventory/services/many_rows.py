@@ -23,6 +23,11 @@ def in_row(number: int, faults: Iterable[FieldError]) -> list[FieldError]:
     return [FieldError(f"/rows/{number}{fault.pointer}", fault.detail) for fault in faults]
 
 
+def row_in_words(number: int) -> str:
+    """A row, counted from 0, for a sentence, also of somebody who counts from 1."""
+    return f"row {number + 1} (/rows/{number})"
+
+
 def rows_in_words(outcome: str, errors: Sequence[FieldError]) -> str:
     """A sentence or two of the first few errors and how many more there are."""
     words = in_words(outcome, errors[:MOST_SAID])

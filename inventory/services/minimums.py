@@ -5,13 +5,15 @@ them at once, each of which sees only its own. So the level is looked at, every 
 that it was told are written in one transaction: nothing is missed for good, and nothing told twice.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.compute.lengths import show
 from inventory.models import ShimFamily, StockMinimum
 from inventory.selectors.minimums import to_tell
 from inventory.services import news
+from inventory.services.many_rows import in_row, number_faults, row_in_words, rows_in_words
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid
@@ -21,6 +23,15 @@ from shop.roles import Action
 MOST = 100_000
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MinimumRow:
+    """So many shims of a size are to be kept; 0: it is not watched."""
+
+    family: ShimFamily
+    thickness_nm: int
+    minimum: int
+
+
 @write_transaction
 def set_minimum(
     *, site: Site, actor: Actor, at: datetime, family: ShimFamily, thickness_nm: int, minimum: int
@@ -28,13 +39,7 @@ def set_minimum(
     """Have it told when fewer than `minimum` of a size are available; 0: no longer. Raises Invalid for a
     size that the family is not made in."""
     actor.must(Action.SET_MINIMUM, site)
-    errors = []
-    if not 0 <= minimum <= MOST:
-        errors.append(FieldError("/minimum", f"must be 0 to {MOST}"))
-    if thickness_nm not in family.sizes_nm():
-        words = f"{show(thickness_nm)} mm is no size that {family.name} is made in"
-        errors.append(FieldError("/thickness", words))
-    if errors:
+    if errors := _faults(MinimumRow(family=family, thickness_nm=thickness_nm, minimum=minimum)):
         details = "; ".join(error.detail for error in errors)
         raise Invalid(f"Nothing was changed: {details}.", errors=errors)
     size, _ = StockMinimum.objects.update_or_create(
@@ -72,6 +77,53 @@ def set_minimums(
         unique_fields=["site", "family", "thickness_nm"],
         update_fields=["minimum", "changed_at", "changed_by"],
     )
+
+
+@write_transaction
+def set_minimums_of_rows(
+    *, site: Site, actor: Actor, at: datetime, rows: Sequence[MinimumRow]
+) -> list[StockMinimum]:
+    """How many to keep of the sizes of 1 to 500 rows, by the rules of `set_minimum`, all or none; answered in
+    the order of the rows. Raises Invalid naming every wrong row, e.g. /rows/3/thickness, a size that stands
+    in two rows included."""
+    actor.must(Action.SET_MINIMUM, site)
+    errors = number_faults(rows)
+    twice = _twice(rows)
+    for number, row in enumerate(rows if not errors else ()):
+        errors += in_row(number, _faults(row) + twice.get(number, []))
+    if errors:
+        raise Invalid(rows_in_words("Nothing was changed", errors), errors=errors)
+    wanted = {(row.family, row.thickness_nm): row.minimum for row in rows}
+    set_minimums(site=site, actor=actor, at=at, wanted=wanted)
+    kept = StockMinimum.objects.filter(site=site, family__in={row.family for row in rows})
+    kept = kept.filter(thickness_nm__in={row.thickness_nm for row in rows})
+    found = {(size.family_id, size.thickness_nm): size for size in kept}
+    return [found[row.family.pk, row.thickness_nm] for row in rows]
+
+
+def _faults(row: MinimumRow) -> list[FieldError]:
+    errors = []
+    if not 0 <= row.minimum <= MOST:
+        errors.append(FieldError("/minimum", f"must be 0 to {MOST}"))
+    if row.thickness_nm not in row.family.sizes_nm():
+        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+        errors.append(FieldError("/thickness", words))
+    return errors
+
+
+def _twice(rows: Sequence[MinimumRow]) -> dict[int, list[FieldError]]:
+    """What to say of each row, counted from 0, whose size another row has too."""
+    first: dict[tuple[str, int], int] = {}
+    said: dict[int, list[FieldError]] = {}
+    for number, row in enumerate(rows):
+        before = first.setdefault((row.family.code, row.thickness_nm), number)
+        if before != number:
+            for here, there in ((number, before), (before, number)):
+                words = (
+                    f"{show(row.thickness_nm)} mm of {row.family.code} stands in {row_in_words(there)} too"
+                )
+                said.setdefault(here, [FieldError("/thickness", f"{words}; name each size once")])
+    return said
 
 
 def tell_low_stock(*, site: Site, at: datetime) -> int:

@@ -11,8 +11,8 @@ from itertools import pairwise
 from inventory.compute.lengths import show
 from inventory.compute.money import MoneyError, known_currency
 from inventory.models import ExchangeRate, PartPrice, ShimFamily, Supplier
+from inventory.services.many_rows import in_row, rows_in_words
 from inventory.services.rows import check_fields
-from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.conf import conf
 from shop.db import write_transaction
@@ -137,8 +137,8 @@ def set_part_prices(*, actor: Actor, supplier: Supplier, rows: Sequence[PartRow]
         before[price.part_number, price.valid_from][price.from_packs] = row_of(price)
     errors = part_errors(rows, before)
     if errors:
-        found = [FieldError(f"/rows/{number}", words) for number, words in sorted(errors.items())]
-        raise Invalid(in_words("The price list stays as it is", found), errors=found)
+        found = [fault for number, error in sorted(errors.items()) for fault in in_row(number, [error])]
+        raise Invalid(rows_in_words("The price list stays as it is", found), errors=found)
     PartPrice.objects.bulk_create(
         (
             PartPrice(
@@ -182,52 +182,58 @@ def row_of(price: PartPrice) -> PartRow:
 
 def part_errors(
     rows: Sequence[PartRow], standing: Mapping[tuple[str, date], Mapping[int, PartRow]]
-) -> dict[int, str]:
-    """What is wrong with rows that are added to those that stand for their parts, by their number."""
-    errors: dict[int, str] = {}
+) -> dict[int, FieldError]:
+    """What is wrong with rows that are added to those that stand for their parts, by their number; the
+    pointer is into the row."""
+    errors: dict[int, FieldError] = {}
     offers: dict[tuple[str, date], dict[int, tuple[int, PartRow]]] = defaultdict(dict)
     for number, row in enumerate(rows):
         wrong = _wrong_alone(row)
         if row.from_packs in offers[row.part_number, row.valid_from]:
-            wrong = wrong or f"{row.part_number} has two prices from {row.from_packs} packs on"
+            words = f"{row.part_number} has two prices from {row.from_packs} packs on"
+            wrong = wrong or FieldError("/from_packs", words)
         offers[row.part_number, row.valid_from][row.from_packs] = (number, row)
         if wrong:
             errors[number] = wrong
     for key, named in offers.items():
         together = {start: (-1, row) for start, row in standing.get(key, {}).items()} | named
-        for number, words in _wrong_together(together).items():
-            errors.setdefault(number, words)
+        for number, error in _wrong_together(together).items():
+            errors.setdefault(number, error)
     return errors
 
 
-def _wrong_alone(row: PartRow) -> str:
+def _wrong_alone(row: PartRow) -> FieldError | None:
     if not row.part_number or len(row.part_number) > 40:
-        return "a part number has 1 to 40 characters"
+        return FieldError("/part_number", "a part number has 1 to 40 characters")
     if row.thickness_nm not in row.family.sizes_nm():
-        return f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+        return FieldError("/thickness", words)
     if not (row.price.is_finite() and 0 < row.price < 10**8) or row.price != round(row.price, 4):
-        return "a price is above 0, with at most four decimals"
-    if not 1 <= row.pack <= MOST_PACK or not 1 <= row.from_packs <= MOST_PACK:
-        return f"packs are 1 to {MOST_PACK}"
+        return FieldError("/price", "a price is above 0, with at most four decimals")
+    for name in ("pack", "from_packs"):
+        if not 1 <= getattr(row, name) <= MOST_PACK:
+            return FieldError(f"/{name}", f"packs are 1 to {MOST_PACK}")
     if row.valid_to is not None and row.valid_to < row.valid_from:
-        return "the last day lies before the first"
-    return ""
+        return FieldError("/valid_to", "the last day lies before the first")
+    return None
 
 
-def _wrong_together(offer: Mapping[int, tuple[int, PartRow]]) -> dict[int, str]:
+def _wrong_together(offer: Mapping[int, tuple[int, PartRow]]) -> dict[int, FieldError]:
     """What is wrong among the rows of one offer, said of the rows that are new (their number is not −1)."""
     wrong = {}
     ordered = [offer[start] for start in sorted(offer)]
     first = ordered[0][1]
     new = [number for number, _ in ordered if number >= 0]
     if first.from_packs != 1:
-        wrong[new[0]] = f"{first.part_number} has no price from 1 pack on"
+        wrong[new[0]] = FieldError("/from_packs", f"{first.part_number} has no price from 1 pack on")
     for (_, before), (number, row) in pairwise(ordered):
         blamed = number if number >= 0 else new[0]
         if _same_thing(row) != _same_thing(first):
-            wrong[blamed] = f"{row.part_number} differs from its other rows in more than the price"
+            words = f"{row.part_number} differs from its other rows in more than the price"
+            wrong[blamed] = FieldError("", words)
         elif row.price > before.price:
-            wrong[blamed] = f"{row.part_number} costs more from {row.from_packs} packs on than below"
+            words = f"{row.part_number} costs more from {row.from_packs} packs on than below"
+            wrong[blamed] = FieldError("/price", words)
     return wrong
 
 

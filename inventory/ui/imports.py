@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
 from inventory.imports.kinds import TableKind, headings, kind_of, kinds
-from inventory.imports.runs import apply_import, stage_import
+from inventory.imports.runs import BUSY, apply_import, cancel_import, stage_import
 from inventory.models import ImportRow, ImportRun
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
 from shop.errors import NotFound, ShopError
@@ -87,7 +87,7 @@ def import_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError |
         "fate": fate,
         "fates": ImportRow.Fate.choices,
         "rows": Paginator(rows, ROWS).get_page(request.GET.get("page")),
-        "busy": run.state in (ImportRun.State.STAGED, ImportRun.State.APPLYING),
+        "busy": run.state in BUSY,
         "refusal": refusal,
     }
     return render(request, "inventory/import.html", context, status=refusal.status if refusal else 200)
@@ -98,6 +98,13 @@ def apply_import_button(request: PageRequest, site: Site, pk: UUID) -> HttpRespo
     run = _run(site, pk)
     apply_import(run=run, actor=request.actor, at=timezone.now())
     return done(request, f"{run} is being applied.", "import", site.code, pk)
+
+
+@page(do=Action.IMPORT, refused_on=import_page)
+def cancel_import_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
+    run = _run(site, pk)
+    cancel_import(run=run, actor=request.actor, at=timezone.now())
+    return done(request, f"{run} is called off.", "import", site.code, pk)
 
 
 @page(see=Action.READ)

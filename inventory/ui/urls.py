@@ -62,6 +62,7 @@ urlpatterns = [
     path("tables", imports.tables_page, name="tables"),
     path("tables/<uuid:pk>", imports.import_page, name="import"),
     path("tables/<uuid:pk>/apply", imports.apply_import_button, name="apply_import"),
+    path("tables/<uuid:pk>/cancel", imports.cancel_import_button, name="cancel_import"),
     path("tables/export/<slug:kind>.<slug:ending>", imports.export_page, name="export"),
     path("counter", delivery.counter_page, name="counter"),
     path("counter/receive", delivery.receive_page, name="receive"),

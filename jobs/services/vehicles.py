@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-from inventory.services.many_rows import in_row, number_faults, rows_in_words
+from inventory.services.many_rows import in_row, number_faults, row_in_words, rows_in_words
 from jobs.models import EngineType, Vehicle
 from jobs.services.refusals import refuse, text_faults
 from shop.actor import Actor
@@ -147,13 +147,9 @@ def _twice(plates: Sequence[str]) -> dict[int, str]:
             continue
         before = first.setdefault(plate, number)
         if before != number:
-            said[number] = f"{plate} stands in {_row(before)} too; enter each vehicle once"
-            said.setdefault(before, f"{plate} stands in {_row(number)} too; enter each vehicle once")
+            said[number] = f"{plate} stands in {row_in_words(before)} too; enter each vehicle once"
+            said.setdefault(before, f"{plate} stands in {row_in_words(number)} too; enter each vehicle once")
     return said
-
-
-def _row(number: int) -> str:
-    return f"row {number + 1} (/rows/{number})"
 
 
 def _refuse_known(site: Site, registration: str) -> None:

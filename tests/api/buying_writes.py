@@ -41,6 +41,12 @@ def set_stock_minimum(world: World):
     return "/stock-minimums", {"family": world.family, "thickness": thickness, "minimum": 3}
 
 
+@case("set_stock_minimums")
+def set_stock_minimums(world: World):
+    _, row = set_stock_minimum(world)
+    return "/stock-minimums/bulk", {"rows": [row, row | {"thickness": length("3.200"), "minimum": 0}]}
+
+
 @case("restock")
 def restock(world: World):
     world.program.done(*set_stock_minimum(world))
@@ -62,6 +68,7 @@ def set_terms(world: World):
         "delivery_fee": f"{next(world.numbers)}.50",
         "free_from": "80.00",
         "cut_off": "14:30",
+        "lead_days": 3,
         "holidays": ["2030-12-25"],
         "email": "orders@norrbeck.example",
         "our_number": "K 17",

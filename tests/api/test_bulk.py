@@ -1,16 +1,16 @@
-"""Many vehicles or needs in one request: all or none, every wrong row named, no query more for a row more."""
+"""Many things in one request: all or none, every wrong row named, no query more for a row more."""
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from api.models import KeptAnswer
-from inventory.models import Need
+from inventory.models import Need, PartPrice, StockMinimum
 from jobs.models import Vehicle
 from tests.api.world import length
 
 pytestmark = pytest.mark.django_db
-VEHICLES, NEEDS = "/vehicles/bulk", "/needs/bulk"
+VEHICLES, NEEDS, MINIMUMS = "/vehicles/bulk", "/needs/bulk", "/stock-minimums/bulk"
 
 
 def vehicle(number, **more):
@@ -19,6 +19,10 @@ def vehicle(number, **more):
 
 def need(world, thickness="2.700", **more):
     return {"family": world.family, "thickness": length(thickness)} | more
+
+
+def keep(world, thickness="2.700", minimum=3, **more):
+    return need(world, thickness, minimum=minimum, **more)
 
 
 def send(world, path, rows, **options):
@@ -144,19 +148,78 @@ class TestNeeds:
         assert len(send(world, NEEDS, rows).json()["items"]) == Need.objects.count() == 2_000
 
 
-@pytest.mark.parametrize("path", [VEHICLES, NEEDS])
+class TestMinimums:
+    def test_are_answered_in_their_order_and_take_the_place_of_what_was_said(self, world):
+        first = world.program.post("/stock-minimums", keep(world, "2.725", 7)).json()
+        rows = [keep(world, "2.750"), keep(world, "2.725", 1), keep(world, "2.700", 0)]
+        items = send(world, MINIMUMS, rows).json()["items"]
+        said = [(item["thickness"]["value"], item["minimum"], item["site"]) for item in items]
+        assert said == [("2.75", 3, "north"), ("2.725", 1, "north"), ("2.7", 0, "north")]
+        assert items[1]["id"] == first["id"]
+        assert world.program.get(f"/stock-minimums/{first['id']}").json() == items[1]
+        assert StockMinimum.objects.count() == 3
+
+    def test_every_wrong_row_is_named_and_none_is_taken(self, world):
+        rows = [keep(world), keep(world, "2.701"), keep(world, minimum=4), keep(world, "2.650")]
+        assert errors_of(send(world, MINIMUMS, rows), 400) == {
+            "/rows/0/thickness": "2.700 mm of disc29 stands in row 3 (/rows/2) too; name each size once",
+            "/rows/1/thickness": "2.701 mm is no size that 29 mm disc is made in",
+            "/rows/2/thickness": "2.700 mm of disc29 stands in row 1 (/rows/0) too; name each size once",
+        }
+        rows = [keep(world, family="nix"), keep(world), keep(world, family="nought")]
+        assert list(errors_of(send(world, MINIMUMS, rows), 400)) == ["/rows/0/family", "/rows/2/family"]
+        rows = [keep(world, minimum=-1), keep(world, "2.650"), keep(world, "2.675", minimum=100_001)]
+        assert list(errors_of(send(world, MINIMUMS, rows), 400)) == ["/rows/0/minimum", "/rows/2/minimum"]
+        assert errors_of(send(world, MINIMUMS, rows[1:2] * 501), 400) == {"/rows": "has more than 500"}
+        assert not StockMinimum.objects.exists()
+
+    def test_a_trial_sets_nothing_and_another_site_is_not_there(self, world, other_site):
+        rows = [keep(world), keep(world, "2.725")]
+        assert len(send(world, f"{MINIMUMS}?validate_only=true", rows).json()["items"]) == 2
+        response = world.program.post(MINIMUMS, {"site": other_site.code, "rows": rows})
+        assert errors_of(response, 404) == {"/site": "there is no such thing here"}
+        assert not StockMinimum.objects.exists()
+
+
+def test_a_wrong_price_is_named_by_row_and_field(world):
+    def price(part, **more):
+        row = {"part_number": part, "price": "3.10", "valid_from": "2026-01-01"}
+        return need(world, **row) | more
+
+    rows = [
+        price("A"),
+        price("B", thickness=length("2.701")),
+        price("C", price="0"),
+        price("D", valid_to="2025-12-31"),
+        price("A"),
+        price("E", from_packs=5),
+    ]
+    response = world.program.act("/suppliers/norrbeck/part-prices", {"rows": rows})
+    assert errors_of(response, 400) == {
+        "/rows/1/thickness": "2.701 mm is no size that 29 mm disc is made in",
+        "/rows/2/price": "a price is above 0, with at most four decimals",
+        "/rows/3/valid_to": "the last day lies before the first",
+        "/rows/4/from_packs": "A has two prices from 1 packs on",
+        "/rows/5/from_packs": "E has no price from 1 pack on",
+    }
+    assert not PartPrice.objects.exists()
+
+
+@pytest.mark.parametrize("path", [VEHICLES, NEEDS, MINIMUMS])
 def test_a_row_more_is_no_query_more(world, path):
+    def row(number):
+        if path == VEHICLES:
+            return vehicle(number, engine_type=world.shop.engine.code)
+        return need(world) if path == NEEDS else keep(world, f"2.{25 * number:03d}")
+
     def queries(numbers):
-        engine = world.shop.engine.code
-        rows = [
-            vehicle(number, engine_type=engine) if path == VEHICLES else need(world) for number in numbers
-        ]
+        rows = [row(number) for number in numbers]
         with CaptureQueriesContext(connection) as caught:
             assert send(world, path, rows).status_code == 201
         return len(caught)
 
     queries([0])  # the last use of the key is noted
-    assert queries(range(1, 3)) == queries(range(10, 50))
+    assert queries(range(1, 3)) == queries(range(10, 40))
 
 
 def test_a_restock_that_finds_nothing_missing_answers_an_empty_list(world):
