@@ -19,6 +19,7 @@ from api.models import ApiKey
 from api.services.keys import hash_of
 from shop.actor import Actor, actor_for_user
 from shop.conf import conf
+from shop.db import one_or_none
 from shop.log_ins import client_address, network_of
 from shop.models import Membership, User
 
@@ -90,11 +91,10 @@ def _good_key(text: str, at: datetime) -> ApiKey | None:
     # Looked up by its hash: how long that takes says nothing about any key that exists.
     if not text or len(text) > MOST_KEY_CHARACTERS or not text.isascii():
         return None
-    return (
+    return one_or_none(
         ApiKey.objects.select_related("user")
         .filter(secret_sha256=hash_of(text), revoked_at=None, user__is_active=True)
         .filter(Q(expires_at=None) | Q(expires_at__gt=at))
-        .first()
     )
 
 

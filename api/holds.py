@@ -3,7 +3,7 @@
 from datetime import timedelta
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Prefetch, QuerySet
 from rest_framework import serializers
 
 from api import queries
@@ -170,7 +170,12 @@ class HoldView(ApiView):
         return Hold.objects.filter(site__in=sites).select_related("site", "taken_over")
 
     def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
-        return rows.prefetch_related("lines__place", "lines__taken_from", "lines__family")
+        # One query, and of the tables that it joins what an answer names.
+        lines = HoldLine.objects.select_related("place", "taken_from", "family").only(
+            *(field.name for field in HoldLine._meta.local_fields),
+            *("place__code", "taken_from__code", "family__code"),
+        )
+        return rows.prefetch_related(Prefetch("lines", lines))
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
         return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)

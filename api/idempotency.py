@@ -21,7 +21,7 @@ from rest_framework.request import Request
 
 from api.models import KeptAnswer
 from api.uploads import sense_of
-from shop.db import write_transaction
+from shop.db import one_or_none, write_transaction
 from shop.errors import Conflict, Invalid, ShopError
 from shop.sealing import UnreadableSeal, seal, unseal
 
@@ -133,7 +133,7 @@ def _take_turn(credential: str, key: str) -> None:
 
 
 def _kept(credential: str, key: str) -> KeptAnswer | None:
-    return KeptAnswer.objects.filter(credential=credential, key=key).first()
+    return one_or_none(KeptAnswer.objects.filter(credential=credential, key=key))
 
 
 def _replay(kept: KeptAnswer, mark: str, sealed: bool) -> HttpResponse:

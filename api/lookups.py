@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 from inventory.models import Place, PlaceKind, ShimFamily, Supplier
 from jobs.models import EngineType
 from shop.actor import Actor
+from shop.db import one_or_none
 from shop.errors import FieldError, Invalid, NotFound
 from shop.models import Site
 from shop.roles import Action
@@ -35,13 +36,13 @@ def site_of(actor: Actor, code: str | None, pointer: str = "/site") -> Site:
     """The site of this code. It may be left out where the credential sees only one."""
     sites = sites_of(actor)
     if code is None:
-        only = list(sites[:2])
+        only = list(sites.order_by()[:2])
         if len(only) != 1:
             raise Invalid(
                 "Name the site.", errors=[FieldError(pointer, "is needed: there are several sites")]
             )
         return only[0]
-    site = sites.filter(code=code).first()
+    site = one_or_none(sites.filter(code=code))
     if site is None:
         raise not_found(pointer)
     return site
@@ -63,7 +64,7 @@ def one_of(rows: QuerySet[Any], *, lock: bool, **path: Any) -> Any:
     """The one row at this address. Raises NotFound."""
     if lock:
         rows = rows.select_for_update(of=("self",))
-    found = rows.filter(**path).first()
+    found = one_or_none(rows.filter(**path))
     if found is None:
         raise not_found()
     return found

@@ -54,6 +54,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     # First, so that every line that the log has of a request carries its id.
     "shop.logging.RequestIdMiddleware",
+    "shop.db.sqlite.turn.TurnMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",

@@ -13,12 +13,13 @@ from collections.abc import Callable, Iterator
 from typing import ParamSpec, TypeVar
 
 from django.db import DEFAULT_DB_ALIAS, DatabaseError, InterfaceError, connections, transaction
+from django.db.models import Model, QuerySet
 
 from shop.errors import Busy
 
 from .failures import Failure, classify
 
-__all__ = ["Failure", "atomic_write", "classify", "read_snapshot", "write_transaction"]
+__all__ = ["Failure", "atomic_write", "classify", "one_or_none", "read_snapshot", "write_transaction"]
 
 MOST_RETRIES = 5
 FIRST_PAUSE_SECONDS = 0.01
@@ -26,6 +27,7 @@ _jitter = random.SystemRandom()
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
+Row = TypeVar("Row", bound=Model)
 
 
 @contextlib.contextmanager
@@ -103,3 +105,9 @@ def read_snapshot(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
             cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
             cursor.execute("SET LOCAL statement_timeout = 0")
         yield
+
+
+def one_or_none(rows: QuerySet[Row]) -> Row | None:
+    """The row of a queryset that has one at most. `first` would have it sorted first, which costs Django, who
+    looks for the order among all columns that are read, as much as the rest of the query."""
+    return next(iter(rows.order_by()[:1]), None)

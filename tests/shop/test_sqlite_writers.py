@@ -1,6 +1,8 @@
 """Law 1: SQLite as the power-cut replay wants it, and writers that queue instead of failing."""
 
 import contextlib
+import fcntl
+import functools
 import os
 import signal
 import subprocess
@@ -12,9 +14,10 @@ import pytest
 from django.db import IntegrityError, OperationalError, connection, connections, transaction
 
 from shop.db import Failure, atomic_write, classify, read_snapshot
-from shop.db.sqlite.lock import LockTimeoutError, WriteLock
+from shop.db.sqlite.lock import LockTimeoutError, WriteLock, _queues
 from shop.errors import Busy
 from shop.models import Bay, Site
+from tests.servers.children import wait_until
 from tests.servers.programs import python
 
 pytestmark = pytest.mark.sqlite
@@ -99,7 +102,7 @@ def other_writer():
     try:
         yield
     finally:
-        other.close()
+        other.release()
 
 
 @pytest.fixture
@@ -166,8 +169,8 @@ def test_one_holds_it_and_the_next_gets_it(path):
     waiter.join()
     assert second.held
     assert 0 <= got[0] - released < 0.5
-    first.close()
-    second.close()
+    first.release()
+    second.release()
 
 
 def test_who_gave_up_waiting_does_not_get_it_afterwards(path):
@@ -181,7 +184,78 @@ def test_who_gave_up_waiting_does_not_get_it_afterwards(path):
     third.release()
     second.acquire(path, 5)
     for lock in (first, second, third):
-        lock.close()
+        lock.release()
+
+
+def in_thread(act):
+    thread = threading.Thread(target=act)
+    thread.start()
+    return thread
+
+
+def test_threads_of_one_process_get_it_in_the_order_in_which_they_came(path):
+    first, order, threads = WriteLock(), [], []
+    first.acquire(path, 1)
+
+    def want(number):
+        lock = WriteLock()
+        lock.acquire(path, 5)
+        order.append(number)
+        lock.release()
+
+    for number in range(5):
+        threads.append(in_thread(functools.partial(want, number)))
+        wait_until(lambda: len(_queues[path]._waiting) == len(threads), seconds=5, what="the queue")
+    first.release()
+    for thread in threads:
+        thread.join()
+    assert order == [0, 1, 2, 3, 4]
+    assert kernel_has_it(path)
+
+
+def kernel_has_it(path):
+    """Whether anybody else, a process say, could have the file's lock now."""
+    with path.open() as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+
+def test_threads_that_pass_it_on_keep_another_process_waiting_for_a_moment_only(path):
+    stop = threading.Event()
+
+    def go_on():
+        while not stop.is_set():
+            lock = WriteLock()
+            lock.acquire(path, 5)
+            time.sleep(0.002)
+            lock.release()
+
+    threads = [in_thread(go_on) for _ in range(3)]
+    code = (
+        "import sys, time; from pathlib import Path; from shop.db.sqlite.lock import WriteLock;"
+        "lock = WriteLock(); lock.acquire(Path(sys.argv[1]), 10); lock.release(); print('had it')"
+    )
+    try:
+        words = [sys.executable, "-c", code, str(path)]
+        assert subprocess.run(words, capture_output=True, text=True, timeout=30).stdout == "had it\n"
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+
+
+def test_a_lock_file_that_somebody_deleted_is_made_anew(path):
+    lock = WriteLock()
+    lock.acquire(path, 1)
+    lock.release()
+    path.unlink()
+    lock.acquire(path, 1)
+    assert not kernel_has_it(path)
+    lock.release()
+    assert kernel_has_it(path)
 
 
 def test_taking_it_twice_is_a_mistake(path):
@@ -189,7 +263,7 @@ def test_taking_it_twice_is_a_mistake(path):
     lock.acquire(path, 1)
     with pytest.raises(RuntimeError, match="already"):
         lock.acquire(path, 1)
-    lock.close()
+    lock.release()
 
 
 def test_a_killed_process_gives_it_back(path):
@@ -205,7 +279,7 @@ def test_a_killed_process_gives_it_back(path):
             lock.acquire(path, 0.05)
         holder.send_signal(signal.SIGKILL)
         lock.acquire(path, 5)
-        lock.close()
+        lock.release()
 
 
 @pytest.mark.filterwarnings("ignore:This process .* is multi-threaded:DeprecationWarning")
@@ -214,11 +288,11 @@ def test_a_forked_child_does_not_give_back_what_its_parent_holds(path):
     lock.acquire(path, 1)
     child = os.fork()
     if child == 0:
-        lock.close()
+        lock.release()
         os._exit(0)
     os.waitpid(child, 0)
     with pytest.raises(LockTimeoutError):
         other.acquire(path, 0.05)
-    lock.close()
+    lock.release()
     other.acquire(path, 1)
-    other.close()
+    other.release()

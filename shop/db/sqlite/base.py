@@ -8,6 +8,7 @@ from typing import Any
 from django.db.backends.sqlite3 import base
 from django.db.utils import OperationalError
 
+from . import turn
 from .lock import LockTimeoutError, WriteLock
 
 DEFAULT_TIMEOUT_SECONDS = 20.0
@@ -91,7 +92,7 @@ class DatabaseWrapper(base.DatabaseWrapper):
         try:
             super()._close()
         finally:
-            self.write_lock.close()
+            self.write_lock.release()
 
     def _take_lock(self) -> None:
         timeout = float(self.settings_dict["OPTIONS"].get("timeout", DEFAULT_TIMEOUT_SECONDS))
@@ -99,7 +100,8 @@ class DatabaseWrapper(base.DatabaseWrapper):
         if path is None:
             return
         try:
-            self.write_lock.acquire(path, timeout)
+            with turn.set_aside():
+                self.write_lock.acquire(path, timeout)
         except LockTimeoutError as error:
             # SQLite's own words, so that one place decides what a locked database means to a caller.
             raise OperationalError(f"database is locked: {error}") from error
