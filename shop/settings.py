@@ -248,6 +248,7 @@ SPECTACULAR_SETTINGS = {
         "api.schema.add_problems",
         "api.listing.add_parts",
         "api.event_shapes.add_events",
+        "api.examples.add_examples",
     ],
     # Every set of words has a name of its own choosing; the generator's would change with its neighbours.
     "ENUM_NAME_OVERRIDES": {

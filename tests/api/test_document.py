@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -10,8 +11,12 @@ import openapi_spec_validator
 import pytest
 import yaml
 from django.urls import URLPattern, URLResolver, get_resolver
+from jsonschema import Draft202012Validator
+from referencing import Registry, Resource
+from referencing.jsonschema import DRAFT202012
 
 from api.document import document
+from api.examples import FILE, examples
 from api.operations import operation_of
 from api.sites import Me
 from api.views import ApiView
@@ -103,6 +108,44 @@ def test_every_example_is_what_the_document_asks_for():
             for media in operation.get("requestBody", {}).get("content", {}).values():
                 for example in media.get("examples", {}).values():
                     validator(media["schema"]).validate(example["value"])
+
+
+def test_every_operation_shows_an_answer_as_the_document_has_it():
+    shown, silent = set(), []
+    for path, methods in document()["paths"].items():
+        for method, operation in methods.items():
+            answered = False
+            for status in ("200", "201", "202"):
+                for media in operation["responses"].get(status, {}).get("content", {}).values():
+                    for example in media.get("examples", {}).values():
+                        name = example["$ref"].removeprefix("#/components/examples/")
+                        shown.add(name)
+                        value = document()["components"]["examples"][name]["value"]
+                        strictly(media["schema"]).validate(value)
+                        answered = True
+            if not answered:
+                silent.append((method, path))
+    assert silent == [], "run: python -m pytest tests/api/make_examples.py"
+    assert set(examples()) == shown
+
+
+def strictly(schema):
+    """A validator to which a field that the document does not name is wrong."""
+    whole = json.loads(json.dumps(document()))
+    for one in whole["components"]["schemas"].values():
+        if "properties" in one:
+            one["additionalProperties"] = False
+    resource = Resource(contents=whole, specification=DRAFT202012)
+    text = json.dumps(schema).replace('"#/components/', '"urn:strict#/components/')
+    return Draft202012Validator(json.loads(text), registry=Registry().with_resource("urn:strict", resource))
+
+
+def test_examples_tell_no_secret_and_no_machine():
+    text = FILE.read_text()
+    assert set(re.findall(r"cg_\w+", text)) <= {"cg_0example", "cg_0example_ofakeythatopensnothing"}
+    assert set(re.findall(r"whsec_\S+?(?=\")", text)) <= {"whsec_c2VjcmV0IG9mIGFuIGV4YW1wbGU="}
+    assert "127.0.0.1" not in text
+    assert "localhost" not in text
 
 
 def test_nothing_has_a_name_that_the_generator_made_up():
