@@ -161,6 +161,7 @@ BARS: dict[str, Bar] = {
             "tests/inventory/test_stock_machine.py::test_the_ledger_equals_plain_dictionaries",
             "tests/inventory/test_floor_machine.py::test_the_floor_equals_plain_dictionaries",
         ),
+        mutations=("the stock of a past moment lacks that moment's movement",),
     ),
     "L17": Bar(
         says="a simulation under faults",
@@ -190,7 +191,11 @@ BARS: dict[str, Bar] = {
         tests=(
             "tests/inventory/test_hold.py::test_a_quantity_out_of_bounds",
             "tests/inventory/test_hold.py::test_too_many_lines_or_none",
+            "tests/inventory/test_hold.py::test_open_holds_of_a_job",
+            "tests/inventory/test_receive.py::test_as_many_lines_as_a_movement_has_and_one_more",
             f"{_GUARDS}::test_a_lines_quantity_stays_within_bounds",
+            "tests/shop/test_write_transactions.py::test_five_more_tries_and_then_the_answer_is_busy",
+            "tests/api/test_hostile_input.py::TestSize::test_a_body_of_more_than_a_mebibyte_is_413",
             "tests/api/test_pages_of_lists.py::test_without_a_limit_a_page_has_50_and_never_more_than_200",
         ),
         mutations=("a quantity without a limit",),
@@ -217,7 +222,10 @@ BARS: dict[str, Bar] = {
             "tests/faults/test_killed_in_a_long_delivery.py::test_half_of_a_delivery_is_nothing",
             "tests/faults/test_killed_in_a_table.py::test_a_table_is_wholly_there_or_not_at_all",
         ),
-        mutations=("a table is applied in two transactions",),
+        mutations=(
+            "a delivery of many lines without its transaction",
+            "a table is applied in two transactions",
+        ),
     ),
     "F13": Bar(
         says="a power cut loses nothing that was acknowledged",
@@ -235,6 +243,7 @@ BARS: dict[str, Bar] = {
             "tests/shop/test_sqlite_writers.py::test_threads_of_several_processes_write_in_turn",
         ),
         commands=("python -m tests.bench.bench_http", _LEDGER_BENCH),
+        mutations=("SQLite's writers do not queue",),
         control="tests/shop/test_sqlite_writers.py::"
         "test_without_the_lock_and_immediate_transactions_the_same_writers_fail",
     ),

@@ -222,6 +222,33 @@ MUTATIONS = (
         new="    with atomic_write():\n        write()\n    with _commit(task, run, result):\n",
         test="tests/faults/test_killed_in_a_table.py::test_a_table_is_wholly_there_or_not_at_all",
     ),
+    Mutation(
+        name="the stock of a past moment lacks that moment's movement",
+        file="inventory/selectors/as_of.py",
+        old="movement__seal__position__lte=moment.link",
+        new="movement__seal__position__lt=moment.link",
+        test="tests/inventory/test_floor_machine.py::test_the_floor_equals_plain_dictionaries",
+    ),
+    Mutation(
+        name="a delivery of many lines without its transaction",
+        file="inventory/services/floor.py",
+        old="@write_transaction\ndef receive_shims(",
+        new="def receive_shims(",
+        test="tests/faults/test_killed_in_a_long_delivery.py::test_half_of_a_delivery_is_nothing",
+    ),
+    Mutation(
+        name="SQLite's writers do not queue",
+        file="shop/db/sqlite/base.py",
+        old="""        self._take_lock()
+        try:
+            super()._start_transaction_under_autocommit()
+""",
+        new="""        try:
+            self.transaction_mode = "DEFERRED"
+            super()._start_transaction_under_autocommit()
+""",
+        test="tests/api/test_over_http.py::test_eight_write_and_eight_read_side_by_side",
+    ),
 )
 
 
