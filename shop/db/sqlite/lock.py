@@ -18,6 +18,7 @@ from collections import deque
 from pathlib import Path
 
 LONGEST_RUN_SECONDS = 0.05
+PAUSE_SECONDS = 0.001
 
 
 class LockTimeoutError(Exception):
@@ -65,8 +66,9 @@ class _Queue:
         self._guard = threading.Lock()
         self._taken = False
         self._waiting: deque[threading.Lock] = deque()
-        # Of the thread whose turn it is: since when this process has had the file's lock; None without it.
+        # Since when this process has had the file's lock; None without it. Only whose turn it is looks here.
         self._since: float | None = None
+        self._has_run_long = False
 
     @property
     def is_ours(self) -> bool:
@@ -100,11 +102,11 @@ class _Queue:
         with self._guard:
             following = self._waiting.popleft() if self._waiting else None
             self._taken = following is not None
-            if self._since is not None and (
-                following is None or time.monotonic() - self._since > LONGEST_RUN_SECONDS
-            ):
-                self._since = None
-                fcntl.flock(self._descriptor, fcntl.LOCK_UN)
+            if self._since is not None:
+                self._has_run_long = time.monotonic() - self._since > LONGEST_RUN_SECONDS
+                if following is None or self._has_run_long:
+                    self._since = None
+                    fcntl.flock(self._descriptor, fcntl.LOCK_UN)
         if following is not None:
             following.release()
 
@@ -115,6 +117,9 @@ class _Queue:
             self._descriptor = None
         if self._descriptor is None:
             self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        if self._has_run_long:
+            # Whom the kernel has just woken needs a moment to come before us.
+            time.sleep(PAUSE_SECONDS)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
