@@ -61,14 +61,20 @@ def holds(
     )
 
 
-def open_holds(site: Site, *, family: ShimFamily | None = None, holder: str = "") -> QuerySet[Hold]:
+def open_holds(
+    site: Site, *, family: ShimFamily | None = None, place: Place | None = None, holder: str = ""
+) -> QuerySet[Hold]:
     """Open holds, the one that runs out first on top, those that are handed out at the end.
 
-    family: with shims of it. holder: a part of what they are held for, or of who made them.
+    family: with shims of it. place: with shims that lie in this bin or tray, or were taken from this bin.
+    holder: a part of what they are held for, or of who made them.
     """
     rows = holds(site, state=Hold.State.HELD)
     if family is not None:
         rows = rows.filter(pk__in=HoldLine.objects.filter(family=family).values("hold"))
+    if place is not None:
+        lines = HoldLine.objects.filter(Q(place=place) | Q(taken_from=place))
+        rows = rows.filter(pk__in=lines.values("hold"))
     if holder:
         rows = rows.filter(Q(reference__icontains=holder) | Q(created_by__icontains=holder))
     return rows.order_by(F("expires_at").asc(nulls_last=True), "created_at", "pk")

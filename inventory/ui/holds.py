@@ -26,9 +26,11 @@ ROWS = 40
 
 @page(see=Action.READ)
 def holds_page(request: PageRequest, site: Site) -> HttpResponse:
-    form = FindHoldsForm(request.GET)
+    form = FindHoldsForm(request.GET, site=site)
     asked = form.cleaned_data if form.is_valid() else {}
-    rows = open_holds(site, family=asked.get("family"), holder=asked.get("holder", ""))
+    rows = open_holds(
+        site, family=asked.get("family"), place=asked.get("place"), holder=asked.get("holder", "")
+    )
     leaf = Paginator(rows, ROWS).get_page(request.GET.get("page"))
     context = {
         "form": form,

@@ -124,13 +124,17 @@ def _take(request: PageRequest, inspection: Inspection, lying: Balance, at: date
 
 def _lying(site: Site, inspection: Inspection, lot: object) -> Balance | None:
     """Where the inspected shim lies on the bench: at what it measured, or as it was found where the books did
-    not move; None once it is gone."""
+    not move; None once it is gone. Without `lot`, as when the page is opened from the history, only an
+    unmeasured shim said to be just that thick is taken for it."""
     lots = Balance.objects.select_related("family", "place").filter(
         site=site, place__kind=PlaceKind.INSPECTION, family=inspection.family, on_hand__gt=0
     )
     if inspection.movement_id is not None:
         return lots.filter(thickness_nm=inspection.thickness_nm, condition=Condition.USED).first()
-    return lots.filter(pk=int(str(lot))).first() if str(lot).isdecimal() and len(str(lot)) < 18 else None
+    if str(lot).isdecimal() and len(str(lot)) < 18:
+        return lots.filter(pk=int(str(lot))).first()
+    said_to_be = {"thickness_nm": inspection.thickness_nm, "condition": Condition.UNMEASURED}
+    return lots.filter(**said_to_be).first()
 
 
 @page(see=Action.INSPECT, do=Action.INSPECT)

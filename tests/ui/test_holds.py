@@ -2,7 +2,8 @@
 
 import pytest
 
-from inventory.models import Hold
+from inventory.models import Hold, Place
+from inventory.services.catalogue import add_tray
 from inventory.services.holds import hand_out_hold
 from inventory.services.take_over import take_over_hold
 from jobs.services.waking import sweep_holds
@@ -32,6 +33,24 @@ class TestBoard:
         ):
             rows = bay_tablet.get("holds", **query).content.decode().count('<th scope="row">')
             assert rows == count, query
+
+    def test_found_by_the_bin_or_tray(self, bay_tablet, shop, held, boss):
+        line = held.lines.get()
+        taken_from = line.taken_from
+
+        def found(place):
+            return held.reference in text_of(bay_tablet.get("holds", place=place.pk))
+
+        empty = Place.objects.filter(site=shop.site, kind="tray", hold_lines=None).first()
+        assert found(taken_from)
+        assert not found(empty)
+        hand_out_hold(hold=held, tray=empty, actor=boss, at=AT)
+        assert found(empty)
+        assert found(taken_from)
+
+    def test_a_place_of_another_site_is_none(self, bay_tablet, shop, held, other_site, service):
+        there = add_tray(site=other_site, actor=service, code="T9")
+        assert wrong_fields(bay_tablet.get("holds", place=there.pk)) == ["place"]
 
     def test_a_family_that_there_is_not_is_said(self, bay_tablet, shop):
         assert wrong_fields(bay_tablet.get("holds", family="none")) == ["family"]

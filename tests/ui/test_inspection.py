@@ -2,9 +2,10 @@
 
 import pytest
 
-from inventory.models import Balance, Condition, Inspection, Movement, PlaceKind
+from inventory.compute.sizes import grade_of
+from inventory.models import Balance, Condition, Inspection, Movement, Place, PlaceKind
 from inventory.services.catalogue import add_bin
-from tests.jobs.shop import mm
+from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
@@ -80,6 +81,41 @@ def test_a_pitted_face_needs_no_reading_and_is_scrapped_with_one_press(inspect, 
     assert "scrapped." in text_of(again)
     assert on_bench(lot) == 0
     assert Movement.objects.latest("seq").note == "The face is pitted: it would wear the cam or the bucket."
+
+
+def test_what_no_bin_takes_can_be_scrapped_where_it_is_shown(inspect, counter_screen, bay_tablet, drawer):
+    for bin_ in Place.objects.filter(site=drawer.site, kind=PlaceKind.BIN):
+        bin_.retired_at = AT
+        bin_.save()
+    page = inspect(counter_screen, reading_0="2.700")
+    assert "No bin has room for it." in text_of(page)
+    made = Inspection.objects.latest("at", "id")
+    measured = Balance.objects.get(
+        place__kind=PlaceKind.INSPECTION, condition=Condition.USED, thickness_nm=made.thickness_nm
+    )
+    address = f"/places/{measured.place_id}/scrap?lot={measured.pk}"
+    assert address in page.content.decode()
+    # A technician may look, and gives it to the counter.
+    assert address not in bay_tablet.get("inspected", made.pk).content.decode()
+    scrap = fields_of(counter_screen.get("scrap", measured.place_id, lot=measured.pk))
+    again = counter_screen.post(
+        "scrap", measured.place_id, **scrap | {"lot": measured.pk, "quantity": 1, "note": "no bin"}
+    )
+    assert "1 shim scrapped." in text_of(again)
+    Place.objects.update(retired_at=None)  # for the audit: they hold shims
+
+
+def test_a_pitted_one_is_found_and_scrapped_from_the_history_too(inspect, counter_screen, lot, shop):
+    inspect(counter_screen, face="pitted")
+    made = Inspection.objects.latest("at", "id")
+    size = grade_of(lot.family.range, lot.thickness_nm)
+    story = counter_screen.get("story", "size", f"{lot.family.code}-{size}")
+    assert f"/inspection/{made.pk}" in story.content.decode()
+    page = counter_screen.get("inspected", made.pk)
+    assert "Scrap it" in text_of(page)
+    assert "scrapped." in text_of(counter_screen.post("inspected", made.pk, **fields_of(page)))
+    assert on_bench(lot) == 0
+    assert "Nothing was booked of it then" in text_of(counter_screen.get("inspected", made.pk))
 
 
 def test_no_reading_of_a_good_face_is_asked_for(inspect, bay_tablet, lot):
