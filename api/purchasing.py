@@ -232,7 +232,12 @@ class ReceivePurchase(PurchaseListView):
 
 
 class CancelPurchase(PurchaseListView):
-    @acts(Action.PURCHASE, "cancel_purchase", "The list will not come; its needs are to buy again.")
+    @acts(
+        Action.PURCHASE,
+        "cancel_purchase",
+        "The list will not come; its needs are to buy again. One of which something came is closed instead: "
+        "that stays received, and the rest is called off.",
+    )
     def post(self, call: Call, bought: PurchaseList) -> PurchaseList:
         return cancel_purchase(purchase_list=bought, actor=call.actor, at=call.at)
 

@@ -6,17 +6,19 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, LengthField, Ratio, Text, Word
-from api.kinds import acts, lists, shows
-from api.lookups import asked_sites, one_of
+from api.fields import Body, Identity, LengthField, Ratio, Text, Whole, Word
+from api.kinds import acts, creates, lists, shows
+from api.lookups import asked_sites, not_found, one_of
+from api.movements import MOST_QUANTITY
 from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CLAIM_KINDS, CLAIM_OUTCOMES, CLAIM_STATES
 from inventory.models import Receipt, SupplierClaim
 from inventory.selectors.claims import claims_of
-from inventory.services.claims import settle_claim
+from inventory.services.claims import open_claim, settle_claim
 from shop.actor import Actor
+from shop.errors import FieldError, Invalid
 from shop.roles import Action
 
 
@@ -99,12 +101,24 @@ class SupplierClaimSerializer(serializers.Serializer):
     state = serializers.ChoiceField(choices=CLAIM_STATES)
     amount = serializers.DecimalField(max_digits=14, decimal_places=4, allow_null=True)
     currency = serializers.CharField()
-    note = serializers.CharField(allow_blank=True)
+    reason = serializers.CharField(
+        allow_blank=True,
+        help_text="Of a claim by hand; empty where it was noted as the delivery was taken in.",
+    )
+    note = serializers.CharField(allow_blank=True, help_text="What the supplier said.")
     opened_at = serializers.DateTimeField()
     opened_by = serializers.CharField()
     settled_at = serializers.DateTimeField(allow_null=True)
     settled_by = serializers.CharField(allow_blank=True)
     supplier_return = serializers.UUIDField(source="supplier_return_id", allow_null=True)
+
+
+class OpenClaimSerializer(Body):
+    receipt = Identity(help_text="The delivery.")
+    line = Identity(help_text="The line of the purchase list that they came for.")
+    kind = Word(choices=CLAIM_KINDS)
+    quantity = Whole(least=1, most=MOST_QUANTITY, help_text="At most what came and is not claimed yet.")
+    reason = Text(most=400, help_text="What is wrong with them.")
 
 
 class SettleClaimSerializer(Body):
@@ -143,6 +157,39 @@ class SupplierClaims(SupplierClaimView):
         rows = claims_of(asked_sites(call.actor, call.query))
         names = {"state": "state", "supplier": "supplier__code"}
         return rows.filter(**{names[key]: call.query[key] for key in names if key in call.query})
+
+    @creates(
+        Action.PURCHASE,
+        "open_claim",
+        "Claim what was found of a delivery after it was taken in, or is too many. The shims go back by a "
+        "supplier return that names the claim.",
+        body=OpenClaimSerializer,
+        example={
+            "receipt": "0190b0a0-0000-7000-8000-000000000000",
+            "line": "0190b0a0-0000-7000-8000-000000000001",
+            "kind": "damaged",
+            "quantity": 1,
+            "reason": "the edge is chipped",
+        },
+    )
+    def post(self, call: Call) -> SupplierClaim:
+        body = call.body
+        sites = list(call.actor.roles)
+        receipt = Receipt.objects.filter(site__in=sites, pk=body["receipt"]).first()
+        if receipt is None:
+            raise not_found("/receipt")
+        row = receipt.lines.select_related("receipt__site").filter(line=body["line"]).first()
+        if row is None:
+            words = "nothing of this line came with that delivery"
+            raise Invalid(f"Nothing was claimed: {words}.", errors=[FieldError("/line", words)])
+        return open_claim(
+            row=row,
+            actor=call.actor,
+            at=call.at,
+            kind=body["kind"],
+            quantity=body["quantity"],
+            reason=body["reason"],
+        )
 
 
 class OneSupplierClaim(SupplierClaimView):

@@ -58,6 +58,7 @@ class PurchaseList(models.Model):
         BOUGHT = "bought", "Bought, on its way"
         PARTLY = "partly", "Partly received"
         RECEIVED = "received", "Received"
+        CLOSED = "closed", "Closed, rest called off"
         CANCELLED = "cancelled", "Cancelled"
 
     ON_THE_WAY = (State.BOUGHT, State.PARTLY)

@@ -79,7 +79,8 @@ class ReceiptLine(models.Model):
 class SupplierClaim(models.Model):
     """What a supplier owes for shims of one line of an order that came short, wrong or damaged.
 
-    amount: what was credited, in `currency`. supplier_return: the parcel in which the shims went back.
+    reason: what somebody found later and claims by hand; empty for what was noted as the delivery was taken
+    in. amount: what was credited, in `currency`. supplier_return: the parcel in which the shims went back.
     """
 
     class Kind(models.TextChoices):
@@ -87,6 +88,8 @@ class SupplierClaim(models.Model):
         WRONG_SIZE = "wrong_size", "Wrong size"
         SHORT = "short", "Not in the parcel"
         REJECTED = "rejected", "Sample failed"
+        OVER = "over", "Beyond the order"
+        OTHER = "other", "Something else"
 
     class State(models.TextChoices):
         OPEN = "open", "Open"
@@ -103,6 +106,7 @@ class SupplierClaim(models.Model):
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
     amount = models.DecimalField(max_digits=14, decimal_places=4, null=True, blank=True)
     currency = models.CharField(max_length=3, blank=True)
+    reason = models.CharField(max_length=400, blank=True)
     note = models.CharField(max_length=400, blank=True)
     opened_at = models.DateTimeField()
     opened_by = models.CharField(max_length=160)
@@ -117,7 +121,10 @@ class SupplierClaim(models.Model):
         ordering = ["-opened_at", "-id"]
         indexes = [models.Index(fields=["site", "-opened_at"], name="supplier_claim_latest")]
         constraints = [
-            models.UniqueConstraint(fields=["receipt_line", "kind"], name="supplier_claim_once_per_kind"),
+            # A delivery that is booked twice would claim twice.
+            models.UniqueConstraint(
+                fields=["receipt_line", "kind"], condition=Q(reason=""), name="supplier_claim_once_per_kind"
+            ),
             models.CheckConstraint(
                 condition=Q(state="open", settled_at=None) | (~Q(state="open") & Q(settled_at__isnull=False)),
                 name="supplier_claim_open_or_settled",

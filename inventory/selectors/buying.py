@@ -23,14 +23,14 @@ from inventory.models import (
 from shop.conf import conf
 from shop.models import Site
 
-ORDERED = (PurchaseList.State.BOUGHT, PurchaseList.State.PARTLY, PurchaseList.State.RECEIVED)
+ORDERED = (*PurchaseList.ON_THE_WAY, PurchaseList.State.RECEIVED, PurchaseList.State.CLOSED)
 MOST_PRICES = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spent:
     """What was ordered from one supplier in one month, goods and delivery; lines without a price count
-    nothing and are counted in `unpriced`."""
+    nothing and are counted in `unpriced`. Of an order whose rest was called off what came counts."""
 
     month: int
     supplier: str
@@ -218,7 +218,13 @@ def in_minor_units(amount: Decimal, currency: str) -> str:
 
 
 def _amounts_of(order: PurchaseList) -> list[Decimal]:
-    return [*(line.amount for line in order.lines.all() if line.amount is not None), order.delivery]
+    called_off = order.state == PurchaseList.State.CLOSED
+    goods = [
+        line.amount * line.received / line.quantity if called_off else line.amount
+        for line in order.lines.all()
+        if line.amount is not None
+    ]
+    return [*goods, order.delivery]
 
 
 def _amount(amount: Decimal, currency: str) -> Decimal:

@@ -9,6 +9,8 @@ from django.db.models import QuerySet
 from inventory.models import SupplierClaim
 from shop.models import Site
 
+NOT_IN_INSPECTION = (SupplierClaim.Kind.SHORT, SupplierClaim.Kind.OVER, SupplierClaim.Kind.OTHER)
+
 
 def claims_of(sites: Collection[UUID]) -> QuerySet[SupplierClaim]:
     """The claims of these sites, the latest first, with what each is about."""
@@ -28,7 +30,7 @@ def claimed_in_inspection(site: Site) -> Mapping[tuple[UUID, int], list[Supplier
     for claim in (
         claims_of([site.pk])
         .filter(state=SupplierClaim.State.OPEN, supplier_return=None)
-        .exclude(kind=SupplierClaim.Kind.SHORT)
+        .exclude(kind__in=NOT_IN_INSPECTION)
     ):
         row = claim.receipt_line
         of_another_size = claim.kind == SupplierClaim.Kind.WRONG_SIZE and row.wrong_nm is not None

@@ -1,20 +1,66 @@
-"""Claims to suppliers: opened when a delivery is taken in (receipts.py), settled as the supplier answers."""
+"""Claims to suppliers: opened as a delivery is taken in (receipts.py) or by hand, settled as they answer."""
 
 from collections.abc import Collection
 from datetime import datetime
 from decimal import Decimal
 
+from django.db.models import Sum
+
+from inventory.compute.lengths import show
 from inventory.compute.money import MINOR_DIGITS, rounded
-from inventory.models import PurchaseList, SupplierClaim, SupplierReturn
+from inventory.models import PurchaseEvent, PurchaseList, ReceiptLine, SupplierClaim, SupplierReturn
 from inventory.services.list_events import note as note_event
-from inventory.services.texts import in_words, text_errors
+from inventory.services.texts import counted, in_words, text_errors
 from shop.actor import Actor
+from shop.conf import conf
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid, StaleVersion, WrongState
 from shop.roles import Action
 
 State = SupplierClaim.State
 SETTLED = (State.CREDITED, State.REPLACED, State.REFUSED)
+
+
+@write_transaction
+def open_claim(
+    *, row: ReceiptLine, actor: Actor, at: datetime, kind: str, quantity: int, reason: str
+) -> SupplierClaim:
+    """Claim by hand what was found of a delivery after it was taken in, or what is to go back. Nothing moves:
+    the shims go back by a return that names the claim.
+
+    Raises Invalid for more shims than came of the line and are not claimed yet, and without a reason.
+    """
+    receipt = row.receipt
+    actor.must(Action.PURCHASE, receipt.site)
+    order = PurchaseList.objects.select_for_update(of=("self",)).get(pk=receipt.purchase_list_id)
+    row = ReceiptLine.objects.select_related("receipt", "line").get(pk=row.pk)
+    claimed = row.claims.exclude(reason="").exclude(state=State.REFUSED).aggregate(sum=Sum("quantity"))["sum"]
+    left = row.good + row.over - (claimed or 0)
+    errors = text_errors(SupplierClaim, "reason", reason, "/reason")
+    if not reason.strip():
+        errors.append(FieldError("/reason", "say what is wrong"))
+    if kind not in SupplierClaim.Kind.values:
+        errors.append(FieldError("/kind", f"must be one of {', '.join(SupplierClaim.Kind.values)}"))
+    if quantity < 1 or quantity > left:
+        of = f"{counted(max(left, 0), 'shim')} of {show(row.line.thickness_nm)} mm"
+        errors.append(FieldError("/quantity", f"of this delivery {of} can still be claimed"))
+    if errors:
+        raise Invalid(in_words("Nothing was claimed", errors), errors=errors)
+    claim = SupplierClaim.objects.create(
+        site=receipt.site,
+        supplier=order.supplier,
+        receipt_line=row,
+        kind=kind,
+        quantity=quantity,
+        currency=order.currency or row.line.currency or conf.currency,
+        reason=reason,
+        opened_at=at,
+        opened_by=actor.label,
+    )
+    words = f"Claimed {quantity} × {show(row.line.thickness_nm)} mm ({claim.get_kind_display().lower()}): "
+    most = PurchaseEvent._meta.get_field("text").max_length
+    note_event(order, "claim", by=actor.label, at=at, text=f"{words}{reason}"[:most])
+    return claim
 
 
 @write_transaction

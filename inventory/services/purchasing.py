@@ -10,7 +10,7 @@ from django.db.models import F, Max
 
 from inventory.compute.lengths import show
 from inventory.compute.money import MINOR_DIGITS, line_amount
-from inventory.models import Need, Offer, PurchaseLine, PurchaseList, ShimFamily, Supplier
+from inventory.models import Need, Offer, PurchaseEvent, PurchaseLine, PurchaseList, ShimFamily, Supplier
 from inventory.services.hold_times import keep_while_waiting
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY
 from inventory.services.list_events import note
@@ -129,18 +129,36 @@ def mark_bought(
 
 @write_transaction
 def cancel_purchase(*, purchase_list: PurchaseList, actor: Actor, at: datetime) -> PurchaseList:
-    """The list will not come; its needs are to buy again."""
+    """The list, or what is left of it, will not come; the needs that it leaves are to buy again. One of which
+    something came is closed and not cancelled: what came stays received."""
     actor.must(Action.PURCHASE, purchase_list.site)
     purchase_list = PurchaseList.objects.select_for_update(of=("self",)).get(pk=purchase_list.pk)
     refuse_closed(purchase_list)
+    began = purchase_list.state == PurchaseList.State.PARTLY
     Need.objects.filter(
         line__purchase_list=purchase_list, state__in=[Need.State.OPEN, Need.State.BOUGHT]
     ).update(state=Need.State.OPEN, line=None)
-    purchase_list.state, purchase_list.closed_at = PurchaseList.State.CANCELLED, at
+    purchase_list.state = PurchaseList.State.CLOSED if began else PurchaseList.State.CANCELLED
+    purchase_list.closed_at = at
     purchase_list.version += 1
     purchase_list.save(update_fields=["state", "closed_at", "version"])
-    note(purchase_list, "cancel", by=actor.label, at=at, text="Cancelled; what it had is to buy again.")
+    text = _closed_in_words(purchase_list) if began else "Cancelled; what it had is to buy again."
+    note(purchase_list, "cancel", by=actor.label, at=at, text=text)
     return purchase_list
+
+
+def _closed_in_words(purchase_list: PurchaseList) -> str:
+    lines = list(purchase_list.lines.all())
+    came = sum(line.received for line in lines)
+    ordered = sum(line.quantity for line in lines)
+    rest = "; ".join(
+        f"{line.quantity - line.received} × {show(line.thickness_nm)} mm"
+        for line in lines
+        if line.received < line.quantity
+    )
+    most = PurchaseEvent._meta.get_field("text").max_length
+    text = f"Closed: {came} of {ordered} shims came and stay received; the rest is called off: {rest}."
+    return text if len(text) <= most else f"{text[: most - 2]} …"
 
 
 def next_number(site: Site) -> int:

@@ -7,14 +7,15 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import SupplierClaim
+from inventory.models import ReceiptLine, SupplierClaim
 from inventory.selectors.claims import claims_of
-from inventory.services.claims import settle_claim
-from inventory.ui.receipt_forms import SettleForm
+from inventory.services.claims import open_claim, settle_claim
+from inventory.ui.receipt_forms import OpenClaimForm, SettleForm
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
+from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -33,6 +34,33 @@ def claims_page(request: PageRequest, site: Site) -> HttpResponse:
         "only_open": only_open,
     }
     return render(request, "inventory/claims.html", context)
+
+
+@page(see=Action.READ, do=Action.PURCHASE)
+def open_claim_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    """A claim by hand over one line of a delivery."""
+    rows = ReceiptLine.objects.select_related("receipt__site", "receipt__purchase_list", "line__family")
+    row = get_object_or_404(rows, receipt__site=site, pk=pk)
+    form = OpenClaimForm(posted(request), row=row)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        with once(keyed["once"], at) as first:
+            if first:
+                open_claim(
+                    row=row,
+                    actor=request.actor,
+                    at=at,
+                    kind=keyed["kind"],
+                    quantity=keyed["quantity"],
+                    reason=keyed["reason"],
+                )
+        claim = row.claims.exclude(reason="").latest("opened_at")
+        return done(request, said(first, "It is claimed."), "claim", site.code, claim.pk)
+    refusal = form.take(refusal)
+    context = {"row": row, "form": form, "refusal": refusal}
+    return render(request, "inventory/open_claim.html", context, status=400 if form.errors else 200)
 
 
 @page(see=Action.READ, do=Action.PURCHASE)

@@ -81,7 +81,7 @@ def purchase_page(
     proposed = proposed_bins(site, [(line.family_id, line.thickness_nm) for line in lines])
     # A refusal of another button of the page is shown here too; what was posted is not this form's then.
     mine = posted(request) if "once" in request.POST else None
-    form = ReceivePurchaseForm(mine, purchase_list=found, lines=lines)
+    form = ReceivePurchaseForm(mine, purchase_list=found, lines=lines, proposed=proposed)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
@@ -92,10 +92,15 @@ def purchase_page(
                     actor=request.actor,
                     at=at,
                     received=form.received(),
+                    bins=form.bins(),
+                    confirm=form.confirmed,
                     found=form.found(),
                     document=keyed["document"],
                 )
-        return done(request, said(first, f"Received from {found}."), "purchase", site.code, pk)
+        words = f"Received from {found}."
+        if over := sum(each.over for each in form.found().values()):
+            words += f" {over} too many lie in receiving: below, claim them and send them back, or keep them."
+        return done(request, said(first, words), "purchase", site.code, pk)
     if mine is not None:
         refusal = form.take(refusal)
     context = {
@@ -133,7 +138,10 @@ def _acts(found: PurchaseList) -> list[tuple[str, str, str]]:
 @page(do=Action.PURCHASE, refused_on=purchase_page)
 def cancel_purchase_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     found = _list(site, pk)
-    cancel_purchase(purchase_list=found, actor=request.actor, at=timezone.now())
+    found = cancel_purchase(purchase_list=found, actor=request.actor, at=timezone.now())
+    if found.state == PurchaseList.State.CLOSED:
+        words = f"{found} is closed: what came stays received, and the rest is called off."
+        return done(request, words, "purchase", site.code, pk)
     return done(request, f"{found} is cancelled; what it had is to buy again.", "to_buy", site.code)
 
 
@@ -143,12 +151,13 @@ def _list(site: Site, pk: UUID) -> PurchaseList:
 
 def _rows(
     form: ReceivePurchaseForm, lines: list[PurchaseLine], proposed: dict[tuple[UUID, int], Place]
-) -> list[tuple[PurchaseLine, Place | None, BoundField | None, list[BoundField]]]:
+) -> list[tuple[PurchaseLine, Place | None, BoundField | None, BoundField | None, list[BoundField]]]:
     return [
         (
             line,
             proposed.get((line.family_id, line.thickness_nm)),
             form.field_for(line),
+            form.bin_for(line),
             form.more_for(line),
         )
         for line in lines

@@ -1,7 +1,7 @@
 """Forms for taking in what was bought: what came as ordered, and what else was found of each line."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -9,11 +9,13 @@ from django import forms
 
 from inventory.compute.lengths import Length, LengthError, Unit, parse_text
 from inventory.compute.sampling import sample_size
-from inventory.models import PurchaseLine, PurchaseList, SupplierClaim
+from inventory.models import Place, PurchaseLine, PurchaseList, ReceiptLine, SupplierClaim
 from inventory.services.claims import SETTLED
 from inventory.services.receipts import Found
 from inventory.templatetags.shims import mm
-from inventory.ui.fields import HowManyField, LengthField
+from inventory.ui.asking import AskingForm
+from inventory.ui.fields import BinField, HowManyField, LengthField
+from inventory.ui.forms import note_field
 from shop.pages.forms import ActForm, spoken
 from shop.pages.once import OnceForm
 from shop.pages.versions import version_field
@@ -49,21 +51,40 @@ class ReadingsField(forms.CharField):
         return super().widget_attrs(widget) | {"autocomplete": "off", "maxlength": "400"}
 
 
-class ReceivePurchaseForm(OnceForm):
-    """How many of each line of a purchase list have come as ordered, and what else was found; an empty one
-    has not come."""
+class ReceivePurchaseForm(AskingForm):
+    """How many of each line of a purchase list have come as ordered, into which bin they go, and what else
+    was found; an empty number has not come."""
 
     version = version_field()
     document = forms.CharField(label="Delivery note", max_length=80, required=False)
 
     def __init__(
-        self, *args: Any, purchase_list: PurchaseList, lines: Sequence[PurchaseLine], **kwargs: Any
+        self,
+        *args: Any,
+        purchase_list: PurchaseList,
+        lines: Sequence[PurchaseLine],
+        proposed: Mapping[tuple[UUID, int], Place],
+        **kwargs: Any,
     ) -> None:
         super().__init__(*args, **kwargs)
         self.lines = [line for line in lines if line.received < line.quantity]
         self.fields["version"].initial = purchase_list.version
+        bin_field = BinField(required=False, empty_label="To receiving, put away later")
+        bin_field.set_site(purchase_list.site)
+        # One query for the choices of every line.
+        choices = list(bin_field.choices) if self.lines else []
+        self.places: dict[str, Place] = {str(place.pk): place for place in bin_field.queryset}
         for line in self.lines:
             self._add(line, purchase_list)
+            place = proposed.get((line.family_id, line.thickness_nm))
+            # What has a bin goes into one, so that whoever waits for it has it at once.
+            target = forms.ChoiceField(
+                label="Into bin",
+                required=False,
+                choices=choices[1:] if place else choices,
+                initial=str(place.pk) if place else "",
+            )
+            self.fields[f"bin_{line.pk}"] = spoken(target, f"of {mm(line.thickness_nm)} mm")
 
     def _add(self, line: PurchaseLine, purchase_list: PurchaseList) -> None:
         of, left = f"of {mm(line.thickness_nm)} mm", line.quantity - line.received
@@ -94,12 +115,21 @@ class ReceivePurchaseForm(OnceForm):
         """The field of a line; None where all of it has come."""
         return self[str(line.pk)] if str(line.pk) in self.fields else None
 
+    def bin_for(self, line: PurchaseLine) -> forms.BoundField | None:
+        """The field for where a line goes; None where all of it has come."""
+        return self[f"bin_{line.pk}"] if f"bin_{line.pk}" in self.fields else None
+
     def more_for(self, line: PurchaseLine) -> list[forms.BoundField]:
         """The fields for what else was found of a line; [] where all of it has come."""
         return [self[f"{name}_{line.pk}"] for name in FOUND if f"{name}_{line.pk}" in self.fields]
 
     def received(self) -> dict[UUID, int]:
         return {line.pk: count for line in self.lines if (count := self.cleaned_data.get(str(line.pk)))}
+
+    def bins(self) -> dict[UUID, Place]:
+        """The bin that was chosen for each line of which something came."""
+        chosen = {pk: self.cleaned_data.get(f"bin_{pk}") for pk in self.received()}
+        return {pk: self.places[place] for pk, place in chosen.items() if place}
 
     def found(self) -> dict[UUID, Found]:
         return {line.pk: self._found(line) for line in self.lines}
@@ -120,6 +150,8 @@ class ReceivePurchaseForm(OnceForm):
         if len(steps) == 4 and steps[1] == "found":
             name = next((box for box, field in FOUND.items() if field == steps[3]), "")
             return f"{name}_{steps[2]}" if f"{name}_{steps[2]}" in self.fields else None
+        if len(steps) == 3 and steps[1] == "bins":
+            return f"bin_{steps[2]}" if f"bin_{steps[2]}" in self.fields else None
         return super().field_of(pointer)
 
     def clean(self) -> dict[str, Any]:
@@ -129,6 +161,23 @@ class ReceivePurchaseForm(OnceForm):
         ):
             self.add_error(None, "Say how many of at least one size came.")
         return keyed
+
+
+class OpenClaimForm(OnceForm):
+    """What is claimed by hand of one line of a delivery. Where too many came, that is asked first."""
+
+    kind = forms.ChoiceField(
+        label="What is wrong", choices=SupplierClaim.Kind.choices, initial=SupplierClaim.Kind.DAMAGED
+    )
+    quantity = HowManyField(label="How many")
+    reason = note_field("What you found")
+
+    def __init__(self, *args: Any, row: ReceiptLine, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if row.over:
+            self.fields["kind"].initial = SupplierClaim.Kind.OVER
+            self.fields["quantity"].initial = row.over
+            self.fields["reason"].initial = f"{row.over} more than ordered"
 
 
 class SettleForm(ActForm):

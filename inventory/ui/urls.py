@@ -105,6 +105,7 @@ urlpatterns = [
     path("purchases/<uuid:pk>/reference", ordering.note_reference_button, name="note_reference"),
     path("purchases/<uuid:pk>/order.<slug:ending>", ordering.order_paper, name="order_paper"),
     path("claims", claims.claims_page, name="claims"),
+    path("claims/new/<uuid:pk>", claims.open_claim_page, name="open_claim"),
     path("claims/<uuid:pk>", claims.claim_page, name="claim"),
     path("suppliers", suppliers.suppliers_page, name="suppliers"),
     path("suppliers/<slug:code>/terms", suppliers.terms_page, name="terms"),

@@ -53,6 +53,22 @@ def restock(world: World):
     return "/needs/restock", {}
 
 
+@case("open_claim")
+def open_claim(world: World):
+    bought = world.bought()
+    line = bought["lines"][0]["id"]
+    came = {"lines": [{"line": line, "quantity": 2, "bin": world.bin("2.700"), "over": 1}]}
+    world.program.act(f"/purchase-lists/{bought['id']}/receive", came)
+    (receipt,) = world.program.get(f"/receipts?purchase_list={bought['id']}").json()["items"]
+    return "/supplier-claims", {
+        "receipt": receipt["id"],
+        "line": line,
+        "kind": "over",
+        "quantity": 1,
+        "reason": "one more than ordered",
+    }
+
+
 @case("settle_claim")
 def settle_claim(world: World):
     body = {"outcome": "credited", "amount": "3.40", "note": "credit note 88"}

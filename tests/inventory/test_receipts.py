@@ -8,8 +8,9 @@ import pytest
 from inventory.compute.lengths import parse
 from inventory.models import PurchaseList, Receipt, ReceiptLine, SupplierClaim
 from inventory.selectors.audit import audit
+from inventory.selectors.claims import claimed_in_inspection
 from inventory.services.catalogue import add_supplier
-from inventory.services.claims import settle_claim
+from inventory.services.claims import open_claim, settle_claim
 from inventory.services.purchasing import Buy, mark_bought
 from inventory.services.receipts import Found
 from inventory.services.receiving import receive_purchase
@@ -85,6 +86,64 @@ def test_too_many_wait_in_receiving(receive, bought, places):
     assert claims() == []
     bought.refresh_from_db()
     assert bought.state == "received"
+
+
+class TestClaimsByHand:
+    @pytest.fixture
+    def claim(self, clerk, at):
+        def act(quantity, kind="damaged", actor=clerk, reason="chipped at the edge"):
+            row = ReceiptLine.objects.get()
+            return open_claim(row=row, actor=actor, at=at, kind=kind, quantity=quantity, reason=reason)
+
+        return act
+
+    def test_over_what_was_found_later(self, receive, claim, bought, places, clerk, at):
+        receive(6, damaged=1)
+        made = claim(2)
+        assert claims() == [("damaged", 1, "open"), ("damaged", 2, "open")]
+        assert (made.supplier, made.site, made.reason) == (
+            bought.supplier,
+            bought.site,
+            "chipped at the edge",
+        )
+        assert bought.events.get(act="claim").text == ("Claimed 2 × 2.625 mm (damaged): chipped at the edge")
+        # Nothing moves by it.
+        assert contents(places["inspection"]) == {("2.625", "new"): (1, 0)}
+        settled = settle_claim(claim=made, actor=clerk, at=at, state="credited", amount=Decimal("6.80"))
+        assert (settled.state, settled.reason) == ("credited", "chipped at the edge")
+        assert audit() == []
+
+    def test_what_is_too_many_is_claimed_and_goes_back_with_it(
+        self, receive, claim, site, clerk, at, supplier, family, places
+    ):
+        receive(10, over=3)
+        made = claim(3, kind="over", reason="3 more than ordered")
+        assert claimed_in_inspection(site) == {}
+        shims = Shims(
+            family=family, thickness_nm=SIZE, condition="new", quantity=3, place=places["receiving"]
+        )
+        by = {"site": site, "actor": clerk, "at": at, "supplier": supplier}
+        parcel = return_to_supplier(**by, shims=[shims], reason="too many", claims=[made])
+        made.refresh_from_db()
+        assert (made.supplier_return, contents(places["receiving"])) == (parcel, {})
+        assert audit() == []
+
+    def test_at_most_what_came_and_is_not_claimed(self, receive, claim, clerk, at):
+        receive(4)
+        first = claim(3)
+        words = "of this delivery 1 shim of 2.625 mm can still be claimed"
+        refused(Invalid, lambda: claim(2), {"/quantity": words})
+        refused(Invalid, lambda: claim(0), {"/quantity": words})
+        settle_claim(claim=first, actor=clerk, at=at, state="refused")
+        assert claim(4).quantity == 4
+        refused(Invalid, lambda: claim(1), {"/quantity": "0 shims of 2.625 mm can still be claimed"})
+
+    def test_with_a_reason_of_a_kind_by_who_buys(self, receive, claim, tech):
+        receive(4)
+        refused(Invalid, lambda: claim(1, reason=" "), {"/reason": "say what is wrong"})
+        refused(Invalid, lambda: claim(1, kind="late"), {"/kind": "must be one of damaged, "})
+        refused(Forbidden, lambda: claim(1, actor=tech))
+        assert claims() == []
 
 
 def test_only_a_delivery_note_of_what_was_not_in_the_parcel(receive, bought):

@@ -4,8 +4,10 @@ import pypdfium2
 import pytest
 import zxingcpp
 
-from inventory.models import ReceiptLine, SupplierClaim
-from tests.ui.pages import fields_of, text_of
+from inventory.models import Balance, Place, ReceiptLine, SupplierClaim
+from inventory.services.catalogue import add_bin, add_family
+from tests.jobs.shop import mm
+from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
 
@@ -43,6 +45,79 @@ def test_what_was_found_of_a_line_and_a_second_tablet(counter_screen, shop, line
     # And a double tap.
     counter_screen.post("purchase", shop.bought.pk, **keyed)
     assert ReceiptLine.objects.filter(receipt__document="note 12").count() == 1
+
+
+def test_another_bin_for_a_line(counter_screen, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    proposed = Place.objects.get(pk=asked[f"bin_{line.pk}"])
+    other = Place.objects.filter(site=shop.site, kind="bin", family=line.family).exclude(pk=proposed.pk)[0]
+    keyed = asked | {str(line.pk): "1", f"bin_{line.pk}": str(other.pk)}
+    counter_screen.post("purchase", shop.bought.pk, **keyed)
+    assert Balance.objects.get(place=other, thickness_nm=line.thickness_nm).on_hand == 1
+    assert not Balance.objects.filter(place=proposed, thickness_nm=line.thickness_nm, on_hand__gt=0).exists()
+
+
+def test_a_bin_of_another_family_is_asked_back(counter_screen, shop, line, service):
+    caps = add_family(
+        actor=service,
+        code="cap9",
+        name="9 mm cap",
+        form="cap",
+        marking="thousandths",
+        diameter=mm("9.48"),
+        thinnest=mm("1.5"),
+        thickest=mm("2.5"),
+        step=mm("0.05"),
+    )
+    place = add_bin(site=shop.site, actor=service, code="C9", cabinet="C", row=9, column=9, family=caps)
+    keyed = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    keyed |= {str(line.pk): "1", f"bin_{line.pk}": str(place.pk)}
+    page = counter_screen.post("purchase", shop.bought.pk, **keyed)
+    assert page.status_code == 409
+    assert "Put them there all the same" in text_of(page)
+    assert f"bin_{line.pk}" in wrong_fields(page)
+    counter_screen.post("purchase", shop.bought.pk, **keyed | {"confirm": "yes"})
+    assert Balance.objects.get(place=place).on_hand == 1
+
+
+def test_too_many_are_claimed_and_sent_back(counter_screen, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    page = counter_screen.post("purchase", shop.bought.pk, **asked | {f"over_{line.pk}": "2"})
+    assert "2 too many lie in receiving" in text_of(page)
+    assert "claim or send back" in text_of(page)
+    row = ReceiptLine.objects.get(over=2)
+    asked = fields_of(counter_screen.get("open_claim", row.pk))
+    assert (asked["kind"], asked["quantity"], asked["reason"]) == ("over", "2", "2 more than ordered")
+    page = counter_screen.post("open_claim", row.pk, **asked)
+    assert "It is claimed." in text_of(page)
+    assert "Send the shims back" in text_of(page)
+    counter_screen.post("open_claim", row.pk, **asked)  # a double tap
+    claim = row.claims.get()
+    page = counter_screen.get("give_back", family=line.family.code, claim=str(claim.pk))
+    assert "receiving" in text_of(page)
+
+
+def test_a_claim_by_hand_that_cannot_be(counter_screen, bay_tablet, foreign, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    counter_screen.post("purchase", shop.bought.pk, **asked | {str(line.pk): "1"})
+    row = ReceiptLine.objects.get(good=1)
+    asked = fields_of(counter_screen.get("open_claim", row.pk))
+    page = counter_screen.post("open_claim", row.pk, **asked | {"quantity": "999", "reason": "chipped"})
+    assert page.status_code == 400
+    assert "can still be claimed" in text_of(page)
+    assert wrong_fields(page) == ["quantity"]
+    assert bay_tablet.post("open_claim", row.pk, **asked).status_code == 403
+    assert foreign.get("open_claim", row.pk).status_code == 404
+
+
+def test_the_rest_of_a_list_is_called_off(counter_screen, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    page = counter_screen.post("purchase", shop.bought.pk, **asked | {str(line.pk): "1"})
+    assert "Call off the rest" in text_of(page)
+    page = text_of(counter_screen.post("cancel_purchase", shop.bought.pk))
+    assert "is closed: what came stays received, and the rest is called off." in page
+    assert "Closed, rest called off" in page
+    assert "Call off the rest" not in page
 
 
 def test_a_wrong_figure_stands_at_its_field(counter_screen, shop, line):

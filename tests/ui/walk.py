@@ -15,6 +15,7 @@ from inventory.models import (
     Place,
     PlaceKind,
     PurchaseList,
+    ReceiptLine,
     ShimFamily,
     Supplier,
     SupplierClaim,
@@ -136,6 +137,8 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
             yield f"purchase-{bought.state}", reverse("purchase", args=[site.code, bought.pk])
     for claim in SupplierClaim.objects.filter(site=site).order_by("-state", "-opened_at")[:1]:
         yield "claim", reverse("claim", args=[site.code, claim.pk])
+    for row in ReceiptLine.objects.filter(receipt__site=site).order_by("-over", "pk")[:1]:
+        yield "open_claim", reverse("open_claim", args=[site.code, row.pk])
     for supplier in Supplier.objects.all()[:1]:
         yield "terms", reverse("terms", args=[site.code, supplier.code])
     lots = Balance.objects.filter(site=site, place__kind=PlaceKind.INSPECTION, on_hand__gt=0)
