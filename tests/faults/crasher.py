@@ -6,6 +6,7 @@ runs the act and kills itself with SIGKILL, as a power cut or the kernel would: 
 {"killed": whether it died so, "statements": how many it had sent}.
 """
 
+import gc
 import importlib
 import json
 import os
@@ -61,6 +62,9 @@ def main() -> None:
     importlib.import_module("tests.faults.acts")
     importlib.import_module("tests.faults.floor_acts")
     importlib.import_module("tests.faults.table_acts")
+    # A child that collected would copy every page of what it inherited.
+    gc.collect()
+    gc.freeze()
     print(json.dumps("ready"), flush=True)
     for line in sys.stdin:
         order = json.loads(line)

@@ -8,6 +8,7 @@ line with {"killed": whether it died so, "steps": what it had done before that, 
 statement, "c" a commit, "status": of the answer, "" where it died}.
 """
 
+import gc
 import json
 import os
 import signal
@@ -64,6 +65,9 @@ def main() -> None:
     from django.urls import get_resolver  # noqa: PLC0415 - needs the settings
 
     assert get_resolver().url_patterns
+    # A child that collected would copy every page of what it inherited.
+    gc.collect()
+    gc.freeze()
     print(json.dumps("ready"), flush=True)
     for line in sys.stdin:
         heard, told = os.pipe()
