@@ -2,10 +2,14 @@
 
 Per size, medians over made-up engines (seeded, so that every run plans the same ones):
 - plan: plan_engine, from the records to the records, sentences included;
-- same matrix: linear_sum_assignment alone on a cost matrix that plan_engine hands to it (large engines
-  hand it two);
-- whole matrix: linear_sum_assignment alone on the matrix without the model's pruning, a column per shim in
-  stock, which is what solving it plainly would take, without building the matrix.
+- choose: the choosing alone, from the records to who gets which shim: what can matter, the matrix, its
+  solution and the proof;
+- whole: linear_sum_assignment alone on the whole matrix of the engine, a row per valve and a column per shim
+  in engine and stock: what solving it plainly would take, without making the matrix, for one rank;
+- handed: linear_sum_assignment alone on what is left of that and handed to it, all matrices of an engine
+  together; 0 where every valve was settled without it. How many engines needed it stands behind.
+The multiples are choose and plan beside whole, and choose beside handed, engine by engine where that is
+not 0. The last is no cost of anything: the less is left to the solver, the larger it is.
 """
 
 import random
@@ -22,6 +26,7 @@ import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
 from jobs.compute.planner import Lot, OwnShim, Problem, Valve, assignment, default_aim, plan_engine, verify
+from jobs.compute.planner.solve import chosen_shims
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -92,7 +97,7 @@ def whole_matrix(problem: Problem) -> FloatArray:
 
 
 def handed_to_the_solver(problem: Problem) -> list[FloatArray]:
-    """The matrices that planning this engine gives to the solver: one, or two where ranks are staged."""
+    """What planning this engine gives to the solver: no matrix, one, or two where ranks are staged."""
     with mock.patch.object(assignment, "linear_sum_assignment", wraps=linear_sum_assignment) as solver:
         plan_engine(problem)
     return [call.args[0] for call in solver.call_args_list]
@@ -109,9 +114,15 @@ def median_ms(act: Callable[[Any], object], subjects: Sequence[object]) -> float
     return statistics.median(taken) / 1e6
 
 
+def solve_bare(matrices: Sequence[FloatArray]) -> None:
+    for matrix in matrices:
+        linear_sum_assignment(matrix)
+
+
 def main() -> int:
     print(
-        f"{'valves':>6} {'lots':>5} {'out':>5} {'plan ms':>9} {'same matrix ms':>15} {'whole matrix ms':>16}"
+        f"{'valves':>6} {'lots':>5} {'out':>5} {'plan ms':>8} {'choose ms':>10} {'whole ms':>9}"
+        f" {'handed ms':>10} {'solved':>7} {'plan/whole':>11} {'choose/whole':>13} {'choose/handed':>14}"
     )
     for valves, lots in SIZES:
         for out_of_spec in (0.3, 0.9):
@@ -121,12 +132,15 @@ def main() -> int:
             if faults:
                 print(*faults, sep="\n", file=sys.stderr)
                 return 1
-            same = [matrix for problem in problems for matrix in handed_to_the_solver(problem)]
+            handed = [handed_to_the_solver(problem) for problem in problems]
+            plan, choose = median_ms(plan_engine, problems), median_ms(chosen_shims, problems)
+            whole = median_ms(linear_sum_assignment, [whole_matrix(problem) for problem in problems])
+            left = [(p, matrices) for p, matrices in zip(problems, handed, strict=True) if matrices]
+            beside = [median_ms(chosen_shims, [p]) / median_ms(solve_bare, [each]) for p, each in left]
             print(
-                f"{valves:>6} {lots:>5} {out_of_spec:>5.0%}"
-                f" {median_ms(plan_engine, problems):>9.3f}"
-                f" {median_ms(linear_sum_assignment, same):>15.3f}"
-                f" {median_ms(linear_sum_assignment, [whole_matrix(p) for p in problems]):>16.3f}"
+                f"{valves:>6} {lots:>5} {out_of_spec:>5.0%} {plan:>8.3f} {choose:>10.3f} {whole:>9.3f}"
+                f" {median_ms(solve_bare, handed):>10.3f} {len(left):>4}/{ENGINES}"
+                f" {plan / whole:>10.1f}x {choose / whole:>12.1f}x {statistics.median(beside or [0]):>13.1f}x"
             )
     return 0
 

@@ -70,24 +70,24 @@ def test_first_of_the_best_in_one_stage_and_in_many(solver_calls):
 
 def test_engines_give_the_same_columns_in_one_stage_and_in_many(solver_calls):
     stages = Counter()
-    for seed in range(200):
-        model = build_model(random_engine(seed))
-        if not model.rows:
+    for seed in range(100):
+        model = build_model(random_engine(seed, valves=(30, 64)))
+        if model is None or not model.rows:
             continue
         once = best_assignment(model.layers, model.allowed, model.alike)
         solver_calls.clear()
         staged = best_assignment(model.layers, model.allowed, model.alike, exact=2**36)
         kinds = np.array(model.alike)
-        assert kinds[staged].tolist() == kinds[once].tolist(), f"random_engine({seed})"
+        assert kinds[staged].tolist() == kinds[once].tolist(), f"random_engine({seed}, ...)"
         stages[len(solver_calls)] += 1
     assert stages[2] > 50
 
 
 def test_the_largest_engines_take_more_than_one_stage(solver_calls):
-    """So test_planner_best.py's engines of 56 to 64 valves go both ways."""
+    """So test_planner_best.py's engines of 90 to 100 valves go both ways."""
     stages = Counter()
     for seed in range(3_000, 3_012):
-        model = build_model(random_engine(seed, valves=(56, 64), lots=(50, 150)))
+        model = build_model(random_engine(seed, valves=(90, 100), lots=(50, 150)))
         solver_calls.clear()
         best_assignment(model.layers, model.allowed, model.alike)
         stages[len(solver_calls)] += 1

@@ -29,9 +29,10 @@ def test_score_equals_the_optimum_by_network_simplex():
 
 
 def test_score_equals_the_optimum_on_the_largest_engines():
-    # Too many figures for one exact cost: these are solved in stages (see test_planner_assignment.py).
+    # The API takes up to 64 valves. Those with more have too many figures for one exact cost and are solved
+    # in stages (see test_planner_assignment.py).
     for seed in range(3_000, 3_012):
-        problem = random_engine(seed, valves=(56, 64), lots=(50, 150))
+        problem = random_engine(seed, valves=((56, 64), (90, 100))[seed % 2], lots=(50, 150))
         plan = plan_engine(problem)
         assert plan.score == by_network_simplex(problem), f"random_engine({seed}, ...)"
         assert verify(problem, plan) == []

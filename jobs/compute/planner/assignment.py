@@ -77,22 +77,23 @@ def best_assignment(
     # With rows that start at 0 and sum to T at most, each of the solver's steps finds a path no longer than
     # T, so its prices stay within rows x T and what it compares within (rows + 2) x T.
     room = exact // (2 * rows)
-    keys: list[IntArray] = []
-    cost, layer = _packed(shifted, spreads, 0, room)
-    keys.append(cost)
-    matched, proof = _proven_optimum(cost, allowed)
+    packed, layer = _packed(shifted, spreads, 0, room)
+    keys = [_spread_out(packed, allowed)]
+    tight = allowed
+    matched, proof = _proven_optimum(keys[0], tight)
     while layer < ranks:
-        cost, following = _packed(shifted, spreads, layer, room // (rows + 1))
+        packed, following = _packed(shifted, spreads, layer, room // (rows + 1))
+        cost = _spread_out(packed, allowed)
         keys.append(cost)
         rest = prod(spread + 1 for spread in spreads[layer:following])
-        allowed = allowed & proof.tight
+        tight = tight & proof.tight
         # What every optimum so far takes must be taken again: all other columns cost a digit above the rest.
-        matched, proof = _proven_optimum(cost + np.where(proof.must, 0, rest), allowed)
+        matched, proof = _proven_optimum(cost + np.where(proof.must, 0, rest), tight)
         layer = following
     return _first_of_equals(matched, proof, keys, alike)
 
 
-def _packed(layers: IntArray, spreads: list[int], start: int, room: int) -> tuple[IntArray, int]:
+def _packed(figures: IntArray, spreads: list[int], start: int, room: int) -> tuple[IntArray, int]:
     """As many layers from `start` on as fit the room, as digits of one cost; and the layer that follows."""
     total, end = 1, start
     while end < len(spreads) and total * (spreads[end] + 1) <= room:
@@ -100,22 +101,32 @@ def _packed(layers: IntArray, spreads: list[int], start: int, room: int) -> tupl
         end += 1
     if end == start:
         raise OverflowError("the costs of one rank spread too far to be compared exactly")
-    cost = layers[start]
+    cost = figures[start]
     for digit in range(start + 1, end):
-        cost = cost * (spreads[digit] + 1) + layers[digit]
+        if spreads[digit]:
+            cost = cost * (spreads[digit] + 1) + figures[digit]
     return cost, end
 
 
+def _spread_out(costs: IntArray, allowed: BoolArray) -> IntArray:
+    """The costs of the allowed pairs, row by row, as a matrix."""
+    matrix = np.zeros(allowed.shape, dtype=np.int64)
+    matrix[allowed] = costs
+    return matrix
+
+
 def _shifted(layers: IntArray, allowed: BoolArray) -> tuple[IntArray, list[int]]:
-    """The layers with every row's least allowed cost taken off, which changes no comparison since every
-    row is served once; and per layer the most that the sum can then be.
+    """The layers of the allowed pairs (ranks, pairs), row by row, with every row's least cost taken off, as
+    changes no comparison since every row is served once; and per layer the most that the sum can then be.
     """
-    least = np.where(allowed, layers, np.iinfo(np.int64).max).min(axis=2)
-    most = np.where(allowed, layers, np.iinfo(np.int64).min).max(axis=2)
+    row, column = allowed.nonzero()
+    figures = layers[:, row, column]
+    starts = row.searchsorted(np.arange(len(allowed)))
+    least = np.minimum.reduceat(figures, starts, axis=1)
+    most = np.maximum.reduceat(figures, starts, axis=1)
     if int(least.min()) <= -EXACT or int(most.max()) >= EXACT:
         raise OverflowError("a cost is too large to be compared exactly")
-    shifted = np.where(allowed, layers - least[:, :, None], 0)
-    return shifted, [int(spread) for spread in (most - least).sum(axis=1)]
+    return figures - least[:, row], [int(spread) for spread in (most - least).sum(axis=1)]
 
 
 def _proven_optimum(cost: IntArray, allowed: BoolArray) -> tuple[IntArray, _Proof]:

@@ -117,8 +117,14 @@ def _nothing_fits(problem: Problem, valve: Valve, preference: Preference) -> str
 
 def reading_words(valve: Valve, said: Verdict) -> str:
     """How a sentence about a valve begins: its verdict, its reading and the spec, as they were felt."""
-    least, most, called = felt(valve.min_nm), felt(valve.max_nm), felt(valve.passes_nm)
-    if valve.passes_nm == 0:
+    return _reading_words(valve.min_nm, valve.max_nm, valve.passes_nm, valve.stops_nm, said)
+
+
+# Leaves and specs are few, so the same readings come again and again, in one engine as from job to job.
+@lru_cache(maxsize=4096)
+def _reading_words(min_nm: int, max_nm: int, passes_nm: int, stops_nm: int, said: Verdict) -> str:
+    least, most, called = felt(min_nm), felt(max_nm), felt(passes_nm)
+    if passes_nm == 0:
         return f"No clearance: the thinnest leaf does not pass, {least} is the least"
     match said:
         case "tight":
@@ -126,11 +132,11 @@ def reading_words(valve: Valve, said: Verdict) -> str:
         case "loose":
             return f"Loose: {called} called, {most} is the most"
         case "at_limit":
-            return f"At the limit: {called} passes, {felt(valve.stops_nm)} does not, {most} is the most"
+            return f"At the limit: {called} passes, {felt(stops_nm)} does not, {most} is the most"
         case "in_spec":
-            allowed = f"{mm(valve.min_nm)} to {mm(valve.max_nm)} mm"
-            if in_thou(valve.min_nm) and in_thou(valve.max_nm):
-                allowed = f"{_thou(valve.min_nm)} to {_thou(valve.max_nm)} thou ({allowed})"
+            allowed = f"{mm(min_nm)} to {mm(max_nm)} mm"
+            if in_thou(min_nm) and in_thou(max_nm):
+                allowed = f"{_thou(min_nm)} to {_thou(max_nm)} thou ({allowed})"
             return f"In spec: {called} called, {allowed} is allowed"
 
 
@@ -153,6 +159,7 @@ def brought_to(valve: Valve, called_nm: int) -> str:
     return f"{about_mm(called_nm)} mm{thou}"
 
 
+@lru_cache(maxsize=4096)
 def _thou(nm: int, places: int | None = None) -> str:
     return show(nm, Unit.THOU, places)
 
@@ -179,6 +186,7 @@ def inward(low: Fraction, high: Fraction) -> tuple[int, int]:
     return micrometres if micrometres[0] <= micrometres[1] else (ceil(low), floor(high))
 
 
+@lru_cache(maxsize=4096)
 def about_mm(nm: int) -> str:
     """A computed figure: as it is where four decimals hold it, which all leaves and shims need; what a lash
     ratio makes finer than that nobody can read off a leaf, so it gets three.

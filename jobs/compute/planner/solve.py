@@ -3,9 +3,9 @@
 from collections import Counter
 from dataclasses import replace
 
-from jobs.compute.planner.assignment import best_assignment
 from jobs.compute.planner.explain import why_changed, why_kept, why_measured, why_unresolved
-from jobs.compute.planner.model import Model, build_model, needs_change, stock_cost
+from jobs.compute.planner.kinds import stock_cost
+from jobs.compute.planner.model import build_model, needs_change
 from jobs.compute.planner.preference import USUAL, Preference
 from jobs.compute.planner.types import (
     Choice,
@@ -44,9 +44,7 @@ def plan_engine(problem: Problem, preference: Preference = USUAL) -> Plan:
 
 
 def _plan(problem: Problem, preference: Preference) -> Plan:
-    model = build_model(problem, preference)
-    picks = best_assignment(model.layers, model.allowed, model.alike).tolist()
-    new_shims = _new_shims(problem, model, picks)
+    new_shims = chosen_shims(problem, preference)
     takers = {
         shim.from_label: problem.valves[index].label
         for index, shim in new_shims.items()
@@ -90,43 +88,60 @@ def _plan(problem: Problem, preference: Preference) -> Plan:
     )
 
 
-def _new_shims(problem: Problem, model: Model, picks: list[int]) -> dict[int, NewShim]:
-    """By valve, the shim it gets where that is not its own one."""
+def chosen_shims(problem: Problem, preference: Preference = USUAL) -> dict[int, NewShim]:
+    """The choosing alone, without figures and sentences: by valve, in order, the shim it gets in the best
+    plan where that is not its own one. What the preference does not allow must not be in the problem.
+    """
+    model = build_model(problem, preference)
+    if model is None:
+        return {}
+    rows = len(model.valves)
     taken: Counter[int] = Counter()
     got: dict[int, NewShim] = {}
-    for row, pick in enumerate(picks):
-        valve, (kind, which) = model.rows[row], model.column(pick)
-        match kind:
-            case "own" if which != valve:
-                giver = problem.valves[which]
-                if giver.shim is None:
-                    raise ValueError(f"the shim of {giver.label} is not known")
-                got[valve] = NewShim(
-                    action="swap",
-                    thickness_nm=giver.shim.thickness_nm,
-                    uncertainty_nm=problem.uncertainty.of_own(giver.shim),
-                    from_label=giver.label,
-                )
-            case "stock":
-                shims = model.stock[which]
-                lot = next(lot for lot in shims.lots if taken[lot] < problem.lots[lot].quantity)
-                taken[lot] += 1
-                got[valve] = NewShim(
-                    action="stock",
-                    thickness_nm=shims.thickness_nm,
-                    uncertainty_nm=problem.uncertainty.of_condition(shims.condition),
-                    condition=shims.condition,
-                    from_lot=lot,
-                    elsewhere=problem.lots[lot].elsewhere,
-                )
-            case "buy":
-                got[valve] = NewShim(
-                    action="buy",
-                    thickness_nm=model.buy_nm[row],
-                    uncertainty_nm=problem.uncertainty.unworn_nm,
-                    condition="new",
-                )
+    for row, kind in enumerate(model.best()):
+        if kind in (row, model.kinds.none):
+            continue
+        valve = model.valves[row]
+        if kind < rows:
+            giver = problem.valves[model.valves[kind]]
+            got[valve] = _swapped(problem, giver)
+        elif kind < model.kinds.to_buy.start:
+            place = next(
+                lot for lot in model.kinds.lots(kind, rows) if taken[lot] < problem.lots[lot].quantity
+            )
+            taken[place] += 1
+            got[valve] = _from_stock(problem, place)
+        else:
+            got[valve] = NewShim(
+                action="buy",
+                thickness_nm=int(model.kinds.thickness_nm[kind]),
+                uncertainty_nm=problem.uncertainty.unworn_nm,
+                condition="new",
+            )
     return got
+
+
+def _swapped(problem: Problem, giver: Valve) -> NewShim:
+    if giver.shim is None:
+        raise ValueError(f"the shim of {giver.label} is not known")
+    return NewShim(
+        action="swap",
+        thickness_nm=giver.shim.thickness_nm,
+        uncertainty_nm=problem.uncertainty.of_own(giver.shim),
+        from_label=giver.label,
+    )
+
+
+def _from_stock(problem: Problem, place: int) -> NewShim:
+    lot = problem.lots[place]
+    return NewShim(
+        action="stock",
+        thickness_nm=lot.thickness_nm,
+        uncertainty_nm=problem.uncertainty.of_condition(lot.condition),
+        condition=lot.condition,
+        from_lot=place,
+        elsewhere=lot.elsewhere,
+    )
 
 
 def _without_new_shim(problem: Problem, preference: Preference, valve: Valve, said: Verdict) -> Choice:

@@ -20,7 +20,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from jobs.compute.planner.model import STOCK_COST, needs_change
+from jobs.compute.planner.kinds import STOCK_COST
+from jobs.compute.planner.model import needs_change
 from jobs.compute.planner.types import OwnShim, Valve
 from jobs.compute.shopplan.types import RANKS, OpenJob, ShopProblem
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from jobs.compute.planner.explain import about_mm, marked_words, mm, own_words, reading_words, why_unresolved
-from jobs.compute.planner.model import STOCK_COST
+from jobs.compute.planner.kinds import STOCK_COST
 from jobs.compute.planner.types import Lot, OwnShim, Problem, Valve
 from jobs.compute.readings import Verdict
 from jobs.compute.shopplan.explain import taker_words, where_words

@@ -10,7 +10,8 @@ from datetime import datetime
 from typing import NamedTuple
 
 from jobs.compute.planner.explain import why_kept, why_measured
-from jobs.compute.planner.model import STOCK_COST, needs_change
+from jobs.compute.planner.kinds import STOCK_COST
+from jobs.compute.planner.model import needs_change
 from jobs.compute.planner.types import Condition, OwnShim, Valve
 from jobs.compute.readings import Verdict, verdict
 from jobs.compute.shopplan.explain import (
