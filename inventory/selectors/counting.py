@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from django.db.models import Count, Min, QuerySet, Sum
+from django.db.models import Count, OuterRef, QuerySet, Subquery, Sum
+from django.db.models.functions import Coalesce
 
 from inventory.compute.counting import BinRecord, DueBin, Pace, Rotation, due_bins
-from inventory.models import BinCount, MovementLine, Place, PlaceKind, ShimFamily, Tally
+from inventory.models import BinCount, Movement, MovementLine, Place, PlaceKind, ShimFamily, Tally
 from inventory.selectors.places import bins
 from shop.conf import conf
 from shop.models import Site, User
@@ -21,6 +22,7 @@ from shop.models import Site, User
 # How far back a bin's traffic is looked at to tell how fast it moves.
 TRAFFIC = timedelta(days=90)
 COUNTED_KINDS = (PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.INSPECTION)
+MAX_ID = 2**63 - 1
 COUNTED_TO_THE_END = (BinCount.State.AGREES, BinCount.State.POSTED)
 
 
@@ -132,16 +134,18 @@ def due(site: Site, *, at: datetime, most: int | None = None) -> list[tuple[Plac
 
     most: how many; None for what the shop's setting leaves over beside the counts that are open.
     """
-    rows = {place.code: place for place in bins(site)}
     open_counts = set(
         BinCount.objects.filter(site=site, state__in=BinCount.OPEN_STATES).values_list("place", flat=True)
     )
     if most is None:
         most = conf.counts_per_day - len(open_counts)
-    records = [record for record in _records(site, rows, at) if rows[record.code].pk not in open_counts]
+    records = _records(bins(site).exclude(pk__in=open_counts), site, at)
     troubled, fast, middle, slow = conf.count_days
     rotation = Rotation(troubled_days=troubled, fast_days=fast, middle_days=middle, slow_days=slow)
-    return [(rows[entry.code], entry) for entry in due_bins(records, at=at, rotation=rotation, most=most)]
+    found = due_bins(records, at=at, rotation=rotation, most=most)
+    # Only now: of hundreds of bins a few are due.
+    rows = {place.code: place for place in bins(site).filter(code__in=[entry.code for entry in found])}
+    return [(rows[entry.code], entry) for entry in found]
 
 
 def schedule(site: Site, *, at: datetime, most: int | None = None) -> list[tuple[Place, DueBin]]:
@@ -159,12 +163,27 @@ def countable(site: Site) -> QuerySet[Place]:
     return rows.select_related("family").order_by("kind", "cabinet", "row", "column", "code")
 
 
-def _records(site: Site, rows: dict[str, Place], at: datetime) -> list[BinRecord]:
-    """What is known of every bin that shims have ever been in."""
-    lines = MovementLine.objects.filter(place__site=site, place__kind=PlaceKind.BIN)
-    first = dict(lines.values_list("place").annotate(first=Min("movement__at")))
-    recent = lines.filter(movement__at__gt=at - TRAFFIC)
-    traffic = dict(recent.values_list("place").annotate(lines=Count("id")))
+def _first_line_after(site: Site, moment: datetime) -> int:
+    """The id from which on lines are of movements after the site's last one up to this moment. The index of a
+    bin's lines has their ids and not their time: by the id they are counted without being read."""
+    last = Movement.objects.filter(site=site, at__lte=moment).order_by("-seq").values_list("seq", flat=True)
+    seq = last.first()
+    if seq is None:
+        return 0
+    following = MovementLine.objects.filter(movement_id__gt=seq).order_by("movement_id", "position")
+    found = following.values_list("id", flat=True).first()
+    return MAX_ID if found is None else found
+
+
+def _records(rows: QuerySet[Place], site: Site, at: datetime) -> list[BinRecord]:
+    """What is known of those of these bins that shims have ever been in."""
+    # A look into an index a bin: in one go every line that the site ever had would be read.
+    lines = MovementLine.objects.filter(place=OuterRef("pk")).order_by("id")
+    recent = lines.filter(id__gte=_first_line_after(site, at - TRAFFIC)).order_by().values("place")
+    used = rows.annotate(
+        since=Subquery(lines.values("movement__at")[:1]),
+        traffic=Coalesce(Subquery(recent.annotate(lines=Count("id")).values("lines")), 0),
+    ).filter(since__isnull=False)
     last: dict[uuid.UUID, datetime] = {}
     differed: dict[uuid.UUID, list[bool]] = defaultdict(list)
     done = BinCount.objects.filter(site=site, state__in=(*COUNTED_TO_THE_END, BinCount.State.REJECTED))
@@ -178,11 +197,10 @@ def _records(site: Site, rows: dict[str, Place], at: datetime) -> list[BinRecord
     return [
         BinRecord(
             code=code,
-            in_use_since=first[place.pk],
-            last_counted=last.get(place.pk),
-            lines=traffic.get(place.pk, 0),
-            differed=tuple(differed[place.pk]),
+            in_use_since=since,
+            last_counted=last.get(pk),
+            lines=traffic,
+            differed=tuple(differed[pk]),
         )
-        for code, place in rows.items()
-        if place.pk in first
+        for pk, code, since, traffic in used.values_list("pk", "code", "since", "traffic")
     ]

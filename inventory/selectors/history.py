@@ -8,7 +8,7 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 
 from inventory.compute.lengths import show
-from inventory.models import MovementLine, Place, ShimFamily
+from inventory.models import Balance, MovementLine, Place, ShimFamily
 from shop.models import Site, User
 
 CHUNK = 2_000
@@ -101,10 +101,15 @@ def _conditions(site: Site, wanted: HistoryFilter) -> Q:
     # The place alone where there is one: its index gives a bin's history without a look at the site's.
     found = Q(place__site=site)
     found &= Q(movement__site=site) if wanted.place is None else Q(place=wanted.place)
+    sizes = {"thickness_nm__gte": wanted.thinnest_nm, "thickness_nm__lte": wanted.thickest_nm}
+    sizes = {name: value for name, value in sizes.items() if value is not None}
+    if wanted.family is not None and sizes and wanted.place is None:
+        # Where shims of the size have ever lain here has a balance: without that, every site's lines of the
+        # size are read for those of one.
+        lots = Balance.objects.filter(site=site, family=wanted.family, **sizes)
+        found &= Q(place__in=lots.values("place"))
     exact = {
         "family": wanted.family,
-        "thickness_nm__gte": wanted.thinnest_nm,
-        "thickness_nm__lte": wanted.thickest_nm,
         "condition": wanted.condition,
         "movement__reason": wanted.reason,
         "movement__job_id": wanted.job_id,
@@ -112,7 +117,7 @@ def _conditions(site: Site, wanted: HistoryFilter) -> Q:
         "movement__at__gte": wanted.since,
         "movement__at__lt": wanted.until,
     }
-    found &= Q(**{name: value for name, value in exact.items() if value is not None})
+    found &= Q(**sizes, **{name: value for name, value in exact.items() if value is not None})
     if wanted.actor:
         found &= Q(movement__actor__icontains=wanted.actor)
     if wanted.document:

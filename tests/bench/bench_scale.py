@@ -4,7 +4,7 @@
 
 Bars (issue 3): the stock page of one site and GET /api/v1/stock for one family answer in under 50 ms (median)
 with a number of queries that does not depend on what there is; a hold in under 15 ms; the history of a bin in
-under 50 ms; the audit of all of it in under 60 s with memory that does not grow with the books. The tables
+under 50 ms, and so are, by our own wish, the history of a size and the bins that are due to be counted; the audit of all of it in under 60 s with memory that does not grow with the books. The tables
 are filled as rows (scale_books.py); all that is timed is the service's own code, in this process, the audit
 in one of its own. `--plans` prints how PostgreSQL answers each of the queries.
 """
@@ -26,7 +26,16 @@ from tests import environment
 
 ROOT = Path(__file__).resolve().parents[2]
 TIMES = 40
-BARS_MS = {"stock page": 50, "family page": 50, "GET /stock": 50, "hold": 15, "bin page": 50, "history": 50}
+BARS_MS = {
+    "stock page": 50,
+    "family page": 50,
+    "GET /stock": 50,
+    "hold": 15,
+    "bin page": 50,
+    "history": 50,
+    "history of a size": 50,
+    "bins due to be counted": 50,
+}
 AUDIT_SECONDS, AUDIT_MIB = 60, 256
 
 

@@ -8,7 +8,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from api.services.keys import issue_key
+from inventory.compute.sizes import grade_of
+from inventory.selectors.counting import due
 from inventory.selectors.history import HistoryFilter, history
+from inventory.selectors.stories import story_of_size
 from inventory.services.holds import Wanted, hold_shims
 from shop.actor import service_actor
 from shop.models import Role, Site
@@ -61,4 +64,8 @@ def looks_of(site: Site) -> dict[str, Callable[[], object]]:
         "hold": hold_one,
         "bin page": lambda: answered(browser, reverse("bin", args=[site.code, lot.place_id])),
         "history": lambda: list(history(site, HistoryFilter(place=lot.place))[:50]),
+        "history of a size": lambda: story_of_size(
+            site, lot.family, grade_of(lot.family.range, lot.thickness_nm)
+        ).page(),
+        "bins due to be counted": lambda: due(site, at=timezone.now()),
     }
