@@ -4,9 +4,10 @@
 
 Bars (issue 3): the stock page of one site and GET /api/v1/stock for one family answer in under 50 ms (median)
 with a number of queries that does not depend on what there is; a hold in under 15 ms; the history of a bin in
-under 50 ms, and so are, by our own wish, the history of a size and the bins that are due to be counted; the audit of all of it in under 60 s with memory that does not grow with the books. The tables
-are filled as rows (scale_books.py); all that is timed is the service's own code, in this process, the audit
-in one of its own. `--plans` prints how PostgreSQL answers each of the queries.
+under 50 ms, and so are, by our own wish, the history of a size and which bins are due to be counted; the
+audit of all of it in under 60 s with memory that does not grow with the books. The tables are filled as rows
+(scale_books.py); all that is timed is the service's own code, in this process, the audit in one of its own.
+`--plans` prints how PostgreSQL answers each of the queries.
 """
 
 import argparse
