@@ -9,7 +9,7 @@ from inventory.compute.price_chart import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDT
 from inventory.compute.sampling import judge, sample_size
 from inventory.selectors.buying import bought_sizes, prices_of, punctuality, saved_by_gathering, spent
 from inventory.services.catalogue import add_offer, add_supplier
-from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
 from inventory.services.receipts import Found
 from inventory.services.receiving import receive_purchase
 
@@ -51,6 +51,18 @@ def test_one_order_in_two_deliveries(site, clerk, service, at, family, bins):
         (Decimal("4.2000"), False),
         (Decimal("4.0000"), True),
     ]
+
+
+@pytest.mark.django_db
+def test_of_an_order_whose_rest_was_called_off_what_came_counts(site, clerk, service, at, family, bins):
+    supplier = add_supplier(actor=service, code="brandt", name="Brandt Parts", lead_days=2)
+    add_offer(actor=service, supplier=supplier, family=family, price=Decimal("4.20"), currency="EUR")
+    buys = [Buy(family=family, thickness_nm=SIZE, quantity=3)]
+    order = mark_bought(site=site, actor=clerk, at=at, supplier=supplier, buys=buys)
+    receive_purchase(purchase_list=order, actor=clerk, at=at, received={order.lines.get().pk: 2})
+    cancel_purchase(purchase_list=order, actor=clerk, at=at)
+    (row,) = spent(site, at - timedelta(days=1), at + YEAR)
+    assert (row.orders, row.amount) == (1, Decimal("8.40"))
 
 
 def test_nothing_to_draw():
