@@ -1,5 +1,7 @@
 """What a job looks like when it is sent (rendered by api/job_sheet.py), and what its acts take."""
 
+from typing import Any
+
 from rest_framework import serializers
 
 from api.engine_types import ItemSerializer, SideSerializer
@@ -27,7 +29,8 @@ from api.words import (
     UNITS,
     VERDICTS,
 )
-from inventory.compute.lengths import plausible_clearance, plausible_shim
+from inventory.compute.lengths import LengthError, plausible_clearance, plausible_shim
+from jobs.compute.readings import feeler_reading
 from jobs.services.engines import LASH_RATIO
 
 MOST_VALVES = 64
@@ -288,6 +291,14 @@ class HandOverBodySerializer(Body):
 class FeelerSerializer(Body):
     passes = LengthField(plausible=plausible_clearance)
     stops = LengthField(plausible=plausible_clearance, required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        # The service says so too; said here it is named together with what else is wrong.
+        try:
+            feeler_reading(attrs["passes"], attrs.get("stops"))
+        except LengthError as error:
+            raise serializers.ValidationError({"stops": error.message}) from error
+        return attrs
 
 
 class KeyClearancesSerializer(Body):

@@ -104,7 +104,8 @@ def _lash_ratio(value: Any, errors: Errors) -> Fraction:
     if type(value) is not str or not _ratio(value) or not 0 < Fraction(value) <= _MOST_RATIO:
         errors.add(
             "/lash_ratio",
-            f'must be a decimal as a text, "1.25" say: above 0, at most {_MOST_RATIO}, at most six decimals',
+            f'must be a decimal as a text, "1.25" or "0.5" say, with a digit before the point: above 0, '
+            f"at most {_MOST_RATIO}, at most six decimals",
         )
         return Fraction(1)
     return Fraction(value)

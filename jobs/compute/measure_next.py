@@ -18,13 +18,16 @@ Limits
     looked at at a time; what two would do together is asked again once the first is measured.
 """
 
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import ceil, floor
+from typing import NamedTuple
 
-from jobs.compute.planner import OwnShim, Plan, Problem, Valve, plan_engine
-from jobs.compute.windows import Window, called_window
+from jobs.compute.planner import OwnShim, Plan, Problem, Valve, chosen_shims, needs_change, plan_engine
+from jobs.compute.windows import called_window
 
 PRIOR_SHIMS = 8
 """How many shims, spread evenly over all sizes, knowing nothing counts as (common sense, no source)."""
@@ -103,14 +106,15 @@ def measure_next(problem: Problem, histories: Mapping[str, History]) -> MeasureN
     wanting = tuple(choice.label for choice in now.choices if choice.action in ("unresolved", "buy"))
     candidates: list[Candidate] = []
     if wanting:
-        useful = list(_windows(problem))
+        useful = _useful_windows(problem, now)
+        before = _chosen(problem)
         # Valves that are alike but for their names stand in each other's stead.
         asked: dict[tuple[Valve, int], Candidate] = {}
         for index, valve in enumerate(problem.valves):
             if _may_give(valve) and valve.label in histories:
                 alike = (replace(valve, label=""), id(histories[valve.label]))
                 if alike not in asked:
-                    asked[alike] = _candidate(problem, now, index, useful, histories[valve.label])
+                    asked[alike] = _candidate(problem, before, index, useful, histories[valve.label])
                 candidates.append(replace(asked[alike], label=valve.label))
     found = [candidate for candidate in candidates if candidate.probability]
     return MeasureNext(
@@ -124,36 +128,56 @@ def _may_give(valve: Valve) -> bool:
     return valve.shim is None and valve.adjust == "auto" and valve.min_nm <= valve.passes_nm <= valve.max_nm
 
 
+class _Chosen(NamedTuple):
+    """What matters here of an engine's best plan."""
+
+    short: tuple[int, int]
+    """Valves unresolved, shims bought."""
+    opened: frozenset[int]
+    """Valves whose own shim is not kept, by their places."""
+
+
+def _chosen(problem: Problem) -> _Chosen:
+    new = chosen_shims(problem)
+    unresolved = {
+        index
+        for index, valve in enumerate(problem.valves)
+        if index not in new and valve.shim is not None and needs_change(valve)
+    }
+    bought = sum(shim.action == "buy" for shim in new.values())
+    return _Chosen((len(unresolved), bought), frozenset(unresolved | new.keys()))
+
+
 def _candidate(
-    problem: Problem, now: Plan, index: int, useful: Iterable[Window], history: History
+    problem: Problem, before: _Chosen, index: int, useful: Sequence[range], history: History
 ) -> Candidate:
-    label = problem.valves[index].label
+    valve = problem.valves[index]
     probability, openings = Fraction(0), Fraction(1)
     helps = []
-    useful = list(useful)
+    others = [other.shim.thickness_nm for other in problem.valves if other.shim is not None]
+    to_be_had = sorted({*others, *(lot.thickness_nm for lot in problem.lots), *problem.catalogue_nm})
     for size, chance in history.chances().items():
-        # In no other valve's window it can go nowhere, so the plan stays as it is.
-        if not any(window.holds(size) for window in useful):
+        # Nobody who could pass the gain on can take it, or the valve itself could take nothing instead: then
+        # the plan stays as it is.
+        if not any(size in window for window in useful):
             continue
-        then = plan_engine(_with_shim(problem, index, size))
-        if (then.score.unresolved, then.score.bought) < (now.score.unresolved, now.score.bought):
+        window = _window(valve, size, problem.lash_ratio)
+        place = bisect_left(to_be_had, window.start)
+        if place == len(to_be_had) or to_be_had[place] not in window:
+            continue
+        then = _chosen(_with_shim(problem, index, size))
+        if then.short < before.short:
             probability += chance
             helps.append(size)
             # To look at it the valve is opened in any case; what else is opened comes on top.
-            opened = {choice.label for choice in then.choices if _opens(choice.action)} - {label}
-            before = {choice.label for choice in now.choices if _opens(choice.action)}
-            openings += chance * max(len(opened) - len(before), 0)
+            openings += chance * max(len(then.opened - {index}) - len(before.opened), 0)
     return Candidate(
-        label=label,
+        label=valve.label,
         probability=probability,
         openings=openings,
         helps=tuple(helps),
         seen=history.seen,
     )
-
-
-def _opens(action: str) -> bool:
-    return action not in ("keep", "measure")
 
 
 def _with_shim(problem: Problem, index: int, thickness_nm: int) -> Problem:
@@ -162,10 +186,32 @@ def _with_shim(problem: Problem, index: int, thickness_nm: int) -> Problem:
     return replace(problem, valves=tuple(valves))
 
 
-def _windows(problem: Problem) -> Iterator[Window]:
-    """The called windows of all valves that could take another shim."""
-    for valve in problem.valves:
-        if valve.shim is not None and valve.adjust != "never":
-            yield called_window(
-                valve.shim.thickness_nm, valve.passes_nm, valve.min_nm, valve.max_nm, problem.lash_ratio
-            )
+def _window(valve: Valve, shim_nm: int, lash_ratio: Fraction) -> range:
+    """The thicknesses that this valve, its own shim being so thick, could take."""
+    window = called_window(shim_nm, valve.passes_nm, valve.min_nm, valve.max_nm, lash_ratio)
+    return range(ceil(window.low), floor(window.high) + 1)
+
+
+def _useful_windows(problem: Problem, now: Plan) -> list[range]:
+    """The windows of the valves that could pass a gain on.
+
+    One more shim makes a best plan better only along a chain: somebody takes it and leaves what he has to
+    the next, until one takes something who has none now or a bought one (two assignments differ by such
+    chains and by rings). So these are the valves that want, and those whose shim in the best plan one of
+    these could take.
+    """
+    holders: list[tuple[range, int]] = []
+    useful: list[range] = []
+    for valve, choice in zip(problem.valves, now.choices, strict=True):
+        if valve.shim is None or valve.adjust == "never":
+            continue
+        window = _window(valve, valve.shim.thickness_nm, problem.lash_ratio)
+        if choice.action in ("unresolved", "buy") or choice.thickness_nm is None:
+            useful.append(window)
+        else:
+            holders.append((window, choice.thickness_nm))
+    for taker in useful:
+        for holder in [holder for holder in holders if holder[1] in taker]:
+            holders.remove(holder)
+            useful.append(holder[0])
+    return useful

@@ -73,6 +73,7 @@ REFUSED = [
     ("-1", "/lash_ratio", ""),
     ("1e3", "/lash_ratio", ""),
     ("NaN", "/lash_ratio", ""),
+    (".5", "/lash_ratio", ""),
     ("1.0000001", "/lash_ratio", ""),
     ("1000.1", "/lash_ratio", ""),
     (DELETE, "/valves/0/label", ""),

@@ -5,6 +5,7 @@ import uuid
 import pytest
 
 from inventory.models import Hold, Place, PurchaseList
+from tests.api.world import length
 
 pytestmark = pytest.mark.django_db
 
@@ -86,3 +87,14 @@ class TestReceivePurchase:
         errors = errors_of(self.receive(world, bought, (bought["lines"][0]["id"], 1)), 400)
         assert list(errors) == ["/lines/0/bin"]
         assert "for which Job 1 waits" in errors["/lines/0/bin"]
+
+
+class TestReadings:
+    def test_wrong_lengths_and_leaves_in_the_wrong_order_are_named_together(self, world):
+        readings = {
+            "1-IN": {"passes": length("8")},
+            "2-IN": {"passes": length("0.20"), "stops": length("0.15")},
+        }
+        errors = errors_of(world.program.act(f"{world.job()}/readings", {"readings": readings}), 400)
+        assert errors.keys() == {"/readings/1-IN/passes", "/readings/2-IN/stops"}
+        assert "thinnest leaf that does not go through" in errors["/readings/2-IN/stops"]

@@ -6,13 +6,15 @@ Promise
     before the plan is returned (assignment.py). The same problem always gives the same plan.
     `verify` re-checks a plan against its problem and shares no code with what made it.
 
-The way: types -> preference (the order of the ranks, what may be taken) -> model (the engine as an
-assignment problem) -> assignment (solved by ranks, proven) -> solve (the plan) -> explain (a sentence per
-valve); verify stands apart.
+The way: types -> preference (the order of the ranks, what may be taken) -> kinds (what there is to fit) ->
+choices (who may get which, and which of it can matter) -> model (what is left as an assignment problem) ->
+assignment (solved by ranks, proven) -> solve (the plan) -> explain (a sentence per valve); verify stands
+apart.
 """
 
+from jobs.compute.planner.model import needs_change
 from jobs.compute.planner.preference import USUAL, Preference
-from jobs.compute.planner.solve import plan_engine
+from jobs.compute.planner.solve import chosen_shims, plan_engine
 from jobs.compute.planner.types import (
     Action,
     Adjust,
@@ -50,8 +52,10 @@ __all__ = [
     "Valve",
     "Verdict",
     "called_window",
+    "chosen_shims",
     "default_aim",
     "guaranteed_window",
+    "needs_change",
     "plan_engine",
     "verdict",
     "verify",
