@@ -4,7 +4,6 @@ import gc
 import os
 import socket
 from collections.abc import Iterator
-from itertools import chain, groupby
 from pathlib import Path
 
 import django
@@ -33,6 +32,7 @@ __all__ = ["counter", "manager", "other_site", "outsider", "site", "technician"]
 # A test's client starts the service anew; without this each would first walk through all static files.
 project_settings.WHITENOISE_AUTOREFRESH = True
 
+FURNISHED = "furniture_of_the_session"
 DATABASE_FIXTURES = frozenset(
     {"db", "transactional_db", "django_db_serialized_rollback", "django_db_reset_sequences", "live_server"}
 )
@@ -65,12 +65,8 @@ def pytest_collection_modifyitems(config, items):
     if dropped:
         config.hook.pytest_deselected(items=dropped)
         items[:] = kept
-    # A module's furnished shop (tests/ui/conftest.py) stays until the module ends: who works without it goes
-    # first.
-    modules = [list(group) for _, group in groupby(items, key=lambda item: item.path)]
-    for group in modules:
-        group.sort(key=lambda item: "shop" in getattr(item, "fixturenames", ()))
-    items[:] = chain.from_iterable(modules)
+    # The furnished shop (tests/ui/conftest.py) stays until the session ends: who works without it goes first.
+    items.sort(key=lambda item: FURNISHED in getattr(item, "fixturenames", ()))
 
 
 def pytest_collection_finish(session):

@@ -1,7 +1,8 @@
 """People at their browsers: a client per person, and pages by their names.
 
-The furnished shop takes seconds to make, so that it is made once for a module, in a transaction around its
-tests; each test works in one of its own inside, with its own copy of what `furnish` gave.
+The furnished shop takes seconds to make, so that it is made once, in a transaction around all tests that work
+in it; they run last (tests/conftest.py), each in a transaction of its own inside, with its own copy of what
+`furnish` gave.
 """
 
 import copy
@@ -91,8 +92,8 @@ def foreign(outsider, site):
     return browser_of(outsider, site)
 
 
-@pytest.fixture(scope="module")
-def furniture_of_the_module(django_db_setup, django_db_blocker) -> Iterator[Furniture]:
+@pytest.fixture(scope="session")
+def furniture_of_the_session(django_db_setup, django_db_blocker) -> Iterator[Furniture]:
     around = transaction.atomic()
     # As Django's own TestCase does, so that a transaction that must be the outermost may begin inside.
     around._from_testcase = True
@@ -124,7 +125,7 @@ def furniture(request) -> Furniture | None:
     """This test's own copy, where it asks for the furnished shop."""
     if "shop" not in request.fixturenames:
         return None
-    return copy.deepcopy(request.getfixturevalue("furniture_of_the_module"))
+    return copy.deepcopy(request.getfixturevalue("furniture_of_the_session"))
 
 
 @pytest.fixture
@@ -148,6 +149,6 @@ def workshop(furniture, site, tech) -> Workshop:
 
 
 @pytest.fixture
-def shop(furniture_of_the_module, furniture) -> Furnished:
-    """It names the module's too: so that its transaction begins before the test's."""
+def shop(furniture_of_the_session, furniture) -> Furnished:
+    """It names the session's too: so that its transaction begins before the test's."""
     return furniture.shop
