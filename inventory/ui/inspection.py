@@ -124,8 +124,8 @@ def _take(request: PageRequest, inspection: Inspection, lying: Balance, at: date
 
 def _lying(site: Site, inspection: Inspection, lot: object) -> Balance | None:
     """Where the inspected shim lies on the bench: at what it measured, or as it was found where the books did
-    not move; None once it is gone. Without `lot`, as when the page is opened from the history, only an
-    unmeasured shim said to be just that thick is taken for it."""
+    not move; None once it is gone. Without `lot`, as when the page is opened from the history, only a
+    shim of just that thickness is taken for it, and one that waits for the micrometer first."""
     lots = Balance.objects.select_related("family", "place").filter(
         site=site, place__kind=PlaceKind.INSPECTION, family=inspection.family, on_hand__gt=0
     )
@@ -133,8 +133,8 @@ def _lying(site: Site, inspection: Inspection, lot: object) -> Balance | None:
         return lots.filter(thickness_nm=inspection.thickness_nm, condition=Condition.USED).first()
     if str(lot).isdecimal() and len(str(lot)) < 18:
         return lots.filter(pk=int(str(lot))).first()
-    said_to_be = {"thickness_nm": inspection.thickness_nm, "condition": Condition.UNMEASURED}
-    return lots.filter(**said_to_be).first()
+    alike = lots.filter(thickness_nm=inspection.thickness_nm).exclude(condition=Condition.NEW)
+    return alike.order_by("condition").first()  # "unmeasured" comes before "used"
 
 
 @page(see=Action.INSPECT, do=Action.INSPECT)

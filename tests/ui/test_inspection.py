@@ -115,7 +115,7 @@ def test_a_pitted_one_is_found_and_scrapped_from_the_history_too(inspect, counte
     assert "Scrap it" in text_of(page)
     assert "scrapped." in text_of(counter_screen.post("inspected", made.pk, **fields_of(page)))
     assert on_bench(lot) == 0
-    assert "Nothing was booked of it then" in text_of(counter_screen.get("inspected", made.pk))
+    assert "cannot be told any more" in text_of(counter_screen.get("inspected", made.pk))
 
 
 def test_no_reading_of_a_good_face_is_asked_for(inspect, bay_tablet, lot):
