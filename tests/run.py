@@ -1,4 +1,4 @@
-"""The whole suite: lint, then the same tests on SQLite and on PostgreSQL, then the pages and the API fuzz.
+"""The whole suite: lint, then the same tests on SQLite and on PostgreSQL, then the API fuzz and the pages.
 
     python -m tests.run [--long | --lint]
 
@@ -47,8 +47,10 @@ SESSIONS = (
     ),
     Session(name="sqlite", words=["-m", "not browser and not fuzz"]),
     # A process each: the browser's driver leaves an event loop in its thread, which shuts the database there.
-    Session(name="pages", words=["-m", "browser"]),
-    Session(name="API fuzz", words=["-p", "schemathesis", "-m", "fuzz"]),
+    # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others takes a minute
+    # of a busy machine. The longer one first, so that both cores are at work to the end.
+    Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),
+    Session(name="pages", words=["tests/browser", "-m", "browser"]),
 )
 
 

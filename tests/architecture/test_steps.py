@@ -1,0 +1,23 @@
+"""The steps of `tests.run` that look only at some files find every test that is theirs."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.run import SESSIONS
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.parametrize(("name", "mark"), [("pages", "browser"), ("API fuzz", "fuzz")])
+def test_every_test_with_the_mark_is_where_the_step_looks(name, mark):
+    (words,) = [session.words for session in SESSIONS if session.name == name]
+    place = ROOT / next(word for word in words if word.startswith("tests/"))
+    marked = [
+        path
+        for path in (ROOT / "tests").rglob("test_*.py")
+        if re.search(rf"\bmark\.{mark}\b", path.read_text())
+    ]
+    assert marked
+    assert all(path == place or place in path.parents for path in marked), (marked, place)
