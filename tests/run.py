@@ -47,8 +47,8 @@ SESSIONS = (
     ),
     Session(name="sqlite", words=["-m", "not browser and not fuzz"]),
     # A process each: the browser's driver leaves an event loop in its thread, which shuts the database there.
-    # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others took 15 s. The
-    # longer one first, so that both cores are at work to the end.
+    # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others took 15 s.
+    # The longer one first, so that both cores are at work to the end.
     Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),
     Session(name="pages", words=["tests/browser", "-m", "browser"]),
 )
