@@ -11,7 +11,7 @@ from inventory.selectors.audit import audit
 from inventory.selectors.claims import claimed_in_inspection
 from inventory.services.catalogue import add_supplier
 from inventory.services.claims import open_claim, settle_claim
-from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
 from inventory.services.receipts import Found
 from inventory.services.receiving import receive_purchase
 from inventory.services.shim_lines import Shims
@@ -86,6 +86,18 @@ def test_too_many_wait_in_receiving(receive, bought, places):
     assert claims() == []
     bought.refresh_from_db()
     assert bought.state == "received"
+
+
+def test_a_list_of_which_a_part_came_is_closed_and_not_cancelled(receive, bought, clerk, at):
+    receive(4)
+    done = cancel_purchase(purchase_list=bought, actor=clerk, at=at)
+    assert (done.state, done.closed_at, done.lines.get().received) == ("closed", at, 4)
+    assert done.events.get(act="cancel").text == (
+        "Closed: 4 of 10 shims came and stay received; the rest is called off: 6 × 2.625 mm."
+    )
+    over = "is closed, rest called off already; nothing was changed"
+    refused(WrongState, lambda: cancel_purchase(purchase_list=bought, actor=clerk, at=at), says=over)
+    refused(WrongState, lambda: receive(1), says=over)
 
 
 class TestClaimsByHand:
