@@ -25,6 +25,7 @@ from jobs.compute.shopplan import (
     ShopLot,
     ShopProblem,
     TrayShim,
+    in_one_tray,
     job_weight,
 )
 from jobs.models import ClearanceReading, HandOver, Job, JobValve, Plan, PlanLine
@@ -194,7 +195,7 @@ def _open_job(
         lash_ratio=Fraction(job.lash_ratio),
         weight=job_weight(priority=job.priority, promised_in=promised_in),
         on_bench=job.bay_id is not None,
-        tray=tuple(_loose(job, books)),
+        tray=_loose(job, books),
         pins=() if plan is None else tuple(_pins(job, plan, books, keys)),
     )
 
@@ -207,12 +208,12 @@ def _tray_of(job: Job, books: _Books) -> OpenJob:
         name=name_of(job),
         valves=(),
         on_bench=job.bay_id is not None,
-        tray=tuple(_loose(job, books)),
+        tray=_loose(job, books),
     )
 
 
-def _loose(job: Job, books: _Books) -> Iterable[TrayShim]:
-    return (
+def _loose(job: Job, books: _Books) -> tuple[TrayShim, ...]:
+    lying = [
         TrayShim(
             thickness_nm=balance.thickness_nm,
             known_by="measured" if balance.condition == Condition.USED else "marked",
@@ -220,7 +221,8 @@ def _loose(job: Job, books: _Books) -> Iterable[TrayShim]:
         )
         for balance in books.trays[job.tray_id]
         if balance.family_id == job.family_id
-    )
+    ]
+    return in_one_tray(lying, uncertainty())
 
 
 def _valves(valves: Iterable[JobValve], books: _Books) -> Iterable[Valve]:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 
 from jobs.compute.planner import OwnShim, Uncertainty, Valve
-from jobs.compute.shopplan import OpenJob, OrderedLot, Pin, ShopLot, ShopProblem, TrayShim
+from jobs.compute.shopplan import OpenJob, OrderedLot, Pin, ShopLot, ShopProblem, TrayShim, in_one_tray
 from tests.compute.planner_cases import RATIOS, STEP, THOU
 
 MORNING = datetime(2031, 3, 3, 8, tzinfo=UTC)
@@ -41,13 +41,16 @@ def random_shop(
                 lash_ratio=Fraction(rng.choice(RATIOS)),
                 weight=rng.choice([1, 1, 1, 2, 3]),
                 on_bench=rng.random() >= off_bench,
-                tray=tuple(
-                    TrayShim(
-                        thickness_nm=_thickness(rng, start, span),
-                        known_by=rng.choice(["measured", "marked"]),
-                        quantity=rng.choice([1, 1, 2]),
-                    )
-                    for _ in range(rng.choice([0, 0, 0, 1, 2]))
+                tray=in_one_tray(
+                    [
+                        TrayShim(
+                            thickness_nm=_thickness(rng, start, span),
+                            known_by=rng.choice(["measured", "marked"]),
+                            quantity=rng.choice([1, 1, 2]),
+                        )
+                        for _ in range(rng.choice([0, 0, 0, 1, 2]))
+                    ],
+                    Uncertainty(),
                 ),
             )
         )

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from jobs.compute.planner import Uncertainty
 from jobs.compute.shopplan import (
     Aside,
     OpenJob,
@@ -17,6 +18,7 @@ from jobs.compute.shopplan import (
     ShopLot,
     ShopProblem,
     TrayShim,
+    in_one_tray,
     plan_shop,
     verify,
 )
@@ -129,6 +131,14 @@ class TestBetweenBays:
         assert choices(other)["2", "A"].from_job == "5"
         assert other.score.stock_cost == 1
         assert other.hand_overs[0].say == "Take the 2.520 mm shim in the tray of bay 5 to bay 2 for A."
+
+    def test_new_and_used_ones_of_a_thickness_in_one_tray_count_as_the_less_sure(self):
+        known = ("measured", "marked")
+        lying = [TrayShim(thickness_nm=2_520_000, known_by=how, quantity=2) for how in known]
+        tray = in_one_tray(lying, Uncertainty())
+        assert tray == (TrayShim(thickness_nm=2_520_000, known_by="marked", quantity=4),)
+        plan = planned(shop(job("2", tight("A"), tight("B"), tight("C"), tray=tray)))
+        assert [choices(plan)["2", label].action for label in "ABC"] == ["tray"] * 3
 
     def test_nobody_waits_for_a_shim_that_lies_loose_in_a_tray(self):
         """Off the bench, 2 gives to 5 out of its valve and takes what lies in the tray of 5."""

@@ -46,6 +46,7 @@ from jobs.compute.shopplan.types import (
     ShopScore,
     SpareShim,
     TrayShim,
+    in_one_tray,
 )
 from jobs.compute.shopplan.verify import verify
 from jobs.compute.shopplan.weights import job_weight
@@ -71,6 +72,7 @@ __all__ = [
     "ShopScore",
     "SpareShim",
     "TrayShim",
+    "in_one_tray",
     "job_weight",
     "join",
     "nearest_first",

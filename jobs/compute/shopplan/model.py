@@ -238,9 +238,7 @@ def _tray_columns(problem: ShopProblem) -> list[Column]:
             gone = min(taken[job.key, shim.thickness_nm], shim.quantity)
             taken[job.key, shim.thickness_nm] -= gone
             if left := shim.quantity - gone:
-                half = problem.uncertainty.of_own(
-                    OwnShim(thickness_nm=shim.thickness_nm, known_by=shim.known_by)
-                )
+                half = problem.uncertainty.of_own(shim.as_own())
                 columns.append(Column("tray", shim.thickness_nm, half, left, number, -1, "", 0, ()))
     return columns
 

@@ -205,11 +205,7 @@ def _out_of_engine(giver: OpenJob, pick: Pick) -> OwnShim:
         own = next((valve.shim for valve in giver.valves if valve.label == pick.from_label), None)
     else:
         own = next(
-            (
-                OwnShim(thickness_nm=shim.thickness_nm, known_by=shim.known_by)
-                for shim in giver.tray
-                if shim.thickness_nm == pick.thickness_nm
-            ),
+            (shim.as_own() for shim in giver.tray if shim.thickness_nm == pick.thickness_nm),
             None,
         )
     if own is None or own.thickness_nm != pick.thickness_nm:

@@ -1,7 +1,7 @@
 """What goes into a plan for a whole shop and what comes out. Lengths are whole nanometres."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
@@ -11,6 +11,7 @@ from jobs.compute.planner.types import (
     MAX_LASH_RATIO,
     Condition,
     KnownBy,
+    OwnShim,
     Score,
     Uncertainty,
     Valve,
@@ -37,9 +38,30 @@ class TrayShim:
     known_by: KnownBy
     quantity: int = 1
 
+    def as_own(self) -> OwnShim:
+        """One of them, as it would sit in a valve."""
+        return OwnShim(thickness_nm=self.thickness_nm, known_by=self.known_by)
+
     def __post_init__(self) -> None:
         if self.quantity < 1 or not 0 < self.thickness_nm <= _MAX_NM:
             raise ValueError("a tray holds at least one shim, thicker than nothing")
+
+
+def in_one_tray(shims: Iterable[TrayShim], uncertainty: Uncertainty) -> tuple[TrayShim, ...]:
+    """The shims of one tray, each thickness once: it is by its thickness that one is found there, so
+    where new and used ones lie together, all count as what is known less surely.
+    """
+    alike: dict[int, list[TrayShim]] = {}
+    for shim in shims:
+        alike.setdefault(shim.thickness_nm, []).append(shim)
+    return tuple(
+        TrayShim(
+            thickness_nm=thickness,
+            known_by=max((shim.as_own() for shim in found), key=uncertainty.of_own).known_by,
+            quantity=sum(shim.quantity for shim in found),
+        )
+        for thickness, found in alike.items()
+    )
 
 
 class Pin(NamedTuple):
@@ -77,6 +99,7 @@ class OpenJob:
     """Whether the engine is open in a bay now. One that is not gives and takes in one visit, so it cannot
     wait for a shim from a job that waits for one of its own."""
     tray: tuple[TrayShim, ...] = ()
+    """Each thickness once: see `in_one_tray`."""
     pins: tuple[Pin, ...] = ()
 
     def __post_init__(self) -> None:
