@@ -8,18 +8,22 @@ makes sense of a body (min below max, a family's range), and `use_after_free`, s
 """
 
 import random
+import sqlite3
 
 import pytest
 import schemathesis
+from django.db import connection
 from hypothesis import HealthCheck, settings
 from schemathesis.checks import CHECKS, load_all_checks
 from schemathesis.config import SchemathesisConfig
 
 from api.document import document
 from inventory.models import Place
+from shop.models import Role
 from tests.api.floor_writes import return_to_supplier
 from tests.api.program import program
 from tests.api.world import make_world
+from tests.people import north_yard, person
 
 pytestmark = pytest.mark.fuzz
 
@@ -41,9 +45,34 @@ schema = schemathesis.openapi.from_dict(
 )
 
 
+@pytest.fixture(scope="module")
+def kept():
+    """The shop as it was made for the first operation, and what names it: [] until then."""
+    made = []
+    yield made
+    for copy in made[:1]:
+        copy.close()
+
+
 @pytest.fixture
-def target(live_server, site, manager):
-    """The address, a key for everything, and by resource the id of one thing that is there."""
+def target(live_server, kept):
+    """The address, a key for everything, and by resource the id of one thing that is there.
+
+    Made once; into SQLite it is then copied page by page for each operation.
+    """
+    if connection.vendor != "sqlite":
+        return live_server.url, *make_target()
+    if not kept:
+        kept += [sqlite3.connect(":memory:"), make_target()]
+        connection.connection.backup(kept[0])
+    connection.ensure_connection()
+    kept[0].backup(connection.connection)
+    return live_server.url, *kept[1]
+
+
+def make_target():
+    site = north_yard()
+    manager = person("mara", "Mara Quist", site, Role.MANAGER)
     world = make_world(site, program(manager, site))
     job, hold = world.held(), world.hold()
     things = {
@@ -59,7 +88,7 @@ def target(live_server, site, manager):
         "engine-types": world.shop.engine.code,
         "sites": site.code,
     }
-    return live_server.url, world.program.text, things
+    return world.program.text, things
 
 
 @schema.parametrize()
