@@ -4,25 +4,49 @@ from datetime import datetime
 from urllib.parse import quote
 
 import pytest
+from django.conf import settings
 from django.db import connection
+from django.test import override_settings
 from django.utils import timezone
 
 from api.listing import FIELDS, ORDERING
 from inventory.models import Need, PurchaseList, StockMinimum
+from shop.models import Role
 from tests.api.buying_writes import set_part_prices, set_rate, set_stock_minimum
 from tests.api.list_filters import OTHER_QUESTIONS, filter_of, nm
+from tests.api.program import program
 from tests.api.table_writes import judged
 from tests.api.test_pages_of_lists import walk
 from tests.api.test_query_counts import fill
+from tests.api.world import make_world
 from tests.api.writes import given_up, operations
+from tests.lasting import made_once
+from tests.people import north_yard, person
 
 LISTS = {route: declared for _, route, declared in operations() if declared.kind == "list"}
 PAGING = {"cursor", "limit", ORDERING, FIELDS}
 
 
+@pytest.fixture(scope="module")
+def filled_once(django_db_setup, django_db_blocker):
+    with made_once(django_db_blocker, fill_every_list) as made:
+        yield made
+
+
 @pytest.fixture
-def filled(world):
+def filled(filled_once, db):
     """A program that sees something in every list, and the address of each list."""
+    return filled_once
+
+
+def fill_every_list():
+    site = north_yard()
+    world = make_world(site, program(person("mara", "Mara Quist", site, Role.MANAGER), site))
+    with override_settings(COLDGAP=settings.COLDGAP | {"WEBHOOK_ALLOW_PRIVATE": ["127.0.0.0/8"]}):
+        return fill_lists(world)
+
+
+def fill_lists(world):
     fill(world, 2)
     given_up(world)
     for _ in range(2):
