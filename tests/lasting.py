@@ -1,4 +1,4 @@
-"""What takes seconds to make and is only looked at: made once for a module, not for every test."""
+"""What takes seconds to make and is only looked at: made once, not for every test."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,7 +11,8 @@ from django.db import transaction
 def made_once(blocker: Any, make: Callable[[], Any]) -> Iterator[Any]:
     """What `make` gives, made in a transaction around the tests that is taken back after the last of them.
 
-    For a fixture of a module all of whose tests ask for it. blocker: the fixture `django_db_blocker`.
+    For a fixture that outlives a test; every test that runs meanwhile must be one that expects what it made.
+    blocker: the fixture `django_db_blocker`.
     """
     around = transaction.atomic()
     # As Django's own TestCase does, so that a transaction that must be the outermost may begin inside.

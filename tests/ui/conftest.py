@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import pytest
 import time_machine
-from django.db import transaction
 from django.test import Client
 from django.urls import reverse
 
@@ -19,6 +18,7 @@ from shop.actor import actor_for_user
 from shop.models import Site, User
 from tests.jobs.conftest import at, boss, clerk, service, stranger, tech
 from tests.jobs.shop import AT, HOUR, Workshop, make_workshop
+from tests.lasting import made_once
 from tests.people import ines, north_yard, tobi
 from tests.ui.furnished import Furnished, furnish
 
@@ -94,30 +94,18 @@ def foreign(outsider, site):
 
 @pytest.fixture(scope="session")
 def furniture_of_the_session(django_db_setup, django_db_blocker) -> Iterator[Furniture]:
-    around = transaction.atomic()
-    # As Django's own TestCase does, so that a transaction that must be the outermost may begin inside.
-    around._from_testcase = True
-    with django_db_blocker.unblock(), time_machine.travel(AT + HOUR):
-        around.__enter__()
-        try:
-            made = make_furniture()
-        except BaseException:
-            transaction.set_rollback(True)
-            around.__exit__(None, None, None)
-            raise
-    yield made
-    with django_db_blocker.unblock():
-        transaction.set_rollback(True)
-        around.__exit__(None, None, None)
+    with made_once(django_db_blocker, make_furniture) as made:
+        yield made
 
 
 def make_furniture() -> Furniture:
-    site = north_yard()
-    technician = ines(site)
-    counter = tobi(site)
-    workshop = make_workshop(site, actor_for_user(technician, request_id="req-tech"))
-    shop = furnish(workshop, actor_for_user(counter, request_id="req-clerk"))
-    return Furniture(technician=technician, counter=counter, shop=shop)
+    with time_machine.travel(AT + HOUR):
+        site = north_yard()
+        technician = ines(site)
+        counter = tobi(site)
+        workshop = make_workshop(site, actor_for_user(technician, request_id="req-tech"))
+        shop = furnish(workshop, actor_for_user(counter, request_id="req-clerk"))
+        return Furniture(technician=technician, counter=counter, shop=shop)
 
 
 @pytest.fixture
