@@ -10,7 +10,16 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.compute.lengths import parse
-from inventory.models import Hold, Movement, Place, PurchaseList, ShimFamily, Supplier, SupplierClaim
+from inventory.models import (
+    Hold,
+    Movement,
+    Place,
+    PurchaseList,
+    ReceiptLine,
+    ShimFamily,
+    Supplier,
+    SupplierClaim,
+)
 from inventory.selectors.places import place_of
 from inventory.services import catalogue, claims, fitting, floor, holds, outside_fit, purchasing, receiving
 from inventory.services.floor import Shims
@@ -184,6 +193,11 @@ def settle(shop: Shop) -> None:
     claims.settle_claim(claim=claim, **shop.by, state="credited", amount=Decimal("3.40"))
 
 
+def claim(shop: Shop) -> None:
+    row = ReceiptLine.objects.select_related("receipt__site").latest("good", "pk")
+    claims.open_claim(row=row, **shop.by, kind="other", quantity=1, reason="wrong marking")
+
+
 def make_claimed(shop: Shop) -> None:
     make_bought(shop)
     receive_list(shop)
@@ -289,6 +303,7 @@ ACTS: dict[str, Act] = {
         Act(service="cancel_needs", run=lambda s: purchasing.cancel_needs(job_id=JOB), before=note_needs),
         Act(service="mark_bought", run=buy, before=note_needs),
         Act(service="receive_purchase", run=receive_list, before=make_bought),
+        Act(service="open_claim", run=claim, before=make_claimed),
         Act(service="settle_claim", run=settle, before=make_claimed),
         Act(
             service="cancel_purchase",
