@@ -5,7 +5,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Count, F, Q, Sum
+from django.db.models import Case, Count, F, Q, Sum, When
 
 from inventory.models import Need, PurchaseLine, PurchaseList, ShimFamily
 from shop.models import Site
@@ -46,14 +46,17 @@ def coming_of(site: Site, families: Collection[UUID]) -> dict[tuple[UUID, int], 
     )
     for family, size, count in lines:
         found[family, size].on_order += count
+    bought = Q(state=Need.State.BOUGHT, line__isnull=False)
     needs = (
         Need.objects.filter(site=site, family__in=families, state__in=[Need.State.OPEN, Need.State.BOUGHT])
-        .values_list("family", "thickness_nm")
+        # What is bought for a need may be a neighbour of the size that it names.
+        .annotate(size=Case(When(bought, then="line__thickness_nm"), default="thickness_nm"))
+        .values_list("family", "size")
         .annotate(
             for_jobs=Count("pk", filter=Q(state=Need.State.BOUGHT, job_id__isnull=False)),
             to_buy=Count("pk", filter=Q(state=Need.State.OPEN, job_id__isnull=True)),
         )
-        .order_by("family", "thickness_nm")
+        .order_by("family", "size")
     )
     for family, size, for_jobs, to_buy in needs:
         found[family, size].for_jobs += for_jobs

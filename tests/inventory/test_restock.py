@@ -1,5 +1,7 @@
 """The restock rule: what is missing of what a site keeps goes on the list of what to buy, once."""
 
+from uuid import uuid4
+
 import pytest
 
 from inventory.models import Need
@@ -60,6 +62,30 @@ def test_what_is_bought_and_on_its_way_counts(site, clerk, at, family, keep, aga
     )
     assert not Need.objects.filter(state="open").exists()
     assert again() == []
+
+
+def test_what_is_bought_for_a_job_counts_by_the_size_that_was_bought(
+    site, clerk, at, family, keep, again, service
+):
+    """A job's need is met by a neighbour of the size that it names."""
+    other = 2_650_000
+    keep(1)
+    keep(1, other)
+    supplier = add_supplier(actor=service, code="norrbeck", name="Norrbeck", lead_days=1)
+    buys = [Buy(family=family, thickness_nm=nm, quantity=1) for nm in (NM, other)]
+    bought = mark_bought(site=site, actor=clerk, at=at, supplier=supplier, buys=buys)
+    Need.objects.create(
+        site=site,
+        family=family,
+        thickness_nm=NM,
+        job_id=uuid4(),
+        job_label="Job 4",
+        valve_label="1-IN",
+        created_at=at,
+        line=bought.lines.get(thickness_nm=other),
+        state="bought",
+    )
+    assert [need.thickness_nm for need in again()] == [other]
 
 
 @pytest.mark.django_db(transaction=True)

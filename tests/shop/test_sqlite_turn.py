@@ -6,6 +6,7 @@ import time
 import pytest
 from django.core.exceptions import MiddlewareNotUsed
 from django.db import connection
+from django.http import HttpRequest
 
 from shop.db.sqlite import turn
 
@@ -16,14 +17,16 @@ SOON = 5
 class Request:
     """A request in a thread of its own, whose view goes on when it is told to."""
 
-    def __init__(self, before=lambda: None):
+    def __init__(self, before=lambda: None, length=""):
+        self._request = HttpRequest()
+        self._request.META["CONTENT_LENGTH"] = length
         self.inside, self.go, self.done = threading.Event(), threading.Event(), threading.Event()
         self._before = before
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
 
     def _run(self):
-        assert turn.TurnMiddleware(self._view)(None) == "answer"
+        assert turn.TurnMiddleware(self._view)(self._request) == "answer"
         self.done.set()
 
     def _view(self, request):
@@ -40,6 +43,7 @@ class Request:
 @pytest.fixture
 def patient(monkeypatch):
     monkeypatch.setattr(turn, "LONGEST_WAIT_SECONDS", SOON)
+    monkeypatch.setattr(turn, "WITH_THE_LOCK_SECONDS", SOON)
 
 
 @sqlite
@@ -58,7 +62,7 @@ def test_whoever_waits_for_something_else_lets_others_work(patient):
     free = threading.Event()
 
     def wait_for_the_lock():
-        with turn.set_aside():
+        with turn.for_the_lock():
             assert free.wait(SOON)
 
     writer = Request(before=wait_for_the_lock)
@@ -69,6 +73,32 @@ def test_whoever_waits_for_something_else_lets_others_work(patient):
     reader.end()
     assert writer.inside.wait(SOON)
     writer.end()
+
+
+@sqlite
+def test_a_body_that_is_long_in_coming_keeps_nobody_waiting(patient):
+    sending = Request(length="500")
+    assert sending.inside.wait(SOON)
+    other = Request()
+    assert other.inside.wait(SOON)
+    other.end()
+    sending.end()
+
+
+@sqlite
+def test_who_has_the_write_lock_does_not_wait_long_for_a_turn():
+    def take_the_lock():
+        with turn.for_the_lock():
+            pass
+
+    slow = Request()
+    assert slow.inside.wait(SOON)
+    began = time.monotonic()
+    writer = Request(before=take_the_lock, length="2")
+    assert writer.inside.wait(SOON)
+    assert turn.WITH_THE_LOCK_SECONDS <= time.monotonic() - began < turn.LONGEST_WAIT_SECONDS
+    writer.end()
+    slow.end()
 
 
 @sqlite
@@ -92,13 +122,13 @@ def test_a_view_that_fails_leaves_its_turn():
         raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
-        turn.TurnMiddleware(fail)(None)
+        turn.TurnMiddleware(fail)(HttpRequest())
     assert not turn._turn.locked()
 
 
 @sqlite
 def test_outside_a_request_nobody_waits():
-    with turn.set_aside():
+    with turn.for_the_lock():
         pass
     assert not turn._turn.locked()
 

@@ -100,7 +100,7 @@ class DatabaseWrapper(base.DatabaseWrapper):
         if path is None:
             return
         try:
-            with turn.set_aside():
+            with turn.for_the_lock():
                 self.write_lock.acquire(path, timeout)
         except LockTimeoutError as error:
             # SQLite's own words, so that one place decides what a locked database means to a caller.

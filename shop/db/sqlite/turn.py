@@ -16,10 +16,12 @@ from django.db import DEFAULT_DB_ALIAS, connections
 from django.http import HttpRequest, HttpResponse
 
 LONGEST_WAIT_SECONDS = 0.1
+WITH_THE_LOCK_SECONDS = 0.01
 
 
 class TurnMiddleware:
-    """Each request is answered in a turn of its thread. What a streamed answer does later has none."""
+    """Each request is answered in a turn of its thread. One with a body, which may be long in coming, has a
+    turn only from where it writes on, and what a streamed answer does later has none."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         if connections[DEFAULT_DB_ALIAS].vendor != "sqlite":
@@ -27,8 +29,9 @@ class TurnMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        _mine.works = True
-        _take()
+        _mine.works, _mine.has = True, False
+        if request.META.get("CONTENT_LENGTH") in (None, "", "0"):
+            _take(LONGEST_WAIT_SECONDS)
         try:
             return self.get_response(request)
         finally:
@@ -37,18 +40,19 @@ class TurnMiddleware:
 
 
 @contextlib.contextmanager
-def set_aside() -> Iterator[None]:
-    """Let others have this thread's turn while it waits for something, then wait for the next one."""
+def for_the_lock() -> Iterator[None]:
+    """Let others have this thread's turn while it waits for the write lock, then take the next one; for which
+    nobody waits long, because all other writers now wait for this one."""
     if not getattr(_mine, "works", False):
         yield
         return
     _give()
     yield
-    _take()
+    _take(WITH_THE_LOCK_SECONDS)
 
 
-def _take() -> None:
-    _mine.has = _turn.acquire(timeout=LONGEST_WAIT_SECONDS)
+def _take(longest_seconds: float) -> None:
+    _mine.has = _turn.acquire(timeout=longest_seconds)
 
 
 def _give() -> None:
