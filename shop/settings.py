@@ -114,7 +114,10 @@ if DATABASE_POOL_SIZE:
     # None is opened before it is needed: a command that asks one question opens one.
     POSTGRESQL_OPTIONS["pool"] = {"min_size": 0, "max_size": DATABASE_POOL_SIZE, "timeout": 3}
 
-DATABASES = {"default": env.db("DATABASE_URL", default=f"sqlite:///{DATA_DIR}/demo.sqlite3")}
+DATABASES = {
+    # Set and empty is as good as not set.
+    "default": env.db_url_config(os.environ.get("DATABASE_URL") or f"sqlite:///{DATA_DIR}/demo.sqlite3")
+}
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"] |= {"ENGINE": "shop.db.sqlite", "OPTIONS": SQLITE_OPTIONS, "CONN_MAX_AGE": None}
 else:

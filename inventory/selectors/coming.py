@@ -7,7 +7,17 @@ from uuid import UUID
 
 from django.db.models import Case, Count, F, Q, Sum, When
 
-from inventory.models import Need, PurchaseLine, PurchaseList, ShimFamily
+from inventory.models import (
+    Balance,
+    Need,
+    PlaceKind,
+    PurchaseLine,
+    PurchaseList,
+    ShimFamily,
+    Transfer,
+    TransferLine,
+)
+from inventory.selectors.stock import PLANNABLE
 from shop.models import Site
 
 
@@ -61,4 +71,22 @@ def coming_of(site: Site, families: Collection[UUID]) -> dict[tuple[UUID, int], 
     for family, size, for_jobs, to_buy in needs:
         found[family, size].for_jobs += for_jobs
         found[family, size].to_buy += to_buy
+    return dict(found)
+
+
+def on_the_threshold(site: Site, families: Collection[UUID]) -> dict[tuple[UUID, int], int]:
+    """By family and size the shims that are bound for the site's bins and in none yet: sent from another
+    site, or in receiving and promised to nobody. Two queries."""
+    sent = TransferLine.objects.filter(
+        transfer__target=site,
+        transfer__state=Transfer.State.IN_TRANSIT,
+        family__in=families,
+        condition__in=PLANNABLE,
+    ).values_list("family", "thickness_nm", F("quantity") - F("arrived") - F("came_back") - F("written_off"))
+    here = Balance.objects.filter(
+        site=site, place__kind=PlaceKind.RECEIVING, family__in=families, condition__in=PLANNABLE
+    ).values_list("family", "thickness_nm", F("on_hand") - F("held"))
+    found: dict[tuple[UUID, int], int] = defaultdict(int)
+    for family, size, count in (*sent, *here):
+        found[family, size] += count
     return dict(found)

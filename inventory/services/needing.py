@@ -6,7 +6,7 @@ from datetime import datetime
 
 from inventory.compute.lengths import show
 from inventory.models import Need, ShimFamily, StockMinimum
-from inventory.selectors.coming import Coming, coming_of
+from inventory.selectors.coming import Coming, coming_of, on_the_threshold
 from inventory.selectors.minimums import with_available
 from inventory.services.many_rows import in_row, number_faults, rows_in_words
 from inventory.services.texts import in_words, text_errors
@@ -70,23 +70,28 @@ def add_needs_of_rows(*, site: Site, actor: Actor, at: datetime, rows: Sequence[
 
 @write_transaction
 def restock(*, site: Site, actor: Actor, at: datetime) -> list[Need]:
-    """The restock rule: of each size of which fewer are available, on their way and on the list than the
-    site wants to keep, the missing ones are to be bought. Asked again, it adds nothing. Raises Conflict where
-    more than 2000 shims are missing."""
+    """The restock rule: of each size of which fewer are available, on their way (bought, sent from another
+    site, to be put away) and on the list than the site wants to keep, the missing ones are to be bought.
+    Asked again, it adds nothing. Raises Conflict where more than 2000 shims are missing."""
     actor.must(Action.PURCHASE, site)
     # Locked: of two who ask at once the second finds what the first has put on the list.
     kept = StockMinimum.objects.select_for_update(of=("self",)).filter(site=site, minimum__gt=0)
     sizes = with_available(kept.select_related("family").order_by("id"))
-    comes = coming_of(site, {size.family_id for size, _ in sizes})
-    nothing = Coming()
-    rows = [
-        NeedRow(family=size.family, thickness_nm=size.thickness_nm, quantity=missing, note="to keep in stock")
-        for size, available in sizes
-        if (
-            missing := size.minimum - available - comes.get((size.family_id, size.thickness_nm), nothing).free
-        )
-        > 0
-    ]
+    families = {size.family_id for size, _ in sizes}
+    comes, bound_here = coming_of(site, families), on_the_threshold(site, families)
+    rows = []
+    for size, available in sizes:
+        key = size.family_id, size.thickness_nm
+        there = available + bound_here.get(key, 0) + comes.get(key, Coming()).free
+        if (missing := size.minimum - there) > 0:
+            rows.append(
+                NeedRow(
+                    family=size.family,
+                    thickness_nm=size.thickness_nm,
+                    quantity=missing,
+                    note="to keep in stock",
+                )
+            )
     together = sum(row.quantity for row in rows)
     if together > MOST_TOGETHER:
         raise Conflict(

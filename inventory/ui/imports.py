@@ -55,7 +55,7 @@ def tables_page(request: PageRequest, site: Site, refusal: ShopError | None = No
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
-                stage_import(
+                run = stage_import(
                     site=site,
                     actor=request.actor,
                     at=at,
@@ -63,7 +63,8 @@ def tables_page(request: PageRequest, site: Site, refusal: ShopError | None = No
                     file=keyed["file"],
                     name=keyed["file"].name,
                 )
-        run = ImportRun.objects.filter(site=site).first()
+        if not first:
+            run = ImportRun.objects.filter(site=site, created_by=request.actor.label).latest("created_at")
         return done(request, f"{run} is being read.", "import", site.code, run.pk)
     form.take(refusal)
     context = {

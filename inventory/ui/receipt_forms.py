@@ -197,6 +197,7 @@ class SettleForm(ActForm):
         min_value=0,
         max_digits=12,
         decimal_places=4,
+        error_messages={"invalid": "must be an amount with a point, 1.50 say"},
         widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
     )
     note = forms.CharField(label="Note", max_length=400, required=False)

@@ -89,7 +89,7 @@ _STANDS_AT: dict[str, str] = {
     S.STOPPED: "it was stopped",
 }
 NEXT: dict[str, str] = {
-    S.OPEN: "Key in the readings, then plan.",
+    S.OPEN: "Key in what is not read yet, then plan.",
     S.PLANNED: "Hold the plan's shims, or plan again.",
     S.WAITING: "Receive the shims, or release the plan.",
     S.HELD: "Hand out or fit, or release the plan.",

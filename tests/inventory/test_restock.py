@@ -4,13 +4,15 @@ from uuid import uuid4
 
 import pytest
 
-from inventory.models import Need
+from inventory.models import Need, StockMinimum
 from inventory.services import needing
 from inventory.services.catalogue import add_supplier
+from inventory.services.floor import Shims
 from inventory.services.holds import Wanted, hold_shims
 from inventory.services.minimums import set_minimum
 from inventory.services.needing import add_needs, restock
 from inventory.services.purchasing import Buy, mark_bought
+from inventory.services.transfers import arrive_shims, send_shims
 from shop.errors import Conflict, Forbidden, NotFound
 from tests.concurrency.crowd import at_once
 
@@ -86,6 +88,20 @@ def test_what_is_bought_for_a_job_counts_by_the_size_that_was_bought(
         state="bought",
     )
     assert [need.thickness_nm for need in again()] == [other]
+
+
+def test_what_another_site_sent_and_what_is_to_be_put_away_counts(
+    site, other_site, clerk, stranger, at, family, bins, receive
+):
+    receive(0, 5)
+    StockMinimum.objects.create(
+        site=other_site, family=family, thickness_nm=NM, minimum=4, changed_at=at, changed_by="Una"
+    )
+    sent = Shims(family=family, thickness_nm=NM, condition="new", quantity=3, place=bins[0])
+    transfer = send_shims(site=site, target=other_site, actor=clerk, at=at, shims=[sent])
+    assert len(restock(site=other_site, actor=stranger, at=at)) == 1
+    arrive_shims(transfer=transfer, actor=stranger, at=at)
+    assert restock(site=other_site, actor=stranger, at=at) == []
 
 
 @pytest.mark.django_db(transaction=True)

@@ -88,7 +88,7 @@ def test_the_sheet_of_a_waiting_job_names_what_is_to_buy(workshop):
 def test_the_sheet_says_what_comes_next(workshop, tech):
     good = {**OUT, "1-IN": "8 thou", "2-IN": "8 thou"}
     right = workshop.read(workshop.job(), good)
-    assert job_sheet(right).next == "Key in the readings, then plan."
+    assert job_sheet(right).next == "Key in what is not read yet, then plan."
     plan = workshop.planned(right)
     assert job_sheet(right).next.endswith("Sign the job off.")
     plan.state, plan.stale_because = Plan.State.STALE, "The stock changed."
