@@ -6,7 +6,7 @@ from shop.ids import new_id
 from shop.models import Site
 
 from .catalogue import ShimFamily
-from .ledger import Movement
+from .ledger import Condition, Movement
 from .place import Place
 
 
@@ -16,6 +16,10 @@ class Inspection(models.Model):
     `thickness_nm` is what the readings come to and what the shim counts at from then on; `readings` are the
     figures as they were keyed, none where the face alone decided, and `spread_nm` lies between them. `fate`
     is what was proposed, with the bin where one had room.
+
+    What it was found as, in `found_nm` and `found_condition`, is missing of old inspections. `taken` is the
+    movement that brought its shim to a bin or to scrap; `looked_again` a later inspection of the same shim,
+    which counts instead.
     """
 
     class Face(models.TextChoices):
@@ -42,6 +46,12 @@ class Inspection(models.Model):
     at = models.DateTimeField()
     by = models.CharField(max_length=160)
     movement = models.ForeignKey(Movement, null=True, on_delete=models.PROTECT, related_name="inspections")
+    found_nm = models.BigIntegerField(null=True, blank=True)
+    found_condition = models.CharField(max_length=12, choices=Condition.choices, blank=True)
+    taken = models.ForeignKey(Movement, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    looked_again = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
 
     class Meta:
         ordering = ["-at", "id"]

@@ -25,11 +25,12 @@ def claims_of(sites: Collection[UUID]) -> QuerySet[SupplierClaim]:
 
 def claimed_in_inspection(site: Site) -> Mapping[tuple[UUID, int], list[SupplierClaim]]:
     """Open claims over new shims that came and were not sent back yet, so that they lie in inspection, by
-    family and thickness. One query."""
+    family and thickness. Not those by hand: nothing moved by them, and their shims mostly lie in a bin. One
+    query."""
     found: dict[tuple[UUID, int], list[SupplierClaim]] = defaultdict(list)
     for claim in (
         claims_of([site.pk])
-        .filter(state=SupplierClaim.State.OPEN, supplier_return=None)
+        .filter(state=SupplierClaim.State.OPEN, supplier_return=None, reason="")
         .exclude(kind__in=NOT_IN_INSPECTION)
     ):
         row = claim.receipt_line

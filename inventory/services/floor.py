@@ -20,6 +20,7 @@ from inventory.models import (
 )
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import lock_holds
+from inventory.services.inspection_fate import keep_taken, lock_waiting
 from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
 from inventory.services.shim_lines import (
     Shims,
@@ -175,6 +176,8 @@ def measure_shim(
         at=at,
         by=actor.label,
         movement=movement,
+        found_nm=found.thickness_nm,
+        found_condition=found.condition,
     )
 
 
@@ -187,15 +190,20 @@ def return_to_bin(
     shims: Sequence[Shims],
     note: str = "",
     confirm: bool = False,
+    inspected: Inspection | None = None,
 ) -> Movement:
-    """Bring inspected shims from the inspection place back to each line's bin."""
+    """Bring inspected shims from the inspection place back to each line's bin.
+
+    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before.
+    """
     actor.must(Action.INSPECT, site)
     refuse_bad_shims(shims, site, bin_needed=True)
     if any(line.condition == Condition.UNMEASURED for line in shims):
         raise WrongState("Measure the shim first: what goes into a bin counts at its measured thickness.")
     refuse_other_family(shims, confirm=confirm)
     inspection = place_of(site, PlaceKind.INSPECTION)
-    return _move(
+    locked = lock_waiting(inspected, site, shims) if inspected else None
+    movement = _move(
         [(inspection, line.place, line) for line in shims],
         site=site,
         reason=Reason.RETURN_TO_BIN,
@@ -203,13 +211,24 @@ def return_to_bin(
         at=at,
         note=note,
     )
+    return keep_taken(locked, movement)
 
 
 @write_transaction
 def scrap_shims(
-    *, site: Site, actor: Actor, at: datetime, source: Place, shims: Sequence[Shims], note: str
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    source: Place,
+    shims: Sequence[Shims],
+    note: str,
+    inspected: Inspection | None = None,
 ) -> Movement:
-    """Throw shims away, with a reason in `note`."""
+    """Throw shims away, with a reason in `note`.
+
+    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before.
+    """
     actor.must(Action.SCRAP, site)
     refuse(bad_counts(shims))
     must_say("/note", note, "Say why the shims are scrapped.")
@@ -219,7 +238,8 @@ def scrap_shims(
             errors=[FieldError("/source", "must be a place of this site where shims are kept")],
         )
     scrap = place_of(site, PlaceKind.SCRAP)
-    return _move(
+    locked = lock_waiting(inspected, site, shims) if inspected else None
+    movement = _move(
         [(source, scrap, line) for line in shims],
         site=site,
         reason=Reason.SCRAP,
@@ -228,6 +248,7 @@ def scrap_shims(
         note=note,
         from_bins=True,
     )
+    return keep_taken(locked, movement)
 
 
 @write_transaction

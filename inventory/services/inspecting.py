@@ -18,6 +18,7 @@ from inventory.models import Condition, Inspection, PlaceKind, ShimFamily
 from inventory.selectors.places import place_of
 from inventory.selectors.putaway import proposed_for
 from inventory.services.floor import Shims, measure_shim
+from inventory.services.inspection_fate import lock_waiting
 from inventory.services.ledger import ShimKey, available, lock_places
 from shop.actor import Actor
 from shop.conf import conf
@@ -37,13 +38,16 @@ def inspect_shim(
     readings: Sequence[Length],
     face: str,
     marking_legible: bool,
+    again: Inspection | None = None,
 ) -> Inspection:
     """Look at one shim on the bench: it counts at what the readings come to, and a bin or scrap is proposed.
 
     found: as the books have it; one shim whatever its quantity. readings: one, or two or three on demand; for
-    a pitted face none is needed. A reading more than 0.1 mm outside the family's range leaves the shim as it
-    is, with scrap proposed, unless the figure looks like a slip of the unit. Raises Invalid with code
-    `readings-disagree` when they lie too far apart, NotEnough when no such shim is on the bench.
+    a pitted face none is needed. again: an earlier inspection of the same shim, which this one replaces.
+    A reading more than 0.1 mm outside the family's range leaves the shim as it is, with scrap proposed,
+    unless the figure looks like a slip of the unit. Raises Invalid with code `readings-disagree` when they
+    lie too far apart, NotEnough when no such shim is on the bench, Conflict when that of `again` was taken
+    from it.
     """
     actor.must(Action.INSPECT, site)
     look = _face(face)
@@ -51,6 +55,7 @@ def inspect_shim(
         words = "A new shim needs no inspection; it counts at its marking."
         raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
     judged = _judged(found.family, readings, look)
+    earlier = lock_waiting(again, site, [found]) if again else None
     thickness_nm = judged.thickness_nm if judged else found.thickness_nm
     proposal = propose(found.family.range, thickness_nm, look, marking_legible=marking_legible)
     proposed = proposed_for(site, found.family, thickness_nm).first if proposal.fate is Fate.BIN else None
@@ -79,12 +84,17 @@ def inspect_shim(
             thickness_keyed=keyed.keyed,
             at=at,
             by=actor.label,
+            found_nm=found.thickness_nm,
+            found_condition=found.condition,
         )
     inspection.readings = [reading.keyed for reading in readings]
     inspection.spread_nm = judged.spread_nm if judged and len(readings) > 1 else None
     inspection.fate, inspection.why = proposal.fate.value, proposal.why
     inspection.proposed_bin = proposed
     inspection.save()
+    if earlier is not None:
+        earlier.looked_again = inspection
+        earlier.save(update_fields=["looked_again"])
     return inspection
 
 

@@ -17,6 +17,7 @@ from inventory.services.floor import count_in, move_shims, scrap_shims
 from inventory.services.texts import counted
 from inventory.ui.fields import FamilyField, HowManyField, LengthField
 from inventory.ui.forms import CountInForm, MoveForm, ScrapForm
+from inventory.ui.inspection import inspection_meant
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
@@ -95,6 +96,7 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
     place = get_object_or_404(
         Place, site=site, pk=pk, kind__in=[PlaceKind.BIN, PlaceKind.INSPECTION, PlaceKind.RECEIVING]
     )
+    inspected = inspection_meant(request, site)
     form = ScrapForm(posted(request), place=place, initial={"lot": request.GET.get("lot")})
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
@@ -107,6 +109,7 @@ def scrap_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
                     source=place,
                     shims=form.shims(),
                     note=keyed["note"],
+                    inspected=inspected,
                 )
         sentence = said(first, f"{counted(keyed['quantity'], 'shim')} scrapped.")
         if place.kind == PlaceKind.BIN:

@@ -4,12 +4,13 @@ from dataclasses import replace
 from datetime import datetime
 from uuid import UUID
 
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Balance, Condition, Inspection, PlaceKind
+from inventory.models import Balance, Condition, Inspection, PlaceKind, SupplierClaim
 from inventory.selectors.claims import claimed_in_inspection
+from inventory.selectors.inspections import became, lies_as
 from inventory.selectors.overview import proposed_bins
 from inventory.selectors.places import place_of
 from inventory.selectors.stock import content
@@ -18,12 +19,12 @@ from inventory.services.inspecting import inspect_shim
 from inventory.services.shim_lines import Shims
 from inventory.services.texts import counted
 from inventory.ui.forms import ReturnForm
-from inventory.ui.inspection_forms import InspectForm, TakeForm
-from shop.errors import ShopError, WrongState
+from inventory.ui.inspection_forms import InspectForm
+from shop.errors import Conflict, ShopError, WrongState
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
-from shop.pages.once import once, said
+from shop.pages.once import OnceForm, once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
@@ -43,9 +44,7 @@ def inspection_page(request: PageRequest, site: Site) -> HttpResponse:
                 (
                     lot,
                     proposed.get((lot.family_id, lot.thickness_nm)),
-                    claimed.get((lot.family_id, lot.thickness_nm), [])
-                    if lot.condition == Condition.NEW
-                    else [],
+                    _claims_over(lot, claimed.get((lot.family_id, lot.thickness_nm), [])),
                 )
                 for lot in lots
                 if lot.condition != Condition.UNMEASURED
@@ -73,11 +72,12 @@ def measure_page(
                     readings=form.readings(),
                     face=keyed["face"],
                     marking_legible=keyed["marking_legible"],
+                    again=inspection_meant(request, site),
                 )
         if not first:
             return done(request, said(first, ""), "inspection", site.code)
         sentence = f"Inspected: {made.thickness_keyed}, face {made.get_face_display().lower()}."
-        return done(request, sentence, "inspected", site.code, made.pk, query={"lot": found.pk})
+        return done(request, sentence, "inspected", site.code, made.pk)
     refusal = form.take(refusal)
     context = {"form": form, "lot": found, "refusal": refusal}
     return render(request, "inventory/measure.html", context, status=400 if form.errors else 200)
@@ -88,22 +88,20 @@ def inspected_page(
     request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
 ) -> HttpResponse:
     """What an inspection came to; its proposal is taken with one press."""
-    inspections = Inspection.objects.select_related("family", "proposed_bin__family", "movement")
+    inspections = Inspection.objects.select_related("family", "proposed_bin__family", "taken", "looked_again")
     inspection = get_object_or_404(inspections, site=site, pk=pk)
-    form = TakeForm(posted(request), initial={"lot": request.GET.get("lot")})
-    lying = _lying(site, inspection, form["lot"].value())
+    form = OnceForm(posted(request))
     if request.method == "POST" and refusal is None and form.is_valid():
-        if lying is None:
-            raise WrongState("This shim is not on the bench any more: it was put away or scrapped meanwhile.")
         at = timezone.now()
         with once(form.cleaned_data["once"], at) as first:
-            sentence = _take(request, inspection, lying, at) if first else ""
+            sentence = _take(request, inspection, at) if first else ""
         return done(request, said(first, sentence), "inspection", site.code)
     refusal = form.take(refusal)
     context = {
         "inspection": inspection,
         "spread": inspection.spread_nm,
-        "lying": lying,
+        "became": (words := became(inspection)),
+        "lying": None if words else _lying(site, inspection),
         "place": place_of(site, PlaceKind.INSPECTION),
         "form": form,
         "refusal": refusal,
@@ -111,8 +109,13 @@ def inspected_page(
     return render(request, "inventory/inspected.html", context, status=400 if form.errors else 200)
 
 
-def _take(request: PageRequest, inspection: Inspection, lying: Balance, at: datetime) -> str:
-    common = {"site": request.site, "actor": request.actor, "at": at}
+def _take(request: PageRequest, inspection: Inspection, at: datetime) -> str:
+    common = {"site": request.site, "actor": request.actor, "at": at, "inspected": inspection}
+    if words := became(inspection):
+        raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
+    lying = _lying(request.site, inspection)
+    if lying is None:
+        raise WrongState("This shim is not on the bench any more: it was put away or scrapped meanwhile.")
     if inspection.fate == Inspection.Fate.SCRAP:
         scrap_shims(**common, source=lying.place, shims=[_one(lying)], note=inspection.why)
         return f"{inspection.thickness_keyed} scrapped."
@@ -122,31 +125,51 @@ def _take(request: PageRequest, inspection: Inspection, lying: Balance, at: date
     return f"{inspection.thickness_keyed} is in bin {inspection.proposed_bin}."
 
 
-def _lying(site: Site, inspection: Inspection, lot: object) -> Balance | None:
-    """Where the inspected shim lies on the bench: at what it measured, or as it was found where the books did
-    not move; None once it is gone. Without `lot`, as when the page is opened from the history, only a
-    shim of just that thickness is taken for it, and one that waits for the micrometer first."""
+def _lying(site: Site, inspection: Inspection) -> Balance | None:
+    """Where the inspected shim lies on the bench; None once it is gone. An old inspection that left the
+    books as they were is taken for a shim of just its thickness, one that waits for the micrometer first."""
+    nm, condition = lies_as(inspection)
     lots = Balance.objects.select_related("family", "place").filter(
-        site=site, place__kind=PlaceKind.INSPECTION, family=inspection.family, on_hand__gt=0
+        site=site, place__kind=PlaceKind.INSPECTION, family=inspection.family, thickness_nm=nm, on_hand__gt=0
     )
-    if inspection.movement_id is not None:
-        return lots.filter(thickness_nm=inspection.thickness_nm, condition=Condition.USED).first()
-    if str(lot).isdecimal() and len(str(lot)) < 18:
-        return lots.filter(pk=int(str(lot))).first()
-    alike = lots.filter(thickness_nm=inspection.thickness_nm).exclude(condition=Condition.NEW)
-    return alike.order_by("condition").first()  # "unmeasured" comes before "used"
+    if condition:
+        return lots.filter(condition=condition).first()
+    return lots.exclude(condition=Condition.NEW).order_by("condition").first()  # "unmeasured" before "used"
+
+
+def inspection_meant(request: PageRequest, site: Site) -> Inspection | None:
+    """The inspection whose shim is dealt with, as the page's address names it."""
+    if "inspection" not in request.GET:
+        return None
+    try:
+        pk = UUID(request.GET["inspection"])
+    except ValueError as error:
+        raise Http404 from error
+    return get_object_or_404(Inspection, site=site, pk=pk)
+
+
+def _claims_over(lot: Balance, claims: list[SupplierClaim]) -> list[tuple[SupplierClaim, int]]:
+    """Claims over this lot and how many of its shims each still covers: some may have gone back already."""
+    left = lot.on_hand if lot.condition == Condition.NEW else 0
+    over = []
+    for claim in claims:
+        if number := min(claim.quantity, left):
+            over.append((claim, number))
+            left -= number
+    return over
 
 
 @page(see=Action.INSPECT, do=Action.INSPECT)
 def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError | None = None) -> HttpResponse:
     found = _lot(site, lot)
+    inspected = inspection_meant(request, site)
     place = proposed_bins(site, [(found.family_id, found.thickness_nm)]).get(
         (found.family_id, found.thickness_nm)
     )
     form = ReturnForm(
         posted(request),
         place=found.place,
-        initial={"lot": found.pk, "quantity": found.on_hand, "target": place},
+        initial={"lot": found.pk, "quantity": 1 if inspected else found.on_hand, "target": place},
     )
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
@@ -158,6 +181,7 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
                     at=at,
                     shims=form.shims(keyed["target"]),
                     confirm=form.confirmed,
+                    inspected=inspected,
                 )
         sentence = f"{counted(keyed['quantity'], 'shim')} returned to bin {keyed['target']}."
         return done(request, said(first, sentence), "inspection", site.code)

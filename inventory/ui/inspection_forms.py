@@ -56,9 +56,3 @@ class InspectForm(OnceForm):
 
     def _filled(self) -> list[int]:
         return [number for number in range(MOST_READINGS) if self.cleaned_data.get(f"reading_{number}")]
-
-
-class TakeForm(OnceForm):
-    """The proposal taken. `lot`: the balance that the shim lies in, where the inspection moved nothing."""
-
-    lot = forms.IntegerField(widget=forms.HiddenInput, required=False)

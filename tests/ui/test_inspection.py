@@ -1,10 +1,15 @@
 """The inspection on its pages: two units, two readings, and the proposal taken with one press."""
 
 import pytest
+from django.utils import timezone
 
 from inventory.compute.sizes import grade_of
 from inventory.models import Balance, Condition, Inspection, Movement, Place, PlaceKind
+from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin
+from inventory.services.floor import reverse_movement
+from inventory.services.ledger import post_movement, transfer
+from shop.db import atomic_write
 from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
@@ -40,6 +45,35 @@ def inspect(lot):
         return browser.post("measure", lot.pk, **asked | {"face": "good"} | keyed)
 
     return act
+
+
+def stamp(at):
+    return f"{timezone.localtime(at):%-d %b, %H:%M}"
+
+
+@pytest.fixture
+def three(lot, service):
+    """Three alike on the bench that nobody has measured."""
+    _onto_bench(lot, service, "engine", lot.thickness_nm, lot.condition, 2)
+    return lot
+
+
+def _onto_bench(lot, service, source, thickness_nm, condition, quantity):
+    with atomic_write():
+        post_movement(
+            site=lot.site,
+            reason="move",
+            actor=service,
+            at=AT,
+            lines=transfer(
+                source=place_of(lot.site, source),
+                target=lot.place,
+                family_id=lot.family_id,
+                thickness_nm=thickness_nm,
+                condition=condition,
+                quantity=quantity,
+            ),
+        )
 
 
 def on_bench(lot):
@@ -115,7 +149,9 @@ def test_a_pitted_one_is_found_and_scrapped_from_the_history_too(inspect, counte
     assert "Scrap it" in text_of(page)
     assert "scrapped." in text_of(counter_screen.post("inspected", made.pk, **fields_of(page)))
     assert on_bench(lot) == 0
-    assert "cannot be told any more" in text_of(counter_screen.get("inspected", made.pk))
+    page = text_of(counter_screen.get("inspected", made.pk))
+    assert f"Scrapped {stamp(Movement.objects.latest('seq').at)} by " in page
+    assert "Scrap it" not in page
 
 
 def test_no_reading_of_a_good_face_is_asked_for(inspect, bay_tablet, lot):
@@ -138,5 +174,100 @@ def test_a_proposal_is_taken_once(inspect, bay_tablet, drawer):
     made, asked = Inspection.objects.latest("at", "id"), fields_of(page)
     bay_tablet.post("inspected", made.pk, **asked)
     again = bay_tablet.post("inspected", made.pk, **asked)
-    assert "not on the bench any more" in text_of(again)
+    assert "nothing was booked twice" in text_of(again)
     assert sum(b.on_hand for b in Balance.objects.filter(place=drawer)) == 1
+
+
+def test_one_look_scraps_one_shim_however_often_it_is_asked(inspect, counter_screen, three):
+    stale = fields_of(inspect(counter_screen, face="pitted"))
+    made = Inspection.objects.latest("at", "id")
+    fresh = fields_of(counter_screen.get("inspected", made.pk))
+    counter_screen.post("inspected", made.pk, **stale)
+    assert on_bench(three) == 2
+    scrapped = Movement.objects.latest("seq")
+    who = f"crapped {stamp(scrapped.at)} by {scrapped.actor}."
+    again = counter_screen.post("inspected", made.pk, **fresh)
+    assert again.status_code == 409
+    assert f"this shim was already s{who}" in text_of(again)
+    page = counter_screen.get("inspected", made.pk)
+    assert f"S{who}" in text_of(page)
+    assert "Scrap it" not in text_of(page)
+    assert "once" not in fields_of(page)
+    assert on_bench(three) == 2
+
+
+def test_the_other_ways_from_its_page_are_its_outcome_too(inspect, counter_screen, bay_tablet, drawer, three):
+    inspect(bay_tablet, reading_0="2.700")
+    first = Inspection.objects.latest("at", "id")
+    inspect(bay_tablet, reading_0="2.700")
+    page = counter_screen.get("inspected", first.pk).content.decode()
+    measured = Balance.objects.get(place=three.place, condition=Condition.USED, on_hand=2)
+    returning = counter_screen.address("return", measured.pk) + f"?inspection={first.pk}"
+    scrapping = f"?lot={measured.pk}&amp;inspection={first.pk}"
+    assert returning in page
+    assert scrapping in page
+    asked = fields_of(counter_screen.client.get(returning))
+    assert asked["quantity"] == "1"
+    counter_screen.client.post(returning, asked)
+    assert on_bench(measured) == 1
+    assert "Put into bin D70 " in text_of(counter_screen.get("inspected", first.pk))
+    scrapping = counter_screen.address("scrap", three.place_id) + scrapping.replace("&amp;", "&")
+    asked = fields_of(counter_screen.client.get(scrapping)) | {
+        "lot": measured.pk,
+        "quantity": 1,
+        "note": "bent",
+    }
+    again = counter_screen.client.post(scrapping, asked)
+    assert "this shim was already put into bin D70 " in text_of(again)
+    assert on_bench(measured) == 1
+
+
+def test_inspected_again_the_later_look_counts(inspect, counter_screen, three):
+    inspect(counter_screen, face="pitted")
+    first = Inspection.objects.latest("at", "id")
+    again = counter_screen.address("measure", three.pk) + f"?inspection={first.pk}"
+    assert again in counter_screen.get("inspected", first.pk).content.decode()
+    asked = fields_of(counter_screen.client.get(again)) | {"face": "pitted"}
+    counter_screen.client.post(again, asked)
+    second = Inspection.objects.exclude(pk=first.pk).latest("at", "id")
+    page = counter_screen.get("inspected", first.pk)
+    assert f"Inspected again {stamp(second.at)} by " in text_of(page)
+    assert counter_screen.address("inspected", second.pk) in page.content.decode()
+    assert "Scrap it" not in text_of(page)
+    assert "Scrap it" in text_of(counter_screen.get("inspected", second.pk))
+
+
+def test_a_scrapping_that_was_reversed_is_offered_again(inspect, counter_screen, service, three):
+    page = inspect(counter_screen, face="pitted")
+    made = Inspection.objects.latest("at", "id")
+    counter_screen.post("inspected", made.pk, **fields_of(page))
+    scrapped = Movement.objects.latest("seq")
+    reverse_movement(movement=scrapped, actor=service, at=scrapped.at, note="the wrong one")
+    page = counter_screen.get("inspected", made.pk)
+    counter_screen.post("inspected", made.pk, **fields_of(page))
+    assert on_bench(three) == 2
+    assert "Scrapped " in text_of(counter_screen.get("inspected", made.pk))
+
+
+def test_no_lot_but_that_of_the_inspection_is_scrapped(inspect, counter_screen, service, lot):
+    _onto_bench(lot, service, "supplier", mm("2.350").nm, Condition.NEW, 1)
+    new = Balance.objects.get(place=lot.place, condition=Condition.NEW, on_hand=1)
+    page = inspect(counter_screen, face="pitted")
+    made = Inspection.objects.latest("at", "id")
+    counter_screen.post("inspected", made.pk, **fields_of(page) | {"lot": new.pk})
+    assert (on_bench(new), on_bench(lot)) == (1, 0)
+
+
+def test_a_reading_beyond_the_family_scraps_what_was_found(inspect, counter_screen, lot):
+    page = inspect(counter_screen, reading_0="3.990")
+    made = Inspection.objects.latest("at", "id")
+    counter_screen.post("inspected", made.pk, **fields_of(page))
+    assert on_bench(lot) == 0
+
+
+def test_a_new_shim_is_not_offered_for_inspection(counter_screen, service, lot):
+    _onto_bench(lot, service, "supplier", mm("2.350").nm, Condition.NEW, 1)
+    new = Balance.objects.get(place=lot.place, condition=Condition.NEW, on_hand=1)
+    page = counter_screen.get("inspection").content.decode()
+    assert counter_screen.address("measure", new.pk) not in page
+    assert counter_screen.address("return", new.pk) in page

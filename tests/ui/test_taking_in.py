@@ -5,8 +5,12 @@ import pytest
 import zxingcpp
 
 from inventory.models import Balance, Place, ReceiptLine, SupplierClaim
+from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin, add_family
-from tests.jobs.shop import mm
+from inventory.services.claims import open_claim
+from inventory.services.shim_lines import Shims
+from inventory.services.supplier_returns import return_to_supplier
+from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
@@ -153,6 +157,24 @@ def test_inspection_says_what_is_claimed_so_that_nobody_puts_it_into_a_bin(count
     asked = fields_of(counter_screen.get("claim", claim.pk))
     counter_screen.post("claim", claim.pk, **asked | {"state": "refused", "note": "their mistake, they say"})
     assert said not in text_of(counter_screen.get("inspection"))
+
+
+def test_inspection_counts_as_claimed_only_what_lies_there(counter_screen, shop, line, service):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    keyed = {str(line.pk): "1", f"damaged_{line.pk}": "2"}
+    counter_screen.post("purchase", shop.bought.pk, **asked | keyed)
+    bench = place_of(shop.site, "inspection")
+    row = ReceiptLine.objects.get(good=1)
+    by = {"actor": service, "at": AT}
+    assert "2 of them claimed" in text_of(counter_screen.get("inspection"))
+    # By hand over the good one, which lies in receiving.
+    open_claim(row=row, **by, kind="damaged", quantity=1, reason="chipped")
+    assert text_of(counter_screen.get("inspection")).count("of them claimed") == 1
+    one = Shims(family=line.family, thickness_nm=line.thickness_nm, condition="new", quantity=1, place=bench)
+    return_to_supplier(
+        site=shop.site, **by, supplier=shop.bought.supplier, shims=[one], reason="one of them, unnamed"
+    )
+    assert "1 of them claimed" in text_of(counter_screen.get("inspection"))
 
 
 def test_an_order_is_found_by_the_name_on_its_papers(counter_screen, shop):

@@ -1,0 +1,38 @@
+"""One inspection takes one shim away: its outcome is kept, and refused a second time."""
+
+from collections.abc import Sequence
+
+from inventory.models import Inspection, Movement
+from inventory.selectors.inspections import became, lies_as
+from inventory.services.shim_lines import Shims
+from shop.errors import Conflict, Invalid
+from shop.models import Site
+
+
+def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> Inspection:
+    """The inspection of one of these shims, locked, for keep_taken. Take it before holds and balances.
+
+    Raises Conflict when something became of its shim already, Invalid when its shim is not among these.
+    """
+    rows = Inspection.objects.select_for_update(of=("self",), no_key=True)
+    locked = rows.select_related("looked_again", "taken").get(pk=inspection.pk)
+    if words := became(locked):
+        raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
+    nm, condition = lies_as(locked)
+    alike = (
+        line.family.pk == locked.family_id
+        and line.thickness_nm == nm
+        and line.condition == (condition or line.condition)
+        for line in shims
+    )
+    if locked.site_id != site.pk or not any(alike):
+        raise Invalid("Nothing was booked: the shim of this inspection is not among these.")
+    return locked
+
+
+def keep_taken(inspection: Inspection | None, movement: Movement) -> Movement:
+    """Note at the inspection, if any, that this movement took its shim away."""
+    if inspection is not None:
+        inspection.taken = movement
+        inspection.save(update_fields=["taken"])
+    return movement
