@@ -116,7 +116,11 @@ class ReceivedLineSerializer(Body):
 
 class ReceiveSerializer(Body):
     document = Text(most=80, required=False, help_text="The supplier's delivery note.")
-    confirm = Flag(required=False, help_text="true: also into bins that are kept for another family.")
+    confirm = Flag(
+        required=False,
+        help_text="true: also into bins that are kept for another family, and more damaged and wrong ones "
+        "than are outstanding, or more beyond the order than were ordered; both are refused otherwise.",
+    )
     lines = Several(child=ReceivedLineSerializer(), most=MOST_LINES)
 
 

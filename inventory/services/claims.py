@@ -1,14 +1,24 @@
 """Claims to suppliers: opened as a delivery is taken in (receipts.py) or by hand, settled as they answer."""
 
-from collections.abc import Collection
+from collections import Counter
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
+from uuid import UUID
 
-from django.db.models import Sum
+from django.db.models import F, Sum
 
 from inventory.compute.lengths import show
 from inventory.compute.money import MINOR_DIGITS, rounded
-from inventory.models import PurchaseEvent, PurchaseList, ReceiptLine, SupplierClaim, SupplierReturn
+from inventory.models import (
+    Movement,
+    PurchaseEvent,
+    PurchaseList,
+    ReceiptLine,
+    ShimFamily,
+    SupplierClaim,
+    SupplierReturn,
+)
 from inventory.services.list_events import note as note_event
 from inventory.services.texts import counted, in_words, text_errors
 from shop.actor import Actor
@@ -109,17 +119,68 @@ def settle_claim(
 
 def link_claims(*, claims: Collection[SupplierClaim], made: SupplierReturn) -> None:
     """Say in which parcel the shims of these claims went back. Raises Invalid for claims to another supplier
-    or of another site. Call in the transaction that makes the return."""
+    or of another site, that are settled or went back already, and for shims that are not in the parcel. Call
+    in the transaction that makes the return."""
     if wrong := [
         each for each in claims if (each.site_id, each.supplier_id) != (made.site_id, made.supplier_id)
     ]:
         words = f"{wrong[0]} is no claim to {made.supplier} here"
         raise Invalid(f"Nothing was booked: {words}.", errors=[FieldError("/claims", words)])
-    found = SupplierClaim.objects.select_for_update().filter(pk__in=[each.pk for each in claims])
-    for claim in found.order_by("pk"):
+    rows = SupplierClaim.objects.select_for_update(of=("self",)).select_related("receipt_line__line__family")
+    found = list(rows.filter(pk__in=[each.pk for each in claims]).order_by("pk"))
+    if wrongs := list(_not_to_link(found)) or list(_not_in_parcel(found, made)):
+        errors = [FieldError("/claims", words) for words in wrongs]
+        raise Invalid(f"Nothing was booked: {'; '.join(wrongs)}.", errors=errors)
+    for claim in found:
         claim.supplier_return = made
         claim.version += 1
         claim.save(update_fields=["supplier_return", "version"])
+
+
+def unlink_claims(*, returned: Movement) -> None:
+    """The shims of a return lie here again: its claims are for shims that went nowhere. Call in the
+    transaction that reverses `returned`."""
+    SupplierClaim.objects.filter(supplier_return__movement=returned).update(
+        supplier_return=None, version=F("version") + 1
+    )
+
+
+def _not_to_link(claims: Sequence[SupplierClaim]) -> Iterator[str]:
+    """Claims whose shims cannot go back, in words."""
+    for claim in claims:
+        if claim.supplier_return_id is not None:
+            yield f"the shims of the claim “{claim}” went back already; leave it out"
+        elif claim.state != State.OPEN:
+            yield f"the claim “{claim}” is {claim.get_state_display().lower()} already; leave it out"
+        elif claim.kind == SupplierClaim.Kind.SHORT:
+            yield f"the shims of the claim “{claim}” never came; leave it out"
+
+
+def _not_in_parcel(claims: Sequence[SupplierClaim], made: SupplierReturn) -> Iterator[str]:
+    """Sizes of which less is in the parcel than these claims are for, in words."""
+    parcel: Counter[tuple[UUID, int]] = Counter()
+    for line in made.lines:
+        parcel[line.family_id, line.thickness_nm] -= line.quantity
+    wanted: Counter[tuple[ShimFamily, int]] = Counter()
+    of_any_size: Counter[ShimFamily] = Counter()
+    for claim in claims:
+        row = claim.receipt_line
+        if claim.kind != SupplierClaim.Kind.WRONG_SIZE:
+            wanted[row.line.family, row.line.thickness_nm] += claim.quantity
+        elif row.wrong_nm is not None and not claim.reason:
+            wanted[row.line.family, row.wrong_nm] += claim.quantity
+        else:  # claimed later: nobody wrote down which size they really are
+            of_any_size[row.line.family] += claim.quantity
+    right = "send them all in this parcel, or leave the claim out"
+    for (family, thickness_nm), quantity in wanted.items():
+        sent = parcel[family.pk, thickness_nm]
+        parcel[family.pk, thickness_nm] -= min(quantity, sent)
+        if sent < quantity:
+            yield f"claimed are {quantity} of {show(thickness_nm)} mm {family}, and {sent} go back; {right}"
+    for family, quantity in of_any_size.items():
+        sent = sum(count for (pk, _), count in parcel.items() if pk == family.pk)
+        if sent < quantity:
+            yield f"claimed are {quantity} {family} of a wrong size, and {sent} go back; {right}"
 
 
 def _bad_amount(state: str, amount: Decimal | None, currency: str) -> list[FieldError]:

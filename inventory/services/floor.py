@@ -19,6 +19,7 @@ from inventory.models import (
     TransferMovement,
 )
 from inventory.selectors.places import place_of
+from inventory.services.claims import unlink_claims
 from inventory.services.hold_state import lock_holds
 from inventory.services.inspection_fate import keep_taken, lock_waiting
 from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
@@ -307,6 +308,8 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
             extra={"reversed_by": str(earlier.uid)},
         )
     _refuse_still_held(movement)
+    if movement.reason == Reason.RETURN_TO_SUPPLIER:
+        unlink_claims(returned=movement)
     return post_movement(
         site=movement.site,
         reason=Reason.REVERSE,

@@ -17,7 +17,7 @@ from inventory.services.list_events import note
 from inventory.services.texts import in_words
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid, WrongState
+from shop.errors import FieldError, Invalid, StaleVersion, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -128,12 +128,16 @@ def mark_bought(
 
 
 @write_transaction
-def cancel_purchase(*, purchase_list: PurchaseList, actor: Actor, at: datetime) -> PurchaseList:
+def cancel_purchase(
+    *, purchase_list: PurchaseList, actor: Actor, at: datetime, version: int | None = None
+) -> PurchaseList:
     """The list, or what is left of it, will not come; the needs that it leaves are to buy again. One of which
-    something came is closed and not cancelled: what came stays received."""
+    something came is closed and not cancelled: what came stays received. `version`: the list's that the
+    caller saw; StaleVersion where it changed since, so that nobody calls off a rest instead of a list."""
     actor.must(Action.PURCHASE, purchase_list.site)
     purchase_list = PurchaseList.objects.select_for_update(of=("self",)).get(pk=purchase_list.pk)
     refuse_closed(purchase_list)
+    refuse_changed(purchase_list, version)
     began = purchase_list.state == PurchaseList.State.PARTLY
     Need.objects.filter(
         line__purchase_list=purchase_list, state__in=[Need.State.OPEN, Need.State.BOUGHT]
@@ -195,6 +199,20 @@ def refuse_closed(purchase_list: PurchaseList) -> None:
             f"{purchase_list} is {purchase_list.get_state_display().lower()} already; nothing was changed.",
             extra={"state": purchase_list.state},
         )
+
+
+def refuse_changed(purchase_list: PurchaseList, version: int | None) -> None:
+    """Raise StaleVersion, saying what was done, for a list that changed since `version` was seen; None was
+    not asked about."""
+    if version is None or purchase_list.version == version:
+        return
+    # A claim changes nothing about the list.
+    last = purchase_list.events.exclude(act="claim").last()
+    did = "received part of" if last is not None and last.act == "receive" else "changed"
+    raise StaleVersion(
+        f"Somebody {did} {purchase_list} meanwhile; nothing was booked. Look at it again.",
+        extra={"version": purchase_list.version},
+    )
 
 
 def _refuse_bad_buys(buys: Sequence[Buy]) -> None:

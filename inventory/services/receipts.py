@@ -12,10 +12,13 @@ from inventory.compute.purchase import LeadTime, days_taken
 from inventory.compute.sampling import judge, sample_size
 from inventory.models import Movement, PurchaseLine, PurchaseList, Receipt, ReceiptLine, SupplierClaim
 from inventory.services.ledger import MOST_QUANTITY
-from inventory.services.texts import counted
 from shop.actor import Actor
 from shop.conf import conf
-from shop.errors import FieldError
+from shop.errors import FieldError, Invalid
+
+
+class BeyondTheOrder(Invalid):
+    """More was found of a line than is outstanding, which may be a slip of the finger: is that meant?"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +84,10 @@ def bad_findings(
         if each.over and came < outstanding:
             words = f"only {came} of {outstanding} outstanding {of} came; count them as such first"
             errors.append(FieldError(f"{where}/over", words))
-        if each.short > outstanding - came:
-            words = f"{counted(outstanding - came, 'shim')} {of} are still outstanding after this delivery"
+        in_parcel = came + each.damaged + each.wrong
+        if each.short > (most := max(outstanding - in_parcel, 0)):
+            seen = f"{outstanding} {of} are outstanding and {in_parcel} were in the parcel"
+            words = f"{seen}, so at most {most} miss"
             errors.append(FieldError(f"{where}/short", words))
         errors += _bad_sample(each, came, where)
         if each.price is not None and not (
@@ -90,6 +95,30 @@ def bad_findings(
         ):
             words = "a price is 0 or more, with at most four decimals"
             errors.append(FieldError(f"{where}/price", words))
+    return errors
+
+
+def beyond_the_order(
+    found: Mapping[uuid.UUID, Found],
+    received: Mapping[uuid.UUID, int],
+    lines: Mapping[uuid.UUID, PurchaseLine],
+) -> list[FieldError]:
+    """What somebody has to confirm: more in the parcel than is outstanding of a line without being counted as
+    beyond the order, or more beyond it than was ordered at all. Pointers as those of `bad_findings`."""
+    errors = []
+    for pk, each in found.items():
+        line, came, bad = lines[pk], received.get(pk, 0), each.damaged + each.wrong
+        of, outstanding = f"of {show(line.thickness_nm)} mm", line.quantity - line.received
+        if bad and came + bad > outstanding:
+            name = "damaged" if each.damaged >= each.wrong else "wrong"
+            words = (
+                f"{came} as ordered and {bad} damaged or of a wrong size are {came + bad} {of}, and "
+                f"{outstanding} are outstanding; with {came} as ordered, {outstanding - came} would be right"
+            )
+            errors.append(FieldError(f"/found/{pk}/{name}", words))
+        if each.over > line.quantity:
+            words = f"{each.over} {of} beyond an order of {line.quantity} are more than were ordered"
+            errors.append(FieldError(f"/found/{pk}/over", words))
     return errors
 
 

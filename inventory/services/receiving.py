@@ -12,14 +12,22 @@ from inventory.services import news
 from inventory.services.holds import Wanted, record_hold
 from inventory.services.ledger import Line, ShimKey, post_movement, transfer
 from inventory.services.list_events import note
-from inventory.services.purchasing import MOST_URGENT_FIRST, STOCK_ARRIVED, refuse_closed
-from inventory.services.receipts import Found, bad_findings, fails, in_words_of, write_receipt
-from inventory.services.shim_lines import Shims, refuse_other_family
+from inventory.services.purchasing import MOST_URGENT_FIRST, STOCK_ARRIVED, refuse_changed, refuse_closed
+from inventory.services.receipts import (
+    BeyondTheOrder,
+    Found,
+    bad_findings,
+    beyond_the_order,
+    fails,
+    in_words_of,
+    write_receipt,
+)
+from inventory.services.shim_lines import Shims, kept_for_others, refuse_other_family
 from inventory.services.texts import check_texts, in_words
 from shop.actor import Actor
 from shop.background.queue import queue_task
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid, NotFound, StaleVersion, WrongState
+from shop.errors import FieldError, Invalid, NotFound, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -48,8 +56,9 @@ def receive_purchase(
     and all of it is still outstanding.
 
     `version`: the list's version that the caller saw; StaleVersion when it has changed since, so that two who
-    key in one delivery book it once. Raises WrongState for a list that is closed, Invalid for more than is
-    outstanding, and for a line that jobs wait for and that no bin takes.
+    key in one delivery book it once. confirm: also more damaged and wrong ones than are outstanding, and into
+    bins that are kept for another family. Raises WrongState for a list that is closed, Invalid for more than
+    is outstanding, and for a line that jobs wait for and that no bin takes.
     """
     actor.must(Action.RECEIVE, purchase_list.site)
     purchase_list = (
@@ -57,11 +66,7 @@ def receive_purchase(
         .select_related("site", "supplier")
         .get(pk=purchase_list.pk)
     )
-    _refuse_not_coming(purchase_list)
-    if version is not None and purchase_list.version != version:
-        raise StaleVersion(
-            f"Somebody received part of {purchase_list} meanwhile; nothing was booked. Look at it again."
-        )
+    must_be_coming(purchase_list, version)
     lines = {line.pk: line for line in purchase_list.lines.select_related("family")}
     found = {pk: each for pk, each in (found or {}).items() if each != _NOTHING_ELSE}
     check_texts(Receipt, document=document)
@@ -72,7 +77,8 @@ def receive_purchase(
     came = {pk: quantity for pk, quantity in received.items() if quantity and pk not in rejected}
     site = purchase_list.site
     targets = _targets(site, came, lines, bins or {})
-    _refuse_other_family(came, lines, bins or {}, confirm)
+    if not confirm:
+        _ask_whether_meant(received, found, came, lines, bins or {})
     needs = _needs_met(came)
     _refuse_homeless(needs, lines, targets)
     wanted = {
@@ -183,27 +189,31 @@ def _targets(
     return {pk: place for pk, place in named.items() if place is not None}
 
 
-def _refuse_other_family(
+def _ask_whether_meant(
+    received: Mapping[uuid.UUID, int],
+    found: Mapping[uuid.UUID, Found],
     came: Mapping[uuid.UUID, int],
     lines: Mapping[uuid.UUID, PurchaseLine],
     bins: Mapping[uuid.UUID, Place],
-    confirm: bool,
 ) -> None:
     named = [pk for pk in came if pk in bins]
-    refuse_other_family(
-        [
-            Shims(
-                family=lines[pk].family,
-                thickness_nm=lines[pk].thickness_nm,
-                condition=Condition.NEW,
-                quantity=came[pk],
-                place=bins[pk],
-            )
-            for pk in named
-        ],
-        confirm=confirm,
-        pointers=[f"/bins/{pk}" for pk in named],
-    )
+    pointers = [f"/bins/{pk}" for pk in named]
+    shims = [
+        Shims(
+            family=lines[pk].family,
+            thickness_nm=lines[pk].thickness_nm,
+            condition=Condition.NEW,
+            quantity=came[pk],
+            place=bins[pk],
+        )
+        for pk in named
+    ]
+    if errors := beyond_the_order(found, received, lines):
+        # Both questions at once: one answer confirms both, so nothing may be confirmed that was not asked.
+        errors += kept_for_others(shims, pointers)
+        words = in_words("Nothing was booked", errors)
+        raise BeyondTheOrder(f"{words} Put it right, or confirm that it is so.", errors=errors)
+    refuse_other_family(shims, confirm=False, pointers=pointers)
 
 
 def _needs_met(came: Mapping[uuid.UUID, int]) -> list[Need]:
@@ -300,7 +310,9 @@ def _refuse_bad_receipt(
         raise Invalid(in_words("Nothing was booked", errors), errors=errors)
 
 
-def _refuse_not_coming(purchase_list: PurchaseList) -> None:
+def must_be_coming(purchase_list: PurchaseList, version: int | None) -> None:
+    """Raise WrongState for a list of which nothing is to come, and StaleVersion for one that changed since
+    `version` was seen."""
     refuse_closed(purchase_list)
     if purchase_list.state not in PurchaseList.ON_THE_WAY:
         words = purchase_list.get_state_display().lower()
@@ -308,3 +320,4 @@ def _refuse_not_coming(purchase_list: PurchaseList) -> None:
             f"{purchase_list} is {words} and was not sent yet; only what is on its way can be received.",
             extra={"state": purchase_list.state},
         )
+    refuse_changed(purchase_list, version)

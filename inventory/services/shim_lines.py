@@ -126,9 +126,17 @@ def refuse_other_family(
     Not asked about: what a count finds in such a bin or a regrading leaves there, and what goes back to where
     it was taken from.
     """
-    if confirm:
-        return
-    errors = [
+    if not confirm and (errors := kept_for_others(shims, pointers)):
+        details = "; ".join(dict.fromkeys(error.detail for error in errors))
+        raise KeptForAnother(
+            f"Nothing was booked: {details}. Choose another bin, or confirm that they are to lie there.",
+            errors=errors,
+        )
+
+
+def kept_for_others(shims: Sequence[Shims], pointers: Sequence[str] | None = None) -> list[FieldError]:
+    """What `refuse_other_family` asks about; [] where nothing has to be asked."""
+    return [
         FieldError(
             pointers[index] if pointers else f"/lines/{index}/bin",
             f"{line.place.code} is kept for {line.place.family}; these are {line.family}",
@@ -136,12 +144,6 @@ def refuse_other_family(
         for index, line in enumerate(shims)
         if line.place is not None and line.place.family_id not in (None, line.family.pk)
     ]
-    if errors:
-        details = "; ".join(dict.fromkeys(error.detail for error in errors))
-        raise KeptForAnother(
-            f"Nothing was booked: {details}. Choose another bin, or confirm that they are to lie there.",
-            errors=errors,
-        )
 
 
 def refuse(errors: Sequence[FieldError]) -> None:

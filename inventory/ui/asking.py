@@ -1,8 +1,14 @@
-"""Acts that may be asked back: shims into a bin that is kept for another family."""
+"""Acts that may be asked back: shims into a bin that is kept for another family, more than was ordered."""
 
+from inventory.services.receipts import BeyondTheOrder
 from inventory.services.shim_lines import KeptForAnother
 from shop.errors import ShopError
 from shop.pages.once import OnceForm
+
+ASKED: dict[type[ShopError], str] = {
+    KeptForAnother: "Put them there all the same",
+    BeyondTheOrder: "It is so: book it all the same",
+}
 
 
 class AskingForm(OnceForm):
@@ -11,12 +17,13 @@ class AskingForm(OnceForm):
     Who presses that one confirms what stands in the form then.
     """
 
-    asks = False
+    # The words of the second button; empty where nothing is asked.
+    asks = ""
 
     @property
     def confirmed(self) -> bool:
         return self.data.get("confirm") == "yes"
 
     def take(self, refusal: ShopError | None) -> ShopError | None:
-        self.asks = isinstance(refusal, KeptForAnother)
+        self.asks = next((words for kind, words in ASKED.items() if isinstance(refusal, kind)), "")
         return super().take(refusal)

@@ -13,7 +13,7 @@ from inventory.selectors.purchases import purchase_lists, to_buy
 from inventory.services.ordering import list_total
 from inventory.services.purchasing import cancel_purchase, mark_bought
 from inventory.services.receipts import tolerance_nm
-from inventory.services.receiving import receive_purchase
+from inventory.services.receiving import must_be_coming, receive_purchase
 from inventory.ui.purchase_forms import BuyForm, DraftForm, by_cheapest
 from inventory.ui.receipt_forms import ReceivePurchaseForm
 from shop.conf import conf
@@ -23,7 +23,7 @@ from shop.pages.answers import done
 from shop.pages.forms import posted
 from shop.pages.once import once, said
 from shop.pages.people import PageRequest
-from shop.pages.versions import must_be_current
+from shop.pages.versions import posted_version
 from shop.pages.views import page
 from shop.roles import Action
 
@@ -82,17 +82,20 @@ def purchase_page(
     # A refusal of another button of the page is shown here too; what was posted is not this form's then.
     mine = posted(request) if "once" in request.POST else None
     form = ReceivePurchaseForm(mine, purchase_list=found, lines=lines, proposed=proposed)
+    if mine is not None and refusal is None and not form.sent_before():
+        # Before the form: what it would find wrong is of a list that is another by now.
+        must_be_coming(found, posted_version(mine))
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
-                must_be_current(found, keyed["version"])
                 receive_purchase(
                     purchase_list=found,
                     actor=request.actor,
                     at=at,
                     received=form.received(),
                     bins=form.bins(),
+                    version=keyed["version"],
                     confirm=form.confirmed,
                     found=form.found(),
                     document=keyed["document"],
@@ -138,7 +141,12 @@ def _acts(found: PurchaseList) -> list[tuple[str, str, str]]:
 @page(do=Action.PURCHASE, refused_on=purchase_page)
 def cancel_purchase_button(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     found = _list(site, pk)
-    found = cancel_purchase(purchase_list=found, actor=request.actor, at=timezone.now())
+    found = cancel_purchase(
+        purchase_list=found,
+        actor=request.actor,
+        at=timezone.now(),
+        version=posted_version(request.POST),
+    )
     if found.state == PurchaseList.State.CLOSED:
         words = f"{found} is closed: what came stays received, and the rest is called off."
         return done(request, words, "purchase", site.code, pk)

@@ -67,7 +67,8 @@ class ReceivePurchaseForm(AskingForm):
         **kwargs: Any,
     ) -> None:
         super().__init__(*args, **kwargs)
-        self.lines = [line for line in lines if line.received < line.quantity]
+        # And what was keyed for a line of which all came meanwhile: nobody keys twice what a refusal lost.
+        self.lines = [line for line in lines if line.received < line.quantity or self._keyed(line)]
         self.fields["version"].initial = purchase_list.version
         bin_field = BinField(required=False, empty_label="To receiving, put away later")
         bin_field.set_site(purchase_list.site)
@@ -85,6 +86,9 @@ class ReceivePurchaseForm(AskingForm):
                 initial=str(place.pk) if place else "",
             )
             self.fields[f"bin_{line.pk}"] = spoken(target, f"of {mm(line.thickness_nm)} mm")
+
+    def _keyed(self, line: PurchaseLine) -> bool:
+        return any(self.data.get(name) for name in (str(line.pk), *(f"{box}_{line.pk}" for box in FOUND)))
 
     def _add(self, line: PurchaseLine, purchase_list: PurchaseList) -> None:
         of, left = f"of {mm(line.thickness_nm)} mm", line.quantity - line.received

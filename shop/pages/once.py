@@ -33,6 +33,14 @@ class OnceForm(ActForm):
         super().__init__(*args, **kwargs)
         self.fields["once"].initial = new_id
 
+    def sent_before(self) -> bool:
+        """Whether this very form was posted and booked before."""
+        try:
+            form_id = self.fields["once"].clean(self.data.get("once"))
+        except forms.ValidationError:
+            return False
+        return UsedForm.objects.filter(pk=form_id).exists()
+
 
 @contextmanager
 def once(form_id: UUID, at: datetime) -> Iterator[bool]:

@@ -296,7 +296,11 @@ def receive_purchase(world: World):
     bought = world.bought()
     line = {"line": bought["lines"][0]["id"], "quantity": 1, "bin": world.bin("2.700"), "price": "3.20"}
     found = {"damaged": 1, "wrong": 1, "wrong_thickness": length("2.725"), "measured": [length("2.701")]}
-    return f"/purchase-lists/{bought['id']}/receive", {"document": "note 9", "lines": [line | found]}
+    return f"/purchase-lists/{bought['id']}/receive", {
+        "document": "note 9",
+        "confirm": True,
+        "lines": [line | found],
+    }
 
 
 @case("ask_for_choice")

@@ -167,7 +167,7 @@ def note_needs(shop: Shop) -> None:
 
 
 def buy(shop: Shop) -> None:
-    buys = [purchasing.Buy(family=shop.family, thickness_nm=size, quantity=3) for size in SIZES]
+    buys = [purchasing.Buy(family=shop.family, thickness_nm=size, quantity=4) for size in SIZES]
     purchasing.mark_bought(**shop.here, supplier=shop.supplier, buys=buys)
 
 

@@ -11,8 +11,9 @@ from inventory.selectors.audit import audit
 from inventory.selectors.claims import claimed_in_inspection
 from inventory.services.catalogue import add_supplier
 from inventory.services.claims import open_claim, settle_claim
+from inventory.services.floor import reverse_movement
 from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
-from inventory.services.receipts import Found
+from inventory.services.receipts import BeyondTheOrder, Found
 from inventory.services.receiving import receive_purchase
 from inventory.services.shim_lines import Shims
 from inventory.services.supplier_returns import return_to_supplier
@@ -41,7 +42,7 @@ def bought(site, clerk, at, supplier, family, bins):
 
 @pytest.fixture
 def receive(bought, clerk, at):
-    def act(came, *, at=at, actor=clerk, **found):
+    def act(came, *, at=at, actor=clerk, confirm=False, **found):
         pk = bought.lines.get().pk
         return receive_purchase(
             purchase_list=bought,
@@ -49,6 +50,7 @@ def receive(bought, clerk, at):
             at=at,
             received={pk: came},
             found={pk: Found(**found)},
+            confirm=confirm,
             document="note 7",
         )
 
@@ -190,7 +192,13 @@ def test_findings_that_cannot_be_meant(receive, bought):
     pk = bought.lines.get().pk
     for found, came, pointer, words in (
         ({"over": 1}, 9, "over", "only 9 of 10 outstanding"),
-        ({"short": 2}, 9, "short", "1 shim of 2.625 mm are still outstanding"),
+        (
+            {"short": 2},
+            9,
+            "short",
+            "10 of 2.625 mm are outstanding and 9 were in the parcel, so at most 1 miss",
+        ),
+        ({"short": 3, "damaged": 2, "wrong": 1, "wrong_nm": OTHER}, 5, "short", "at most 2 miss"),
         ({"wrong": 1}, 1, "wrong_nm", "say which size"),
         ({"wrong": 1, "wrong_nm": SIZE}, 1, "wrong_nm", "is what was ordered"),
         ({"wrong": 1, "wrong_nm": 2_626_000}, 1, "wrong_nm", "is no size"),
@@ -202,6 +210,22 @@ def test_findings_that_cannot_be_meant(receive, bought):
         refused(
             Invalid, lambda came=came, found=found: receive(came, **found), {f"/found/{pk}/{pointer}": words}
         )
+
+
+def test_more_than_is_outstanding_is_confirmed_first(receive, bought, places):
+    pk = bought.lines.get().pk
+    words = "0 as ordered and 50000 damaged or of a wrong size are 50000 of 2.625 mm, and 10 are outstanding"
+    refused(BeyondTheOrder, lambda: receive(0, damaged=50_000), {f"/found/{pk}/damaged": words})
+    right = "with 9 as ordered, 1 would be right"
+    wrong = {"wrong": 2, "wrong_nm": OTHER}
+    refused(BeyondTheOrder, lambda: receive(9, **wrong), {f"/found/{pk}/wrong": right})
+    refused(BeyondTheOrder, lambda: receive(10, over=11), {f"/found/{pk}/over": "an order of 10"})
+    assert (claims(), contents(places["inspection"])) == ([], {})
+    receive(9, **wrong, confirm=True)
+    assert claims() == [("wrong_size", 2, "open")]
+    # What cannot be is not to be confirmed.
+    refused(Invalid, lambda: receive(1, short=1, confirm=True), {f"/found/{pk}/short": "at most 0 miss"})
+    refused(Invalid, lambda: receive(2, confirm=True), {f"/received/{pk}": "2 received of 2.625 mm, 1 outst"})
 
 
 def test_the_lead_time_really_met_leaves_the_weekend_out(receive, at):
@@ -277,3 +301,69 @@ def test_the_rest_comes_later_and_a_replacement_with_it(receive, bought, at):
     bought.refresh_from_db()
     assert bought.state == PurchaseList.State.RECEIVED
     assert bought.receipts.count() == 2
+
+
+class TestClaimsThatGoBack:
+    @pytest.fixture
+    def send(self, site, clerk, at, supplier, family, places):
+        def act(*claims, quantity, nm=SIZE):
+            place = places["inspection"]
+            shims = Shims(family=family, thickness_nm=nm, condition="new", quantity=quantity, place=place)
+            by = {"site": site, "actor": clerk, "at": at, "supplier": supplier}
+            return return_to_supplier(**by, shims=[shims], reason="dented", claims=claims)
+
+        return act
+
+    @pytest.fixture
+    def claim(self, receive):
+        receive(5, damaged=3, wrong=1, wrong_nm=OTHER, short=1)
+        return SupplierClaim.objects.get(kind="damaged")
+
+    def test_once(self, send, claim):
+        first = send(claim, quantity=3)
+        words = "the shims of the claim “Damaged: 3” went back already; leave it out"
+        refused(Invalid, lambda: send(claim, quantity=1, nm=OTHER), {"/claims": words})
+        claim.refresh_from_db()
+        assert claim.supplier_return == first
+
+    @pytest.mark.parametrize(("state", "amount"), [("refused", None), ("credited", Decimal("2.10"))])
+    def test_not_once_they_are_settled(self, send, claim, clerk, at, state, amount):
+        settle_claim(claim=claim, actor=clerk, at=at, state=state, amount=amount)
+        words = f"the claim “Damaged: 3” is {state} already; leave it out"
+        refused(Invalid, lambda: send(claim, quantity=3), {"/claims": words})
+        send(quantity=3)
+
+    def test_not_what_never_came(self, send, claim):
+        short = SupplierClaim.objects.get(kind="short")
+        words = "the shims of the claim “Not in the parcel: 1” never came"
+        refused(Invalid, lambda: send(short, quantity=1), {"/claims": words})
+
+    def test_only_with_their_shims_in_the_parcel(self, send, claim):
+        wrong = SupplierClaim.objects.get(kind="wrong_size")
+        words = "claimed are 3 of 2.625 mm 29 mm disc, and 2 go back; send them all in this parcel"
+        refused(Invalid, lambda: send(claim, quantity=2), {"/claims": words})
+        words = "claimed are 3 of 2.625 mm 29 mm disc, and 0 go back"
+        refused(Invalid, lambda: send(claim, quantity=1, nm=OTHER), {"/claims": words})
+        words = "claimed are 1 of 2.650 mm 29 mm disc, and 0 go back"
+        refused(Invalid, lambda: send(wrong, quantity=3), {"/claims": words})
+        send(wrong, quantity=1, nm=OTHER)
+
+    def test_what_later_turned_out_to_be_of_another_size_goes_as_that(self, send, claim, clerk, at):
+        """Nobody wrote down which: what lies in the books as 2.650 mm may be the 2.625 mm of the order."""
+        row = ReceiptLine.objects.get()
+        said = {"actor": clerk, "at": at, "kind": "wrong_size", "reason": "2.650 on the micrometer"}
+        later = [open_claim(row=row, quantity=count, **said) for count in (1, 2)]
+        words = "claimed are 3 29 mm disc of a wrong size, and 1 go back"
+        refused(Invalid, lambda: send(*later, quantity=1, nm=OTHER), {"/claims": words})
+        made = send(later[0], quantity=1, nm=OTHER)
+        assert list(made.claims.all()) == [later[0]]
+
+    def test_and_stand_open_again_when_the_parcel_is_undone(self, send, claim, site, boss, at):
+        made = send(claim, quantity=3)
+        assert (claim.receipt_line.line.family_id, SIZE) not in claimed_in_inspection(site)
+        reverse_movement(movement=made.movement, actor=boss, at=at, note="not collected")
+        before, seen = claim.version, SupplierClaim.objects.get(pk=claim.pk)
+        assert (seen.supplier_return, seen.version) == (None, before + 2)
+        assert claim in claimed_in_inspection(site)[seen.receipt_line.line.family_id, SIZE]
+        assert send(seen, quantity=3) != made
+        assert audit() == []

@@ -250,8 +250,8 @@ class TestReceivingAList:
         office.post("purchase", shop.bought.pk, **other | {number: "1"})
         page = counter_screen.post("purchase", shop.bought.pk, **fields | {number: "1"})
         assert page.status_code == 412
-        assert "Somebody changed Purchase list 1 since you opened it, so nothing was booked." in text_of(page)
-        assert "press again" in text_of(page)
+        words = "Somebody received part of Purchase list 1 meanwhile; nothing was booked. Look at it again."
+        assert words in text_of(page)
         assert in_place(drawer, "2.450") == 1
         # What is shown now is the list as it is: the next press is about that.
         assert "1 came." in text_of(page)

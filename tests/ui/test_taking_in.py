@@ -1,10 +1,12 @@
 """Taking in a delivery that is not as ordered, on pages: said once, claimed, settled, found by its name."""
 
+import re
+
 import pypdfium2
 import pytest
 import zxingcpp
 
-from inventory.models import Balance, Place, ReceiptLine, SupplierClaim
+from inventory.models import Balance, Place, PurchaseLine, ReceiptLine, SupplierClaim
 from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin, add_family
 from inventory.services.claims import open_claim
@@ -122,6 +124,64 @@ def test_the_rest_of_a_list_is_called_off(counter_screen, shop, line):
     assert "is closed: what came stays received, and the rest is called off." in page
     assert "Closed, rest called off" in page
     assert "Call off the rest" not in page
+
+
+def test_of_two_who_take_in_all_that_is_to_come_the_second_is_told(counter_screen, shop, line, service):
+    size = mm("2.475").nm
+    PurchaseLine.objects.create(
+        purchase_list=shop.bought, family=line.family, thickness_nm=size, quantity=4, currency="EUR"
+    )
+    second = PurchaseLine.objects.get(purchase_list=shop.bought, thickness_nm=size)
+    only = {str(line.pk): "3", str(second.pk): "", "document": "note 14"}
+    first, other = (fields_of(counter_screen.get("purchase", shop.bought.pk)) | only for _ in "12")
+    counter_screen.post("purchase", shop.bought.pk, **first)
+    page = counter_screen.post("purchase", shop.bought.pk, **other)
+    told = f"Somebody received part of Purchase list {shop.bought.number} meanwhile; nothing was booked."
+    assert page.status_code == 412
+    assert told in text_of(page)
+    assert "Say how many" not in text_of(page)
+    # Nothing that was keyed is lost, and the next press is about the list as it is now.
+    kept = fields_of(page)
+    assert (kept[str(line.pk)], kept["document"], kept["version"]) == (
+        "3",
+        "note 14",
+        str(int(first["version"]) + 1),
+    )
+    page = counter_screen.post("purchase", shop.bought.pk, **kept)
+    assert "3 received of 2.450 mm, 0 outstanding" in text_of(page)
+    # A double tap of the first is still a double tap.
+    assert "was sent before" in text_of(counter_screen.post("purchase", shop.bought.pk, **first))
+    counter_screen.post("purchase", shop.bought.pk, **kept | {str(line.pk): "", str(second.pk): "4"})
+    second.refresh_from_db()
+    assert second.received == 4
+
+
+def test_a_list_that_changed_since_the_page_was_drawn_is_not_cancelled(counter_screen, shop, line):
+    drawn = counter_screen.get("purchase", shop.bought.pk)
+    asked = fields_of(drawn)
+    forms = re.findall(r"<form[^>]*/cancel.*?</form>", drawn.content.decode(), re.DOTALL)
+    assert f'name="version" value="{asked["version"]}"' in forms[0]
+    counter_screen.post("purchase", shop.bought.pk, **asked | {str(line.pk): "1"})
+    page = counter_screen.post("cancel_purchase", shop.bought.pk, version=asked["version"])
+    assert "Somebody received part of" in text_of(page)
+    shop.bought.refresh_from_db()
+    assert shop.bought.state == "partly"
+    counter_screen.post("cancel_purchase", shop.bought.pk, version=shop.bought.version)
+    shop.bought.refresh_from_db()
+    assert shop.bought.state == "closed"
+
+
+def test_more_than_is_outstanding_is_asked_back(counter_screen, shop, line):
+    asked = fields_of(counter_screen.get("purchase", shop.bought.pk))
+    keyed = asked | {str(line.pk): "3", f"damaged_{line.pk}": "50"}
+    page = counter_screen.post("purchase", shop.bought.pk, **keyed)
+    assert page.status_code == 400
+    assert "with 3 as ordered, 0 would be right" in text_of(page)
+    assert "It is so: book it all the same" in text_of(page)
+    assert wrong_fields(page) == [f"damaged_{line.pk}"]
+    assert not SupplierClaim.objects.filter(kind="damaged").exists()
+    counter_screen.post("purchase", shop.bought.pk, **keyed | {"confirm": "yes"})
+    assert SupplierClaim.objects.get(kind="damaged").quantity == 50
 
 
 def test_a_wrong_figure_stands_at_its_field(counter_screen, shop, line):
