@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from api.fields import Body, Flag, Several, Text
+from api.fields import Body, Flag, Identity, Several, Text
 from api.kinds import creates
-from api.lookups import bins_of, site_of
+from api.lookups import bins_of, inspection_of, site_of
 from api.movements import MOST_LINES, MovementView, ShimsMaybeInBinSerializer, ShimsSerializer, shims_of
 from api.views import Call
 from inventory.models import Movement, Place
@@ -28,6 +28,7 @@ _LINE = {
     "bin": "B07",
 }
 CONFIRM = "true: also into bins that are kept for another family, which is refused otherwise."
+INSPECTION = "The inspection that one of them was taken from; 409 when its shim was taken before."
 EXAMPLE = {"site": "north", "lines": [_LINE]}
 
 
@@ -39,6 +40,10 @@ class SiteAndNote(Body):
 class IntoBinsSerializer(SiteAndNote):
     confirm = Flag(required=False, help_text=CONFIRM)
     lines = Several(child=ShimsSerializer(), most=MOST_LINES)
+
+
+class ReturnToBinSerializer(IntoBinsSerializer):
+    inspection = Identity(required=False, help_text=INSPECTION)
 
 
 class ReceiveShimsSerializer(SiteAndNote):
@@ -61,6 +66,7 @@ class ScrapShimsSerializer(Body):
     site = Text(most=20, required=False)
     source = Text(most=20, help_text="Where they are: a bin, or inspection, or receiving.")
     note = Text(most=400, help_text="Why.")
+    inspection = Identity(required=False, help_text=INSPECTION)
     lines = Several(child=ScrappedSerializer(), most=MOST_LINES)
 
 
@@ -119,11 +125,12 @@ class ReturnToBin(MovementView):
         Action.INSPECT,
         "return_to_bin",
         "Bring inspected shims back to bins.",
-        body=IntoBinsSerializer,
+        body=ReturnToBinSerializer,
         example={"site": "north", "lines": [{**_LINE, "condition": "used", "quantity": 1}]},
     )
     def post(self, call: Call) -> Movement:
-        return return_to_bin(**_site_and_shims(call), **_note_and_confirm(call))
+        inspected = inspection_of(call.actor, call.body.get("inspection"))
+        return return_to_bin(**_site_and_shims(call), **_note_and_confirm(call), inspected=inspected)
 
 
 class ScrapShims(MovementView):
@@ -147,7 +154,8 @@ class ScrapShims(MovementView):
             raise Invalid(
                 f"There is no place {code} here.", errors=[FieldError("/source", "there is no such place")]
             )
-        return scrap_shims(**named, source=source, note=call.body["note"])
+        inspected = inspection_of(call.actor, call.body.get("inspection"))
+        return scrap_shims(**named, source=source, note=call.body["note"], inspected=inspected)
 
 
 class CountIn(MovementView):

@@ -6,9 +6,9 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, Flag, Keyed, LengthField, Several, Text, Word
+from api.fields import Body, Flag, Identity, Keyed, LengthField, Several, Text, Word
 from api.kinds import creates, lists, shows
-from api.lookups import asked_sites, family_of, one_of, site_of
+from api.lookups import asked_sites, family_of, inspection_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import FACES, FATES, FOUND_CONDITIONS
@@ -59,6 +59,17 @@ class InspectionSerializer(serializers.Serializer):
     at = serializers.DateTimeField()
     by = serializers.CharField()
     movement = serializers.UUIDField(source="movement.uid", allow_null=True, default=None)
+    taken = serializers.UUIDField(
+        source="taken.uid",
+        allow_null=True,
+        default=None,
+        help_text="The movement, told of this inspection, that brought its shim to a bin or to scrap.",
+    )
+    looked_again = serializers.UUIDField(
+        source="looked_again_id",
+        allow_null=True,
+        help_text="A later inspection of the same shim, which counts instead.",
+    )
 
 
 class FoundSerializer(Body):
@@ -79,6 +90,9 @@ class InspectShimSerializer(Body):
     )
     face = Word(choices=FACES)
     marking_legible = Flag()
+    inspection = Identity(
+        required=False, help_text="An earlier inspection of the same shim, which this one replaces."
+    )
 
 
 class InspectionView(ApiView):
@@ -87,7 +101,7 @@ class InspectionView(ApiView):
 
     def rows(self, sites: list[Any]) -> QuerySet[Inspection]:
         rows = Inspection.objects.filter(site__in=sites)
-        return rows.select_related("site", "family", "movement", "proposed_bin")
+        return rows.select_related("site", "family", "movement", "proposed_bin", "taken")
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Inspection:
         return one_of(self.rows(list(actor.roles)), lock=lock, **path)
@@ -143,6 +157,7 @@ class Inspections(InspectionView):
             readings=body.get("readings", []),
             face=body["face"],
             marking_legible=body["marking_legible"],
+            again=inspection_of(call.actor, body.get("inspection")),
         )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from inventory.models import Place, PlaceKind, ShimFamily, Supplier
+from inventory.models import Inspection, Place, PlaceKind, ShimFamily, Supplier
 from jobs.models import EngineType
 from shop.actor import Actor
 from shop.db import one_or_none
@@ -67,6 +67,16 @@ def one_of(rows: QuerySet[Any], *, lock: bool, **path: Any) -> Any:
     found = one_or_none(rows.filter(**path))
     if found is None:
         raise not_found()
+    return found
+
+
+def inspection_of(actor: Actor, pk: uuid.UUID | None) -> Inspection | None:
+    """The inspection that a body names, if any. Raises NotFound."""
+    if pk is None:
+        return None
+    found = Inspection.objects.filter(site__in=list(actor.roles), pk=pk).first()
+    if found is None:
+        raise not_found("/inspection")
     return found
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from inventory.models import Inspection, Movement
 from inventory.selectors.inspections import became, lies_as
 from inventory.services.shim_lines import Shims
-from shop.errors import Conflict, Invalid
+from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
 
 
@@ -26,7 +26,8 @@ def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> 
         for line in shims
     )
     if locked.site_id != site.pk or not any(alike):
-        raise Invalid("Nothing was booked: the shim of this inspection is not among these.")
+        words = "the shim of this inspection is not among these"
+        raise Invalid(f"Nothing was booked: {words}.", errors=[FieldError("/inspection", words)])
     return locked
 
 
