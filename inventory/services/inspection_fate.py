@@ -14,8 +14,8 @@ def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> 
 
     Raises Conflict when something became of its shim already, Invalid when its shim is not among these.
     """
-    rows = Inspection.objects.select_for_update(of=("self",), no_key=True)
-    locked = rows.select_related("looked_again", "taken").get(pk=inspection.pk)
+    # Nothing is joined: whoever waited for the lock would get what belonged to the row before it changed.
+    locked = Inspection.objects.select_for_update(no_key=True).get(pk=inspection.pk)
     if words := became(locked):
         raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
     nm, condition = lies_as(locked)
