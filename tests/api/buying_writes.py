@@ -35,16 +35,20 @@ def add_needs_of_rows(world: World):
 
 @case("set_stock_minimum")
 def set_stock_minimum(world: World):
-    # Each time for another size, so that each is a new row.
-    size = 2_000 + 25 * StockMinimum.objects.count()
-    thickness = length(f"{size // 1000}.{size % 1000:03d}")
-    return "/stock-minimums", {"family": world.family, "thickness": thickness, "minimum": 3}
+    return "/stock-minimums", minimum_row(world, 2_000 + 25 * StockMinimum.objects.count())
+
+
+def minimum_row(world: World, micrometres: int, minimum: int = 3):
+    """Each time for another size, so that each is a new row."""
+    thickness = length(f"{micrometres // 1000}.{micrometres % 1000:03d}")
+    return {"family": world.family, "thickness": thickness, "minimum": minimum}
 
 
 @case("set_stock_minimums")
 def set_stock_minimums(world: World):
     _, row = set_stock_minimum(world)
-    return "/stock-minimums/bulk", {"rows": [row, row | {"thickness": length("3.200"), "minimum": 0}]}
+    other = minimum_row(world, 3_200 - 25 * StockMinimum.objects.count(), minimum=0)
+    return "/stock-minimums/bulk", {"rows": [row, other]}
 
 
 @case("restock")
