@@ -20,7 +20,7 @@ from tests.shop.demo_process import MANAGE, ROOT, Demo, accepts, environment, is
 
 BUILD_SECONDS = 180
 SECOND_START_SECONDS = 10
-STOP_SECONDS = 6
+STOP_SECONDS = 15
 
 # The demo has a SQLite database of its own, whatever the tests run on: once is enough.
 pytestmark = pytest.mark.sqlite
