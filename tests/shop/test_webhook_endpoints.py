@@ -302,7 +302,8 @@ class TestSecretKeys:
 def test_a_seal_is_good_for_its_own_purpose_only():
     sealed = sealing.seal(b"word", purpose="one")
     assert sealing.unseal(sealed, purpose="one") == b"word"
-    for broken in (sealed[:-1] + b"A", sealed[:40] + b"A" + sealed[41:], b"", b"word"):
+    other = b"B" if sealed[40:41] == b"A" else b"A"
+    for broken in (sealed[:-1] + b"A", sealed[:40] + other + sealed[41:], b"", b"word"):
         with pytest.raises(sealing.UnreadableSeal):
             sealing.unseal(broken, purpose="one")
     with pytest.raises(sealing.UnreadableSeal):
