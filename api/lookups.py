@@ -5,7 +5,7 @@ another part of the shared catalogue that is not there is a wrong value: 400.
 """
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from django.db.models import QuerySet
@@ -83,6 +83,11 @@ def inspection_of(actor: Actor, pk: uuid.UUID | None) -> Inspection | None:
 def families_of(codes: Iterable[tuple[str, str]]) -> dict[str, ShimFamily]:
     """Families by code, from (pointer, code). Raises Invalid naming each code that is none."""
     return _catalogue(ShimFamily.objects.all(), "shim family", codes)
+
+
+def families_of_rows(rows: Sequence[Mapping[str, Any]]) -> dict[str, ShimFamily]:
+    """The families that the `rows` of a bulk write name, by code. Raises Invalid naming each wrong row."""
+    return families_of((f"/rows/{number}/family", row["family"]) for number, row in enumerate(rows))
 
 
 def family_of(code: str, pointer: str = "/family") -> ShimFamily:

@@ -8,7 +8,7 @@ from rest_framework import serializers
 from api import queries
 from api.fields import Body, LengthField, Several, Text, Whole
 from api.kinds import creates, lists, shows
-from api.lookups import asked_sites, families_of, family_of, one_of, site_of
+from api.lookups import asked_sites, families_of_rows, family_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from inventory.compute.lengths import plausible_shim
@@ -117,7 +117,7 @@ class ManyMinimums(MinimumView):
     )
     def post(self, call: Call) -> list[StockMinimum]:
         rows = call.body["rows"]
-        families = families_of((f"/rows/{number}/family", row["family"]) for number, row in enumerate(rows))
+        families = families_of_rows(rows)
         return set_minimums_of_rows(
             site=site_of(call.actor, call.body.get("site")),
             actor=call.actor,

@@ -8,7 +8,7 @@ from rest_framework import serializers
 from api import queries
 from api.fields import Body, LengthField, Moment, Several, Text, Whole
 from api.kinds import creates, lists, shows
-from api.lookups import asked_sites, families_of, family_of, one_of, site_of
+from api.lookups import asked_sites, families_of_rows, family_of, one_of, site_of
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import NEED_ORIGINS, NEED_STATES
@@ -160,7 +160,7 @@ class ManyNeeds(NeedView):
     )
     def post(self, call: Call) -> list[Need]:
         rows = call.body["rows"]
-        families = families_of((f"/rows/{number}/family", row["family"]) for number, row in enumerate(rows))
+        families = families_of_rows(rows)
         return add_needs_of_rows(
             site=site_of(call.actor, call.body.get("site")),
             actor=call.actor,

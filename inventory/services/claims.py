@@ -20,9 +20,9 @@ from inventory.models import (
     SupplierReturn,
 )
 from inventory.services.list_events import note as note_event
+from inventory.services.receipts import claim_over
 from inventory.services.texts import counted, in_words, text_errors
 from shop.actor import Actor
-from shop.conf import conf
 from shop.db import write_transaction
 from shop.errors import FieldError, Invalid, StaleVersion, WrongState
 from shop.roles import Action
@@ -56,17 +56,8 @@ def open_claim(
         errors.append(FieldError("/quantity", f"of this delivery {of} can still be claimed"))
     if errors:
         raise Invalid(in_words("Nothing was claimed", errors), errors=errors)
-    claim = SupplierClaim.objects.create(
-        site=receipt.site,
-        supplier=order.supplier,
-        receipt_line=row,
-        kind=kind,
-        quantity=quantity,
-        currency=order.currency or row.line.currency or conf.currency,
-        reason=reason,
-        opened_at=at,
-        opened_by=actor.label,
-    )
+    claim = claim_over(row, order, kind=kind, quantity=quantity, actor=actor, at=at, reason=reason)
+    claim.save(force_insert=True)
     words = f"Claimed {quantity} × {show(row.line.thickness_nm)} mm ({claim.get_kind_display().lower()}): "
     most = PurchaseEvent._meta.get_field("text").max_length
     note_event(order, "claim", by=actor.label, at=at, text=f"{words}{reason}"[:most])

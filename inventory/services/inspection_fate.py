@@ -9,6 +9,12 @@ from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
 
 
+def refuse_taken(inspection: Inspection) -> None:
+    """Raises Conflict when something became of its shim already."""
+    if words := became(inspection):
+        raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
+
+
 def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> Inspection:
     """The inspection of one of these shims, locked, for keep_taken. Take it before holds and balances.
 
@@ -16,8 +22,7 @@ def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> 
     """
     # Nothing is joined: whoever waited for the lock would get what belonged to the row before it changed.
     locked = Inspection.objects.select_for_update(no_key=True).get(pk=inspection.pk)
-    if words := became(locked):
-        raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
+    refuse_taken(locked)
     nm, condition = lies_as(locked)
     alike = (
         line.family.pk == locked.family_id

@@ -167,16 +167,7 @@ def write_receipt(
     ]
     ReceiptLine.objects.bulk_create(rows)
     claims = [
-        SupplierClaim(
-            site=purchase_list.site,
-            supplier=purchase_list.supplier,
-            receipt_line=row,
-            kind=kind,
-            quantity=quantity,
-            currency=purchase_list.currency or row.line.currency or conf.currency,
-            opened_at=at,
-            opened_by=actor.label,
-        )
+        claim_over(row, purchase_list, kind=kind, quantity=quantity, actor=actor, at=at)
         for row in rows
         for kind, quantity in _claimed(row)
         if quantity
@@ -214,6 +205,30 @@ def _bad_sample(each: Found, came: int, where: str) -> list[FieldError]:
         return [FieldError(f"{where}/measured", "nothing of this line came that could be measured")]
     words = f"measure {least} to {came} of these {came}, or none; these are {len(each.measured)}"
     return [FieldError(f"{where}/measured", words)]
+
+
+def claim_over(
+    row: ReceiptLine,
+    purchase_list: PurchaseList,
+    *,
+    kind: str,
+    quantity: int,
+    actor: Actor,
+    at: datetime,
+    reason: str = "",
+) -> SupplierClaim:
+    """A claim over shims of a line of a delivery, not yet written."""
+    return SupplierClaim(
+        site=purchase_list.site,
+        supplier=purchase_list.supplier,
+        receipt_line=row,
+        kind=kind,
+        quantity=quantity,
+        currency=purchase_list.currency or row.line.currency or conf.currency,
+        reason=reason,
+        opened_at=at,
+        opened_by=actor.label,
+    )
 
 
 def _claimed(row: ReceiptLine) -> tuple[tuple[str, int], ...]:

@@ -16,11 +16,12 @@ from inventory.selectors.places import place_of
 from inventory.selectors.stock import content
 from inventory.services.floor import return_to_bin, scrap_shims
 from inventory.services.inspecting import inspect_shim
+from inventory.services.inspection_fate import refuse_taken
 from inventory.services.shim_lines import Shims
 from inventory.services.texts import counted
 from inventory.ui.forms import ReturnForm
 from inventory.ui.inspection_forms import InspectForm
-from shop.errors import Conflict, ShopError, WrongState
+from shop.errors import ShopError, WrongState
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
@@ -111,8 +112,7 @@ def inspected_page(
 
 def _take(request: PageRequest, inspection: Inspection, at: datetime) -> str:
     common = {"site": request.site, "actor": request.actor, "at": at, "inspected": inspection}
-    if words := became(inspection):
-        raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
+    refuse_taken(inspection)
     lying = _lying(request.site, inspection)
     if lying is None:
         raise WrongState("This shim is not on the bench any more: it was put away or scrapped meanwhile.")

@@ -6,10 +6,10 @@ from inventory.models import Condition, Inspection, Movement, Reason
 from inventory.selectors.audit import audit
 from inventory.services.floor import scrap_shims
 from inventory.services.inspecting import inspect_shim
-from inventory.services.ledger import post_movement, transfer
 from inventory.services.shim_lines import Shims
 from shop.db import atomic_write
 from tests.concurrency.crowd import at_once, tally
+from tests.inventory.lots import pull
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -18,20 +18,7 @@ ROUNDS, CROWD = 5, 4
 
 def test_its_shim_is_scrapped_once(site, clerk, service, at, family, places):
     with atomic_write():
-        post_movement(
-            site=site,
-            reason=Reason.RECOVER,
-            actor=service,
-            at=at,
-            lines=transfer(
-                source=places["engine"],
-                target=places["inspection"],
-                family_id=family.pk,
-                thickness_nm=2_650_000,
-                condition=Condition.UNMEASURED,
-                quantity=ROUNDS * CROWD,
-            ),
-        )
+        pull(places, family, ROUNDS * CROWD, actor=service, at=at)
     one = Shims(family=family, thickness_nm=2_650_000, condition=Condition.UNMEASURED, quantity=1)
     by = {"site": site, "actor": clerk, "at": at}
     looks = [

@@ -3,7 +3,7 @@
 import pytest
 
 from inventory.compute.lengths import parse
-from inventory.models import Condition, Place, PlaceKind, Reason, Transfer
+from inventory.models import Condition, Place, PlaceKind, Transfer
 from inventory.selectors.audit import audit
 from inventory.selectors.places import place_of
 from inventory.services.bin_content import split_bin
@@ -11,11 +11,10 @@ from inventory.services.bins import retire_bin
 from inventory.services.catalogue import add_bin
 from inventory.services.floor import move_shims, return_to_bin, scrap_shims
 from inventory.services.inspecting import inspect_shim
-from inventory.services.ledger import post_movement, transfer
 from inventory.services.shim_lines import Shims
 from inventory.services.transfers import arrive_shims, send_shims, write_off_transfer
 from tests.inventory.conftest import at, bins, boss, clerk, family, places, service, stranger, tech
-from tests.inventory.lots import lots, used
+from tests.inventory.lots import lots, pull, used
 
 __all__ = ["at", "bins", "boss", "clerk", "family", "places", "service", "stranger", "tech"]
 pytestmark = pytest.mark.django_db
@@ -30,20 +29,7 @@ def test_from_the_engine_to_a_clean_audit(
         return Shims(family=family, thickness_nm=nm, condition=condition, quantity=quantity, place=place)
 
     # Five shims come out of an engine, all marked 2.650.
-    post_movement(
-        site=site,
-        reason=Reason.RECOVER,
-        actor=service,
-        at=at,
-        lines=transfer(
-            source=places["engine"],
-            target=places["inspection"],
-            family_id=family.pk,
-            thickness_nm=MARKED_NM,
-            condition=Condition.UNMEASURED,
-            quantity=5,
-        ),
-    )
+    pull(places, family, 5, actor=service, at=at, nm=MARKED_NM)
     by_tech = {"site": site, "actor": tech, "at": at}
     found = shim(MARKED_NM, condition=Condition.UNMEASURED)
     for readings in (["2.651 mm"], ["2.648 mm", "2.650 mm"], ["0.1043 in"], ["2.624 mm"]):

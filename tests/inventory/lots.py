@@ -1,6 +1,7 @@
-"""What lies in a place, as plain figures to compare with."""
+"""What lies in a place, as plain figures to compare with; and shims that were pulled from an engine."""
 
-from inventory.models import Balance, Condition
+from inventory.models import Balance, Condition, Reason
+from inventory.services.ledger import post_movement, transfer
 
 
 def lots(place):
@@ -19,3 +20,21 @@ def new(nm, on_hand, held=0):
 
 def used(nm, on_hand, held=0):
     return {(nm, Condition.USED): (on_hand, held)}
+
+
+def pull(places, family, quantity, *, actor, at, nm=2_650_000):
+    """Have shims that were marked `nm` and not measured come out of an engine into inspection."""
+    post_movement(
+        site=places["inspection"].site,
+        reason=Reason.RECOVER,
+        actor=actor,
+        at=at,
+        lines=transfer(
+            source=places["engine"],
+            target=places["inspection"],
+            family_id=family.pk,
+            thickness_nm=nm,
+            condition=Condition.UNMEASURED,
+            quantity=quantity,
+        ),
+    )

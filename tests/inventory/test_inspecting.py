@@ -6,9 +6,8 @@ from inventory.compute.lengths import parse
 from inventory.models import Condition, Inspection, Place, Reason
 from inventory.services.floor import Shims, return_to_bin
 from inventory.services.inspecting import inspect_shim
-from inventory.services.ledger import post_movement, transfer
 from shop.errors import Forbidden, Invalid, NotEnough, NotFound
-from tests.inventory.lots import lots, used
+from tests.inventory.lots import lots, pull, used
 
 pytestmark = pytest.mark.django_db
 
@@ -16,22 +15,9 @@ NM = 2_650_000
 
 
 @pytest.fixture
-def bench(site, service, family, places, at):
+def bench(service, family, places, at):
     """Two shims that were pulled from an engine, marked 2.650 mm and not measured."""
-    post_movement(
-        site=site,
-        reason=Reason.RECOVER,
-        actor=service,
-        at=at,
-        lines=transfer(
-            source=places["engine"],
-            target=places["inspection"],
-            family_id=family.id,
-            thickness_nm=NM,
-            condition=Condition.UNMEASURED,
-            quantity=2,
-        ),
-    )
+    pull(places, family, 2, actor=service, at=at)
     return places["inspection"]
 
 
