@@ -37,7 +37,7 @@ def bench(options: argparse.Namespace) -> int:
     from shop.models import Role  # noqa: PLC0415
     from tests.api.program import program  # noqa: PLC0415
     from tests.api.world import make_world  # noqa: PLC0415
-    from tests.concurrency.over_http import after_the_last, callers, figures, serving, warm  # noqa: PLC0415
+    from tests.concurrency.over_http import ONE_BY_ONE, after_the_last, callers, figures, serving, warm  # noqa: PLC0415
     from tests.concurrency.steady import side_by_side  # noqa: PLC0415
     from tests.people import person  # noqa: PLC0415
     from tests.servers.programs import program_environment  # noqa: PLC0415
@@ -65,7 +65,7 @@ def bench(options: argparse.Namespace) -> int:
             print(f"hold among {CROWD} at once: {right} of {options.rounds} rounds right, {figures(seconds)}")
         missed += ["L1"] if right < options.rounds else []
         if connection.vendor == "sqlite":
-            with serving(Path(folder), program_environment(), threads=8) as web:
+            with serving(Path(folder), program_environment(), threads=8, words=ONE_BY_ONE) as web:
                 heard = side_by_side(web, calculator.text, world.line(), options.seconds)
                 locked = web.child.log.read_text().count("locked")
             writes, reads = ([one.seconds for one in part] for part in (heard.written, heard.read))

@@ -16,15 +16,23 @@ Result = TypeVar("Result")
 LONGEST_ROUND_SECONDS = 60
 # Between two rounds nobody says anything for longer than gunicorn's usual two seconds.
 KEPT_OPEN = ("--keep-alive", "60")
+# As behind a proxy: a connection per request, so that the worker that has time for it takes it. One that is kept
+# open stays with its worker, and now and then all sixteen are with one while the other has nothing to do.
+ONE_BY_ONE = ("--keep-alive", "0")
 
 
 @contextlib.contextmanager
 def serving(
-    folder: Path, environment: Mapping[str, str], *, workers: int = 2, threads: int = 32
+    folder: Path,
+    environment: Mapping[str, str],
+    *,
+    workers: int = 2,
+    threads: int = 32,
+    words: Sequence[str] = KEPT_OPEN,
 ) -> Iterator[WebServer]:
     """gunicorn with the service; gone after the block."""
     web = WebServer(
-        log=folder / "web.log", environment=environment, workers=workers, threads=threads, words=KEPT_OPEN
+        log=folder / "web.log", environment=environment, workers=workers, threads=threads, words=words
     )
     try:
         web.wait_ready(seconds=120)

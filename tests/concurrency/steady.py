@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from tests.concurrency.over_http import callers
+from tests.concurrency.over_http import callers, warm
 from tests.servers.caller import Answer, Caller
 from tests.servers.web import WebServer
 
@@ -26,7 +26,6 @@ def side_by_side(web: WebServer, text: str, line: dict[str, Any], seconds: float
     """Eight hold one shim of the line and release it again and again; eight look at the stock meanwhile."""
     heard = Heard()
     numbers = itertools.count(1)
-    end = time.monotonic() + seconds
 
     def write(one: Caller) -> None:
         number = next(numbers)
@@ -47,6 +46,8 @@ def side_by_side(web: WebServer, text: str, line: dict[str, Any], seconds: float
             act(one)
 
     with callers(web, text, WRITERS + READERS) as crowd:
+        warm(crowd)
+        end = time.monotonic() + seconds
         acts = [write] * WRITERS + [read] * READERS
         threads = [threading.Thread(target=work, args=pair) for pair in zip(acts, crowd, strict=True)]
         for thread in threads:

@@ -187,6 +187,23 @@ def test_who_gave_up_waiting_does_not_get_it_afterwards(path):
         lock.release()
 
 
+def test_it_is_there_at_once_or_not_at_all(path):
+    first, second = WriteLock(), WriteLock()
+    assert first.acquire_at_once(path)
+    assert not second.acquire_at_once(path)
+    first.release()
+    assert second.acquire_at_once(path)
+    second.release()
+    with path.open() as other_process:
+        fcntl.flock(other_process, fcntl.LOCK_EX)
+        assert not first.acquire_at_once(path)
+    assert first.acquire_at_once(path)
+    with pytest.raises(RuntimeError, match="already"):
+        first.acquire_at_once(path)
+    first.release()
+    assert kernel_has_it(path)
+
+
 def in_thread(act):
     thread = threading.Thread(target=act)
     thread.start()

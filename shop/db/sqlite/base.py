@@ -100,8 +100,9 @@ class DatabaseWrapper(base.DatabaseWrapper):
         if path is None:
             return
         try:
-            with turn.for_the_lock():
-                self.write_lock.acquire(path, timeout)
+            if not self.write_lock.acquire_at_once(path):
+                with turn.for_the_lock():
+                    self.write_lock.acquire(path, timeout)
         except LockTimeoutError as error:
             # SQLite's own words, so that one place decides what a locked database means to a caller.
             raise OperationalError(f"database is locked: {error}") from error

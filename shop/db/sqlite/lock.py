@@ -40,12 +40,22 @@ class WriteLock:
 
     def acquire(self, path: Path, timeout_seconds: float) -> None:
         """Take the lock of `path` or raise LockTimeoutError. Taking it twice is a mistake of the caller's."""
+        queue = self._queue_for(path)
+        queue.enter(timeout_seconds)
+        self._queue = queue
+
+    def acquire_at_once(self, path: Path) -> bool:
+        """Take the lock if nobody has it or waits for it; says whether it was taken."""
+        queue = self._queue_for(path)
+        if queue.enter_at_once():
+            self._queue = queue
+        return self._queue is not None
+
+    def _queue_for(self, path: Path) -> "_Queue":
         if self._queue is not None and self._queue.is_ours:
             raise RuntimeError("This connection holds the write lock already.")
         self._queue = None
-        queue = _queue_of(path)
-        queue.enter(timeout_seconds)
-        self._queue = queue
+        return _queue_of(path)
 
     def release(self) -> None:
         """Give the lock back; does nothing when it is not held."""
@@ -98,6 +108,20 @@ class _Queue:
                 self.leave()
                 raise
 
+    def enter_at_once(self) -> bool:
+        with self._guard:
+            if self._taken:
+                return False
+            self._taken = True
+        try:
+            is_ours = self._try_file()
+        except BaseException:
+            self.leave()
+            raise
+        if not is_ours:
+            self.leave()
+        return is_ours
+
     def leave(self) -> None:
         with self._guard:
             following = self._waiting.popleft() if self._waiting else None
@@ -111,6 +135,11 @@ class _Queue:
             following.release()
 
     def _take_file(self, end: float, timeout_seconds: float) -> None:
+        if not self._try_file():
+            self._wait_for_file(self._descriptor, end, timeout_seconds)
+            self._since = time.monotonic()
+
+    def _try_file(self) -> bool:
         if self._descriptor is not None and os.fstat(self._descriptor).st_nlink == 0:
             # Somebody has deleted it: others queue at a new file of that name.
             os.close(self._descriptor)
@@ -123,8 +152,9 @@ class _Queue:
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            self._wait_for_file(self._descriptor, end, timeout_seconds)
+            return False
         self._since = time.monotonic()
+        return True
 
     def _wait_for_file(self, descriptor: int, end: float, timeout_seconds: float) -> None:
         """Queue in the kernel, but not for ever: `flock` has no time limit, so a thread waits for us."""
