@@ -16,8 +16,8 @@ Result = TypeVar("Result")
 LONGEST_ROUND_SECONDS = 60
 # Between two rounds nobody says anything for longer than gunicorn's usual two seconds.
 KEPT_OPEN = ("--keep-alive", "60")
-# As behind a proxy: a connection per request, so that the worker that has time for it takes it. One that is kept
-# open stays with its worker, and now and then all sixteen are with one while the other has nothing to do.
+# As behind a proxy: a connection per request, so that the worker that has time for it takes it. One that is
+# kept open stays with its worker, and now and then one has all sixteen while the other has nothing to do.
 ONE_BY_ONE = ("--keep-alive", "0")
 
 

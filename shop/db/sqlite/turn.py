@@ -2,9 +2,9 @@
 
 Python runs one thread at a time and SQLite runs inside the process, so that more at once get nothing done
 sooner. Let loose they take the interpreter from one another at every statement, and a writer for whom all
-others wait gets it back only after those who read. So each request has a turn, in the order in which they fall
+others wait gets it back only after those who read. So requests have turns, in the order in which they fall
 due: a page or a list at once, a change, which takes longer, a little later. A turn is a courtesy, not a lock:
-when it lasts longer than `LONGEST_TURN_SECONDS` the next one begins beside it (figures: tests/bench/bench_http).
+when it lasts longer than `LONGEST_TURN_SECONDS` the next begins beside it (figures: tests/bench/bench_http).
 """
 
 import contextlib
@@ -29,8 +29,8 @@ READING = frozenset({"GET", "HEAD", "OPTIONS"})
 
 class TurnMiddleware:
     """Each request is answered in a turn of its thread. A body, which may be long in coming, is read before;
-    a request with a large one or with files has a turn only from where it writes on, and what a streamed answer
-    does later has none."""
+    a request with a large one or with files has a turn only from where it writes on, and what a streamed
+    answer does later has none."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         if connections[DEFAULT_DB_ALIAS].vendor != "sqlite":
@@ -68,8 +68,8 @@ def _is_body_here(request: HttpRequest) -> bool:
 
 @contextlib.contextmanager
 def for_the_lock() -> Iterator[None]:
-    """Let those who read have this thread's turn while it waits for the write lock, then take the next one; for
-    which nobody waits long, because all other writers now wait for this one."""
+    """Let those who read have this thread's turn while it waits for the write lock, then take the next one;
+    for which nobody waits long, because all other writers now wait for this one."""
     if not getattr(_mine, "works", False):
         yield
         return
