@@ -5,6 +5,7 @@ signed together with whose list it is and under which filters: it is good for no
 """
 
 import json
+import operator
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
@@ -35,14 +36,16 @@ def page_of(
 ) -> Page:
     """One page of `rows` in this order ("-" before a field: falling).
 
-    `rows` may be a list that was worked out; it is then in this order already, every field of it rising.
+    `rows` may be a list that was worked out; it is then in this order already, every field of it rising, or
+    every one falling.
     `belongs_to`: what the cursor is bound to: whose list, which address, which filters. Raises Invalid (code
     "bad-cursor") for a cursor that is not of this list.
     """
     binding = sha256(json.dumps(belongs_to, sort_keys=True, default=str).encode()).hexdigest()[:16]
     last_seen = None if cursor is None else _opened(cursor, binding)
     if isinstance(rows, list):
-        left = [row for row in rows if last_seen is None or _values(row, order) > last_seen]
+        beyond = operator.lt if order[0].startswith("-") else operator.gt
+        left = [row for row in rows if last_seen is None or beyond(_values(row, order), last_seen)]
     else:
         left = rows.order_by(*order)
         if last_seen is not None:

@@ -1,7 +1,5 @@
 """What was: the books line by line, the stock of a past moment, what lies too long, where shims went."""
 
-from datetime import datetime
-
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpResponse, HttpResponseBase
@@ -148,10 +146,8 @@ def _journeys_form(request: PageRequest) -> JourneysForm | None:
 
 
 def _traced(site: Site, form: JourneysForm) -> list[TracedShim]:
-    period = form.period()
-    found = traced_shims(site, form.chosen(), since=period["since"], same_engine=form.cleaned_data["swaps"])
-    until: datetime | None = period["until"]
-    return [shim for shim in found if until is None or shim.into.at < until]
+    swaps_too: bool = form.cleaned_data["swaps"]
+    return traced_shims(site, form.chosen(), same_engine=None if swaps_too else False, **form.period())
 
 
 def _must_be_right(form: HistoryForm | ThenForm | JourneysForm) -> None:

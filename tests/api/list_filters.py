@@ -103,6 +103,21 @@ def itself(item):
 
 
 FILTERS = {
+    ("/journeys", "job"): Filter(
+        lambda items: {
+            job for item in items for job in (item["went_in"]["job"], *item["could_be"]) if job is not None
+        },
+        lambda item, asked: asked in (item["went_in"]["job"], *item["could_be"]),
+    ),
+    ("/journeys", "same_engine"): flag("same_engine", lambda item: item["same_engine"]),
+    ("/journeys", "from"): Filter(
+        lambda items: {item["went_in"]["at"] for item in items},
+        lambda item, asked: time(item["went_in"]["at"]) >= time(asked),
+    ),
+    ("/journeys", "to"): Filter(
+        lambda items: {item["went_in"]["at"] for item in items},
+        lambda item, asked: time(item["went_in"]["at"]) < time(asked),
+    ),
     ("/holds", "family"): a_line("family"),
     ("/holds", "bin"): a_line("bin"),
     ("/holds", "handed_out"): flag("handed_out_at", lambda item: item["handed_out_at"] is not None),

@@ -1,13 +1,17 @@
-"""GET /history, GET /stock?as_of=…, GET /stale: what was, and what lies too long."""
+"""GET /history, GET /journeys, GET /stock?as_of=…, GET /stale: what was, and what lies too long."""
 
+import uuid
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from inventory.models import Balance, PlaceKind
+from inventory.models import Balance, Condition, PlaceKind
+from inventory.services.catalogue import add_tray
+from inventory.services.fitting import Fitted, OneShim, fit_shims
 from inventory.services.floor import Shims, move_shims, scrap_shims
 from shop.actor import actor_for_user
 from tests.api.test_pages_of_lists import walk
+from tests.api.test_query_counts import queries
 from tests.jobs.shop import AT, HOUR
 
 pytestmark = pytest.mark.django_db
@@ -141,3 +145,74 @@ class TestStale:
     def test_another_sites_does_not_show(self, world, stranger):
         world.in_receiving()
         assert stranger.get("/stale?days=0").json()["items"] == []
+
+
+class TestJourneys:
+    @pytest.fixture
+    def swapped(self, world, manager):
+        """Two used shims out of a first engine; one of them goes into a second, one back into the first; and
+        one that was counted in goes into the second, too. Newest first: jobs, thickness in micrometres."""
+        actor = actor_for_user(manager, request_id="r")
+        tray = add_tray(site=world.site, actor=actor, code="T1")
+        first, second = (uuid.UUID(int=0x01900000_0000_7000_8000_000000000000 + n) for n in (1, 2))
+        new = (2_575, world.shop.bin("2.575"))
+        acts = (
+            (first, (2_640, 2_660), (new,)),
+            (second, (), ((2_640, tray), (2_600, world.shop.bin("2.600")))),
+            (first, (), ((2_660, tray),)),
+        )
+
+        def shim(um):
+            condition = Condition.NEW if um == new[0] else Condition.USED
+            return OneShim(family_id=world.shop.family.pk, thickness_nm=um * 1_000, condition=condition)
+
+        for number, (job, pulled, fitted) in enumerate(acts, start=1):
+            fit_shims(
+                site=world.site,
+                actor=actor,
+                at=AT + 30 * number * HOUR,
+                tray=tray,
+                pulled=list(map(shim, pulled)),
+                fitted=[Fitted(shim=shim(um), source=source) for um, source in fitted],
+                job_id=job,
+                document=f"Job {number}",
+            )
+        return first, second
+
+    def test_newest_first_page_by_page(self, world, swapped):
+        first, second = map(str, swapped)
+        whole = world.program.get("/journeys").json()["items"]
+        assert [
+            (item["came_out"] and item["came_out"]["job"], item["went_in"]["job"], item["days"])
+            for item in whole
+        ] == [(first, first, 2), (None, second, None), (first, second, 1)]
+        assert [item["went_in"]["thickness"]["value"] for item in whole] == ["2.66", "2.6", "2.64"]
+        assert [item["certain"] for item in whole] == [True, True, True]
+        assert [item["could_be"] for item in whole] == [[first], [None], [first]]
+        assert walk(world.program, "/journeys", 1) == walk(world.program, "/journeys", 2) == whole
+        for end in (whole[0]["came_out"], whole[0]["went_in"]):
+            movement = world.program.get(f"/movements/{end['movement']}").json()
+            assert (movement["at"], movement["job"]) == (end["at"], end["job"])
+        (only,) = world.program.get("/journeys?same_engine=true&fields=days,family").json()["items"]
+        assert only == {"days": 2, "family": world.family}
+
+    def test_page_and_endpoint_tell_the_same(self, client, manager, world, swapped):
+        client.force_login(manager)
+        page = client.get(f"/at/{world.site.code}/journeys?family={world.family}&swaps=on")
+        told = world.program.get(f"/journeys?family={world.family}").json()["items"]
+        assert [str(shim.into.uid) for shim in page.context["shims"]] == [
+            item["went_in"]["movement"] for item in told
+        ]
+
+    @pytest.mark.parametrize("query", ["family=nowhere", "site=harbour", "site=nowhere"])
+    def test_what_is_not_there(self, world, other_site, query):
+        assert world.program.get(f"/journeys?{query}").status_code == 404
+
+    def test_another_sites_do_not_show(self, world, stranger, swapped):
+        assert stranger.get("/journeys").json()["items"] == []
+        assert stranger.get(f"/journeys?job={swapped[0]}").json()["items"] == []
+
+    def test_as_many_queries_for_many(self, world, swapped):
+        few, _ = queries(world.program, "/journeys?limit=1")
+        many, _ = queries(world.program, "/journeys")
+        assert few == many <= 10

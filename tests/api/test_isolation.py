@@ -20,6 +20,7 @@ LISTS = (
     "holds",
     "counts",
     "history",
+    "journeys",
     "stale",
     "vehicles",
     "jobs",
@@ -114,7 +115,7 @@ def test_no_list_of_one_names_anything_of_the_other(both):
 
 def test_every_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
     ours, theirs = both
-    for kind in (kind for kind in LISTS if kind not in ("stock", "needs", "history", "stale")):
+    for kind in (kind for kind in LISTS if kind not in ("stock", "needs", "history", "journeys", "stale")):
         for item in theirs.program.get(f"/{kind}").json()["items"]:
             assert theirs.program.get(f"/{kind}/{item['id']}").status_code == 200
             foreign = ours.program.get(f"/{kind}/{item['id']}")
@@ -136,7 +137,7 @@ def test_the_others_job_as_a_filter_finds_nothing(both):
     ours, theirs = both
     jobs = theirs.program.get("/jobs").json()["items"]
     assert jobs
-    for kind in ("history", "holds", "movements", "needs"):
+    for kind in ("history", "holds", "journeys", "movements", "needs"):
         for job in jobs:
             assert ours.program.get(f"/{kind}?job={job['id']}").json()["items"] == [], kind
 

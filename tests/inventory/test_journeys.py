@@ -85,6 +85,7 @@ def test_a_swap_within_one_engine_can_be_left_out(work, site, family, tray):
     work.fit(FIRST, pulled=[(2_634_000, Condition.USED)], fitted=[(2_634_000, tray)])
     assert [shim.same_engine for shim in traced_shims(site, family)] == [True]
     assert traced_shims(site, family, same_engine=False) == []
+    assert len(traced_shims(site, family, same_engine=True)) == 1
 
 
 def test_by_job_and_by_time(work, site, family, bins, at, clerk):
@@ -98,6 +99,8 @@ def test_by_job_and_by_time(work, site, family, bins, at, clerk):
     assert len(traced_shims(site, family, job_id=SECOND)) == 2
     assert [shim.to_job for shim in traced_shims(site, family, job_id=FIRST)] == [SECOND]
     assert [shim.to_job for shim in traced_shims(site, family, since=found[0].into.at)] == [THIRD]
+    assert [shim.to_job for shim in traced_shims(site, family, until=found[0].into.at)] == [SECOND]
+    assert traced_shims(site) == found
 
 
 def test_equal_shims_name_every_engine_that_they_may_have_come_from(work, site, family, bins):
