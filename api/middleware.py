@@ -29,7 +29,7 @@ _UNDER_API = re.compile(r"/api(/|$)").match
 _KEY_PARAMETERS = frozenset({"key", "api_key", "apikey", "api-key", "access_token", "token", "authorization"})
 _KEY_IN_VALUE = re.compile(rb"cg_[a-z0-9]{8}_").search
 _WORDS = {
-    400: "This request cannot be used: check its address, its host and its headers.",
+    400: "This request cannot be used: check its address, its host, its headers and that its body is whole.",
     404: "There is no such address. The document at /api/v1/openapi.json has them all.",
     405: "This method is not possible here; the Allow header says what is.",
     500: "Something went wrong inside; it is logged under this id and nothing was changed.",
@@ -118,7 +118,10 @@ def _let_client_finish(request: HttpRequest) -> None:
     length = request.META.get("CONTENT_LENGTH") or "0"
     left = int(length) if length.isascii() and length.isdigit() and len(length) <= 18 else 0
     while 0 < left <= MOST_READ_AWAY:
-        piece = request.META["wsgi.input"].read(min(left, PIECE))
+        try:
+            piece = request.META["wsgi.input"].read(min(left, PIECE))
+        except OSError:
+            return  # it has gone
         if not piece:
             return
         left -= len(piece)

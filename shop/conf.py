@@ -33,6 +33,11 @@ class _Conf:
         return timedelta(days=self._get("WAITING_HOLD_DAYS"))
 
     @property
+    def client_patience_seconds(self) -> float:
+        """How long the service waits for a client that has gone quiet in the middle of a request."""
+        return float(self._get("CLIENT_PATIENCE_SECONDS"))
+
+    @property
     def readings_spread(self) -> str:
         """How far two micrometer readings of one shim may lie apart before a third is asked for."""
         return str(self._get("READINGS_SPREAD"))

@@ -54,7 +54,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     # First, so that every line that the log has of a request carries its id.
     "shop.logging.RequestIdMiddleware",
-    "shop.db.sqlite.turn.TurnMiddleware",
+    "shop.patience.PatienceMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -62,6 +62,8 @@ MIDDLEWARE = [
     "api.middleware.ApiMiddleware",
     # Below those that set headers, so that static files carry them too.
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    # Above all that asks the database.
+    "shop.db.sqlite.turn.TurnMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -343,6 +345,7 @@ COLDGAP = {
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
     "HOLD_HOURS": env.int("COLDGAP_HOLD_HOURS", default=48),
     "WAITING_HOLD_DAYS": env.int("COLDGAP_WAITING_HOLD_DAYS", default=7),
+    "CLIENT_PATIENCE_SECONDS": env.float("COLDGAP_CLIENT_PATIENCE_SECONDS", default=20),
     "IDLE_SECONDS": env.int("COLDGAP_IDLE_SECONDS", default=30 * 60),
     "READINGS_SPREAD": env.str("COLDGAP_READINGS_SPREAD", default="0.004 mm"),
     "CURRENCY": env.str("COLDGAP_CURRENCY", default="EUR"),
