@@ -28,7 +28,11 @@ _LINE = {
     "bin": "B07",
 }
 CONFIRM = "true: also into bins that are kept for another family, which is refused otherwise."
-INSPECTION = "The inspection that one of them was taken from; 409 when its shim was taken before."
+INSPECTION = (
+    "The inspection that one of them was taken from; 409 when its shim was taken before. Left out: what "
+    "leaves the bench takes inspections that proposed just this, the oldest first, and others when no shim "
+    "is left for them."
+)
 EXAMPLE = {"site": "north", "lines": [_LINE]}
 
 

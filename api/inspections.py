@@ -63,7 +63,7 @@ class InspectionSerializer(serializers.Serializer):
         source="taken.uid",
         allow_null=True,
         default=None,
-        help_text="The movement, told of this inspection, that brought its shim to a bin or to scrap.",
+        help_text="The movement that took its shim from the bench: to a bin or to scrap, as a rule.",
     )
     looked_again = serializers.UUIDField(
         source="looked_again_id",

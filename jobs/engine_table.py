@@ -9,7 +9,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import ShimFamily
 from inventory.services.table_posting import Say
 from inventory.spreadsheets.columns import Column, Kind, Values, length_cell, length_of
@@ -106,7 +106,7 @@ class EngineTable(TableKind):
             )
 
 
-class EngineChecker:
+class EngineChecker(Checker):
     """The engine types and families that there are, and the rows seen so far."""
 
     def __init__(self) -> None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from inventory.compute.lengths import show
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from inventory.services.bin_table import BinTableWrite
@@ -72,7 +72,7 @@ class BinTable(TableKind):
             )
 
 
-class BinChecker:
+class BinChecker(Checker):
     """The site's places as they are, and the rows seen so far."""
 
     def __init__(self, site: Site) -> None:
@@ -107,6 +107,14 @@ class BinChecker:
         if not changed:
             return Verdict(fate=Fate.SAME)
         return Verdict(fate=Fate.CHANGED, message=f"changes {', '.join(changed)}".replace("size_nm", "size"))
+
+    def close(self) -> Iterator[tuple[int, Verdict]]:
+        """Rows that put a bin where one stands that the table does not name."""
+        for place in self.bins.values():
+            number = self._positions.get((place.cabinet, place.row, place.column))
+            if number is not None and place.cabinet and place.code not in self._seen:
+                words = f"the bin {place.code} stands there; give it another place in the table"
+                yield number, Verdict(fate=Fate.WRONG, message=words)
 
     def fields(self, values: Values) -> dict[str, Any]:
         """What a bin's service takes."""

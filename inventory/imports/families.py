@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import ShimFamily
 from inventory.services.catalogue import add_family, check_family, rename_family
 from inventory.services.table_posting import Say
@@ -64,7 +64,7 @@ class FamilyTable(TableKind):
             )
 
 
-class FamilyChecker:
+class FamilyChecker(Checker):
     """The families that there are, and the rows seen so far."""
 
     def __init__(self) -> None:

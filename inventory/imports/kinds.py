@@ -29,6 +29,10 @@ class Checker(Protocol):
 
     def judge(self, number: int, values: Values) -> Verdict: ...
 
+    def close(self) -> Iterable[tuple[int, Verdict]]:
+        """After the last row: rows, by number, that only the whole table shows to be wrong."""
+        return ()
+
 
 class TableKind(Protocol):
     """One kind of table. most_rows: more are refused by the check."""

@@ -6,7 +6,7 @@ from datetime import date, datetime
 from decimal import Decimal
 
 from inventory.compute.lengths import show
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import PartPrice, ShimFamily, Supplier
 from inventory.services.table_posting import Say
 from inventory.services.terms import PartRow, part_errors, row_of, set_part_prices
@@ -80,7 +80,7 @@ class PriceTable(TableKind):
             )
 
 
-class PriceChecker:
+class PriceChecker(Checker):
     """Judges rows in their order. Breaks of one part must follow one another, the plain price first."""
 
     def __init__(self) -> None:

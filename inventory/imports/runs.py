@@ -93,12 +93,21 @@ def check_run(task: TaskContext, run: ImportRun) -> dict[str, int]:
             raise FileRefusedError(
                 f"A table of {kind.title.lower()} has at most {kind.most_rows} rows; this one has {total}."
             )
-        for done, chunk in _judged(run, kind, data):
+        checker = kind.checker(run.site)
+        for done, chunk in _judged(run, kind, checker, data):
             with atomic_write():
                 ImportRow.objects.bulk_create(chunk)
             for row in chunk:
                 counts[row.fate] += 1
             task.heartbeat(99 * done // max(total, 1), f"{done} of {total} rows checked")
+        with atomic_write():
+            for number, verdict in checker.close():
+                row = run.staged.get(number=number)
+                counts[row.fate] -= 1
+                counts[verdict.fate] += 1
+                row.message = "; ".join(filter(None, (row.message, verdict.message)))[:800]
+                row.fate = verdict.fate
+                row.save(update_fields=["fate", "message"])
     except FileRefusedError as error:
         return _finish_check(task, run, counts, refused=error.message)
     if total < 1:
@@ -149,10 +158,11 @@ def fail_run(run: ImportRun, message: str) -> None:
         applying.update(state=State.FAILED, message=message[:400])
 
 
-def _judged(run: ImportRun, kind: TableKind, data: bytes) -> Iterator[tuple[int, list[ImportRow]]]:
+def _judged(
+    run: ImportRun, kind: TableKind, checker: Checker, data: bytes
+) -> Iterator[tuple[int, list[ImportRow]]]:
     rows = read_rows(BytesIO(data), run.file_name)
     header = read_header(next(rows), kind.columns)
-    checker = kind.checker(run.site)
     chunk: list[ImportRow] = []
     done = 0
     for row in rows:

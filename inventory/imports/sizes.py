@@ -9,7 +9,7 @@ from datetime import datetime
 from inventory.compute.lengths import LengthError, from_nm, show
 from inventory.compute.markings import MarkingRule, marking_of
 from inventory.compute.sizes import check_new_shim
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import ShimFamily, StockMinimum
 from inventory.services.minimums import MOST, set_minimums
 from inventory.services.table_posting import Say
@@ -58,7 +58,7 @@ class SizeTable(TableKind):
                 yield family.code, show(nm), marking, kept.get((family.code, nm), "")
 
 
-class SizeChecker:
+class SizeChecker(Checker):
     """The families, what the site keeps of each size, and the rows seen so far."""
 
     def __init__(self, site: Site) -> None:

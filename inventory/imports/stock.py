@@ -5,7 +5,7 @@ from datetime import datetime
 
 from inventory.compute.lengths import LengthError, from_nm, show
 from inventory.compute.sizes import check_new_shim, check_used_shim
-from inventory.imports.kinds import Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
 from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.stock import stock
 from inventory.services.ledger import MOST_QUANTITY, ShimKey
@@ -62,7 +62,7 @@ class StockTable(TableKind):
             yield (row.place.code, row.family.code, show(row.thickness_nm), row.condition, row.on_hand)
 
 
-class StockChecker:
+class StockChecker(Checker):
     """The site's bins as they are, and the rows seen so far."""
 
     def __init__(self, site: Site) -> None:

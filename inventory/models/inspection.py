@@ -1,6 +1,7 @@
 """What was found on a recovered shim before it may go back into a bin."""
 
 from django.db import models
+from django.db.models import Q
 
 from shop.ids import new_id
 from shop.models import Site
@@ -18,8 +19,8 @@ class Inspection(models.Model):
     is what was proposed, with the bin where one had room.
 
     What it was found as, in `found_nm` and `found_condition`, is missing of old inspections. `taken` is the
-    movement that brought its shim to a bin or to scrap; `looked_again` a later inspection of the same shim,
-    which counts instead.
+    movement that took its shim from the bench, to a bin or to scrap; `looked_again` a later inspection of the
+    same shim, which counts instead.
     """
 
     class Face(models.TextChoices):
@@ -55,6 +56,14 @@ class Inspection(models.Model):
 
     class Meta:
         ordering = ["-at", "id"]
+        indexes = [
+            # Those that wait for their outcome: few at any time, of all that were ever made.
+            models.Index(
+                fields=["site", "at"],
+                condition=Q(taken=None, looked_again=None, found_nm__isnull=False),
+                name="inspection_waiting",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.thickness_keyed}, {self.face}"

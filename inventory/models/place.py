@@ -30,7 +30,8 @@ class Place(models.Model):
     """A bin, a tray, or another place of one site.
 
     A bin may be kept for one family and one size (`size_nm`); its place in the cabinet is
-    (cabinet, row, column), counted from 1. A site has one place of each kind that is neither bin nor tray.
+    (cabinet, row, column), counted from 1; no other bin in use is there. A site has one place of each kind
+    that is neither bin nor tray.
     """
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
@@ -56,6 +57,11 @@ class Place(models.Model):
                 fields=["site", "kind"],
                 condition=~Q(kind__in=["bin", "tray"]),
                 name="one_place_of_each_other_kind_per_site",
+            ),
+            models.UniqueConstraint(
+                fields=["site", "cabinet", "row", "column"],
+                condition=Q(kind="bin", retired_at=None) & ~Q(cabinet=""),
+                name="one_bin_at_a_position",
             ),
         ]
 

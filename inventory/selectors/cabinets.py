@@ -71,8 +71,7 @@ class BinGlance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cabinet:
-    """Rows from the top, columns from the left, both from 1. A cell holds no bin, one, or several where two
-    were given the same position."""
+    """Rows from the top, columns from the left, both from 1. A cell holds no bin or one."""
 
     name: str
     rows: Sequence[Sequence[Sequence[BinGlance]]]

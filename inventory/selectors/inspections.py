@@ -1,10 +1,30 @@
-"""What became of the one shim that an inspection looked at."""
+"""What became of the one shim that an inspection looked at, and which inspections wait for their outcome."""
 
+import uuid
+from collections import defaultdict
 from datetime import datetime
+from typing import NamedTuple
 
+from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from inventory.models import Condition, Inspection, Movement, Reason
+from shop.models import Site
+
+_TAKEN = {
+    Reason.SCRAP: "scrapped",
+    Reason.REGRADE: "regraded",
+    Reason.COUNT: "missing when the bench was counted, posted",
+    Reason.REVERSE: "taken back with the movement that brought it here",
+}
+
+
+class Lot(NamedTuple):
+    """What the books tell shims on the bench apart by."""
+
+    family: uuid.UUID
+    thickness_nm: int
+    condition: str
 
 
 def became(inspection: Inspection) -> str:
@@ -20,11 +40,29 @@ def became(inspection: Inspection) -> str:
     if taken is None or taken.pk in reversals:
         return ""
     who = f"{_when(taken.at)} by {taken.actor}"
-    if taken.reason == Reason.SCRAP:
-        return f"scrapped {who}"
+    if word := _TAKEN.get(Reason(taken.reason)):
+        return f"{word} {who}"
     into = taken.lines.filter(family=inspection.family_id, quantity__gt=0).select_related("place")
     line = into.filter(thickness_nm=lies_as(inspection)[0]).first() or into.first()
     return f"put into bin {line.place.code} {who}" if line else f"put away {who}"
+
+
+def waiting_inspections(site: Site) -> dict[Lot, list[Inspection]]:
+    """Those of which nothing became yet, by the lot that their shim lies in, the oldest first.
+
+    Old inspections that did not keep what their shim was found as are left out: what became of theirs was
+    not kept either.
+    """
+    rows = (
+        Inspection.objects.filter(site=site, taken=None, looked_again=None, found_nm__isnull=False)
+        .exclude(Exists(Movement.objects.filter(reverses=OuterRef("movement"))))
+        .select_related("proposed_bin")
+        .order_by("at", "id")
+    )
+    found: dict[Lot, list[Inspection]] = defaultdict(list)
+    for inspection in rows:
+        found[Lot(inspection.family_id, *lies_as(inspection))].append(inspection)
+    return found
 
 
 def lies_as(inspection: Inspection) -> tuple[int, str]:

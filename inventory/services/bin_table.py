@@ -30,6 +30,7 @@ class BinTableWrite:
     at: datetime
     new: list[Place] = field(default_factory=list)
     changed: list[tuple[Place, int]] = field(default_factory=list)
+    moved: list[Place] = field(default_factory=list)
     events: list[PlaceEvent] = field(default_factory=list)
 
     def add(self, code: str, fields: Mapping[str, Any]) -> None:
@@ -47,6 +48,7 @@ class BinTableWrite:
         place.version += 1
         self.changed.append((place, seen))
         if (stands := position_in_words(place)) != stood:
+            self.moved.append(place)
             self._happened(place, PlaceEvent.Act.RELOCATE, f"From {stood} to {stands}, by a table")
         if (keeps := use_in_words(place)) != kept:
             self._happened(place, PlaceEvent.Act.EDIT, f"Was {kept}; now {keeps}")
@@ -61,6 +63,7 @@ class BinTableWrite:
         self.actor.must(Action.EDIT_CATALOGUE, self.site)
         lock_cabinets(self.site)
         self._refuse_taken()
+        self._clear()
         columns = [column.attname for column in Place._meta.concrete_fields]
         quoted = [connection.ops.quote_name(name) for name in columns]
         rows = ([getattr(place, name) for name in columns] for place in self.new)
@@ -85,6 +88,12 @@ class BinTableWrite:
                 continue
             if other := positions.get(tuple(position)):
                 raise Conflict(f"{code} stands where the table puts {other}. {AGAIN}")
+
+    def _clear(self) -> None:
+        """Bins that change places with each other have none for a moment: no position is taken twice."""
+        for first in range(0, len(self.moved), AT_ONCE):
+            keys = [place.pk for place in self.moved[first : first + AT_ONCE]]
+            Place.objects.filter(pk__in=keys).update(cabinet="", row=None, column=None)
 
     def _update(self) -> None:
         if not self.changed:

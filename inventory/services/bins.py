@@ -80,6 +80,9 @@ def relocate_bin(
     was = position_in_words(place)
     if (place.cabinet, place.row, place.column) == (cabinet, row, column):
         raise Conflict(f"{place.code} is at {was} already.")
+    if others:
+        # Of two bins that change places one has none for a moment: no position is taken twice.
+        Place.objects.filter(pk=place.pk).update(cabinet="", row=None, column=None)
     for other in others:
         other.cabinet, other.row, other.column = place.cabinet, place.row, place.column
         _save_position(other)
@@ -223,7 +226,8 @@ def refuse_bad_use(family: ShimFamily | None, size_nm: int | None, capacity: int
 def refuse_taken_position(place: Place) -> None:
     """Raise Conflict where another bin in use has this bin's position."""
     if other := _at_position(place, place.cabinet, place.row, place.column):
-        raise Conflict(f"{other.code} is at {position_in_words(place)}: choose a free position.")
+        words = f"{other.code} is at {position_in_words(place)}: choose a free position"
+        raise Conflict(f"{words}.", errors=[FieldError("/column", words)])
 
 
 def record_event(

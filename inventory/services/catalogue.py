@@ -6,6 +6,7 @@ from inventory.compute.lengths import Length, LengthError
 from inventory.compute.markings import MarkingRule, check_marking_rule
 from inventory.compute.sizes import FamilyRange
 from inventory.models import Offer, Place, PlaceKind, ShimFamily, Supplier
+from inventory.services.bins import lock_cabinets, refuse_taken_position
 from inventory.services.rows import check_fields, insert
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -91,8 +92,12 @@ def add_bin(
     size_nm: int | None = None,
     capacity: int | None = None,
 ) -> Place:
-    """A drawer position, perhaps kept for one family and one of its sizes."""
+    """A drawer position, perhaps kept for one family and one of its sizes.
+
+    Raises Conflict where another bin in use is at that position.
+    """
     actor.must(Action.EDIT_CATALOGUE, site)
+    lock_cabinets(site)
     _refuse_size(family, size_nm)
     _refuse_taken_place(site, code)
     place = Place(
@@ -106,6 +111,8 @@ def add_bin(
         size_nm=size_nm,
         capacity=capacity,
     )
+    check_fields(place, "The bin cannot be entered")
+    refuse_taken_position(place)
     return insert(place, "The bin cannot be entered")
 
 

@@ -17,6 +17,7 @@ from inventory.selectors.holds import lines_on
 from inventory.selectors.places import place_of
 from inventory.services.counting import lock_count, open_counts
 from inventory.services.hold_state import lock_holds
+from inventory.services.inspection_fate import keep_taken, lock_bench
 from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
 from inventory.services.shim_lines import must_say
 from inventory.services.texts import check_texts
@@ -65,6 +66,7 @@ def post_count(*, count: BinCount, actor: Actor, at: datetime, note: str = "") -
     _refuse_unless(count, State.DIFFERS, "posted")
     tally = count.tallies.get(confirmed=True)
     lots = [lot for lot in tally.lots.select_related("family") if lot.difference]
+    bench = lock_bench(count.site) if count.place.kind == PlaceKind.INSPECTION else None
     freed = lock_holds(site=count.site, at=at).freed
     lines = _difference_lines(count.place, lots)
     lock_balances(lines, freed)
@@ -80,6 +82,8 @@ def post_count(*, count: BinCount, actor: Actor, at: datetime, note: str = "") -
         note=note or count.note,
         unhold=freed,
     )
+    if bench is not None:
+        keep_taken(movement, bench)
     count.movement = movement
     count.note = note or count.note
     return _close(count, State.POSTED, actor=actor, at=at)

@@ -1,4 +1,4 @@
-"""The acts of the floor on stock: receive, put away, move, measure, return to a bin, scrap, count, reverse.
+"""The acts of the floor on stock: receive, put away, move, return to a bin, scrap, count, reverse.
 
 Each is one movement in one transaction, under its own name in the ledger.
 """
@@ -6,8 +6,6 @@ Each is one movement in one transaction, under its own name in the ledger.
 from collections.abc import Sequence
 from datetime import datetime
 
-from inventory.compute.lengths import Length, LengthError
-from inventory.compute.sizes import check_used_shim
 from inventory.models import (
     Condition,
     HoldLine,
@@ -21,8 +19,8 @@ from inventory.models import (
 from inventory.selectors.places import place_of
 from inventory.services.claims import unlink_claims
 from inventory.services.hold_state import lock_holds
-from inventory.services.inspection_fate import keep_taken, lock_waiting
-from inventory.services.ledger import Line, ShimKey, available, lock_balances, post_movement
+from inventory.services.inspection_fate import give_back, keep_taken, lock_bench, waiting_one
+from inventory.services.ledger import Line, lock_balances, post_movement
 from inventory.services.shim_lines import (
     Shims,
     bad_counts,
@@ -34,7 +32,7 @@ from inventory.services.shim_lines import (
 )
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import Conflict, FieldError, Invalid, NotEnough, WrongState
+from shop.errors import Conflict, FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -132,57 +130,6 @@ def move_shims(
 
 
 @write_transaction
-def measure_shim(
-    *,
-    site: Site,
-    actor: Actor,
-    at: datetime,
-    found: Shims,
-    measured: Length,
-    face: str,
-    marking_legible: bool,
-) -> Inspection:
-    """Inspect one shim at the inspection place: from now on it counts at its measured thickness.
-
-    Raises NotEnough when there is no such shim at the inspection place.
-    """
-    actor.must(Action.INSPECT, site)
-    inspection = place_of(site, PlaceKind.INSPECTION)
-    _refuse_bad_inspection(found, measured, face)
-    here = ShimKey(found.family.id, inspection.id, found.thickness_nm, found.condition)
-    movement = None
-    if (found.thickness_nm, found.condition) != (measured.nm, Condition.USED):
-        shim = {"place": inspection, "family_id": found.family.id, "pointer": "/found"}
-        movement = post_movement(
-            site=site,
-            reason=Reason.MEASURE,
-            actor=actor,
-            at=at,
-            lines=[
-                Line(thickness_nm=found.thickness_nm, condition=found.condition, quantity=-1, **shim),
-                Line(thickness_nm=measured.nm, condition=Condition.USED, quantity=1, **shim),
-            ],
-            note=f"face {face}",
-        )
-    elif not available(here):
-        error = FieldError("/found", f"no used shim of {measured} is at the inspection place")
-        raise NotEnough(f"Nothing was booked: {error.detail}.", errors=[error])
-    return Inspection.objects.create(
-        site=site,
-        family=found.family,
-        face=face,
-        marking_legible=marking_legible,
-        thickness_nm=measured.nm,
-        thickness_keyed=measured.keyed,
-        at=at,
-        by=actor.label,
-        movement=movement,
-        found_nm=found.thickness_nm,
-        found_condition=found.condition,
-    )
-
-
-@write_transaction
 def return_to_bin(
     *,
     site: Site,
@@ -195,24 +142,25 @@ def return_to_bin(
 ) -> Movement:
     """Bring inspected shims from the inspection place back to each line's bin.
 
-    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before.
+    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before. Left
+    out, what leaves the bench takes inspections by the rule of `inspection_fate`.
     """
     actor.must(Action.INSPECT, site)
     refuse_bad_shims(shims, site, bin_needed=True)
     if any(line.condition == Condition.UNMEASURED for line in shims):
         raise WrongState("Measure the shim first: what goes into a bin counts at its measured thickness.")
     refuse_other_family(shims, confirm=confirm)
-    inspection = place_of(site, PlaceKind.INSPECTION)
-    locked = lock_waiting(inspected, site, shims) if inspected else None
+    bench = lock_bench(site)
+    named = waiting_one(inspected, site, shims) if inspected else None
     movement = _move(
-        [(inspection, line.place, line) for line in shims],
+        [(bench, line.place, line) for line in shims],
         site=site,
         reason=Reason.RETURN_TO_BIN,
         actor=actor,
         at=at,
         note=note,
     )
-    return keep_taken(locked, movement)
+    return keep_taken(movement, bench, named)
 
 
 @write_transaction
@@ -228,7 +176,8 @@ def scrap_shims(
 ) -> Movement:
     """Throw shims away, with a reason in `note`.
 
-    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before.
+    inspected: the inspection that one of them was taken from; Conflict when its shim was taken before. Left
+    out, what leaves the bench takes inspections by the rule of `inspection_fate`.
     """
     actor.must(Action.SCRAP, site)
     refuse(bad_counts(shims))
@@ -239,7 +188,11 @@ def scrap_shims(
             errors=[FieldError("/source", "must be a place of this site where shims are kept")],
         )
     scrap = place_of(site, PlaceKind.SCRAP)
-    locked = lock_waiting(inspected, site, shims) if inspected else None
+    bench = lock_bench(site) if source.kind == PlaceKind.INSPECTION else None
+    if inspected and bench is None:
+        words = f"the shim of this inspection lies at inspection, not in {source.code}"
+        raise Invalid(f"Nothing was booked: {words}.", errors=[FieldError("/inspection", words)])
+    named = waiting_one(inspected, site, shims) if inspected else None
     movement = _move(
         [(source, scrap, line) for line in shims],
         site=site,
@@ -249,7 +202,7 @@ def scrap_shims(
         note=note,
         from_bins=True,
     )
-    return keep_taken(locked, movement)
+    return keep_taken(movement, bench, named) if bench else movement
 
 
 @write_transaction
@@ -288,6 +241,8 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
     actor.must(Action.REVERSE, movement.site)
     must_say("/note", note, "Say why the movement is reversed.")
     _refuse_part_of_transfer(movement)
+    at_bench = movement.lines.filter(place__kind=PlaceKind.INSPECTION).exists()
+    bench = lock_bench(movement.site) if at_bench else None
     freed = lock_holds(site=movement.site, at=at).freed
     lines = [
         Line(
@@ -310,7 +265,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
     _refuse_still_held(movement)
     if movement.reason == Reason.RETURN_TO_SUPPLIER:
         unlink_claims(returned=movement)
-    return post_movement(
+    reversal = post_movement(
         site=movement.site,
         reason=Reason.REVERSE,
         actor=actor,
@@ -323,6 +278,10 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         unhold=freed,
         locked=True,
     )
+    if bench is not None:
+        give_back(movement)
+        keep_taken(reversal, bench)
+    return reversal
 
 
 def _move(
@@ -373,17 +332,3 @@ def _refuse_part_of_transfer(movement: Movement) -> None:
         raise WrongState(
             f"This movement is part of {part.transfer}: call the transfer back, or take its arrival back."
         )
-
-
-def _refuse_bad_inspection(found: Shims, measured: Length, face: str) -> None:
-    if found.condition == Condition.NEW:
-        words = "A new shim needs no inspection; it counts at its marking."
-        raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
-    errors = []
-    if face not in Inspection.Face.values:
-        errors.append(FieldError("/face", f"must be one of {', '.join(Inspection.Face.values)}"))
-    try:
-        check_used_shim(found.family.range, measured)
-    except LengthError as error:
-        errors.append(FieldError("/thickness", error.message))
-    refuse(errors)

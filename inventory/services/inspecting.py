@@ -13,13 +13,12 @@ from inventory.compute.inspection import (
     propose,
 )
 from inventory.compute.lengths import Length, LengthError, from_nm, meant, parse_text, plausible_shim, show
-from inventory.compute.sizes import USED_BEYOND_NM
-from inventory.models import Condition, Inspection, PlaceKind, ShimFamily
-from inventory.selectors.places import place_of
+from inventory.compute.sizes import USED_BEYOND_NM, check_used_shim
+from inventory.models import Condition, Inspection, Place, Reason, ShimFamily
 from inventory.selectors.putaway import proposed_for
-from inventory.services.floor import Shims, measure_shim
-from inventory.services.inspection_fate import lock_waiting
-from inventory.services.ledger import ShimKey, available, lock_places
+from inventory.services.inspection_fate import keep_looked_again, lock_bench, waiting_one
+from inventory.services.ledger import Line, ShimKey, available, lock_places, post_movement
+from inventory.services.shim_lines import Shims, refuse
 from shop.actor import Actor
 from shop.conf import conf
 from shop.db import write_transaction
@@ -55,7 +54,8 @@ def inspect_shim(
         words = "A new shim needs no inspection; it counts at its marking."
         raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
     judged = _judged(found.family, readings, look)
-    earlier = lock_waiting(again, site, [found]) if again else None
+    bench = lock_bench(site)
+    earlier = waiting_one(again, site, [found]) if again else None
     thickness_nm = judged.thickness_nm if judged else found.thickness_nm
     proposal = propose(found.family.range, thickness_nm, look, marking_legible=marking_legible)
     proposed = proposed_for(site, found.family, thickness_nm).first if proposal.fate is Fate.BIN else None
@@ -73,7 +73,7 @@ def inspect_shim(
             marking_legible=marking_legible,
         )
     else:
-        _refuse_absent(site, found)
+        _refuse_absent(bench, found)
         keyed = _as_keyed(readings, thickness_nm)
         inspection = Inspection(
             site=site,
@@ -92,10 +92,59 @@ def inspect_shim(
     inspection.fate, inspection.why = proposal.fate.value, proposal.why
     inspection.proposed_bin = proposed
     inspection.save()
-    if earlier is not None:
-        earlier.looked_again = inspection
-        earlier.save(update_fields=["looked_again"])
+    keep_looked_again(inspection, earlier, bench=bench)
     return inspection
+
+
+@write_transaction
+def measure_shim(
+    *,
+    site: Site,
+    actor: Actor,
+    at: datetime,
+    found: Shims,
+    measured: Length,
+    face: str,
+    marking_legible: bool,
+) -> Inspection:
+    """Inspect one shim at the inspection place: from now on it counts at its measured thickness.
+
+    Raises NotEnough when there is no such shim at the inspection place.
+    """
+    actor.must(Action.INSPECT, site)
+    _refuse_bad_inspection(found, measured, face)
+    inspection = lock_bench(site)
+    here = ShimKey(found.family.id, inspection.id, found.thickness_nm, found.condition)
+    movement = None
+    if (found.thickness_nm, found.condition) != (measured.nm, Condition.USED):
+        shim = {"place": inspection, "family_id": found.family.id, "pointer": "/found"}
+        movement = post_movement(
+            site=site,
+            reason=Reason.MEASURE,
+            actor=actor,
+            at=at,
+            lines=[
+                Line(thickness_nm=found.thickness_nm, condition=found.condition, quantity=-1, **shim),
+                Line(thickness_nm=measured.nm, condition=Condition.USED, quantity=1, **shim),
+            ],
+            note=f"face {face}",
+        )
+    elif not available(here):
+        error = FieldError("/found", f"no used shim of {measured} is at the inspection place")
+        raise NotEnough(f"Nothing was booked: {error.detail}.", errors=[error])
+    return Inspection.objects.create(
+        site=site,
+        family=found.family,
+        face=face,
+        marking_legible=marking_legible,
+        thickness_nm=measured.nm,
+        thickness_keyed=measured.keyed,
+        at=at,
+        by=actor.label,
+        movement=movement,
+        found_nm=found.thickness_nm,
+        found_condition=found.condition,
+    )
 
 
 def _face(face: str) -> Face:
@@ -147,10 +196,23 @@ def _as_keyed(readings: Sequence[Length], thickness_nm: int) -> Length:
     return next((reading for reading in readings if reading.nm == thickness_nm), from_nm(thickness_nm))
 
 
-def _refuse_absent(site: Site, found: Shims) -> None:
-    bench = place_of(site, PlaceKind.INSPECTION)
+def _refuse_absent(bench: Place, found: Shims) -> None:
     key = ShimKey(found.family.id, bench.id, found.thickness_nm, found.condition)
     if available(key) < 1:
         what = f"{show(found.thickness_nm)} mm {Condition(found.condition).label.lower()}"
         words = f"no shim of {what} is at inspection"
         raise NotEnough(f"Nothing was booked: {words}.", errors=[FieldError("/found", words)])
+
+
+def _refuse_bad_inspection(found: Shims, measured: Length, face: str) -> None:
+    if found.condition == Condition.NEW:
+        words = "A new shim needs no inspection; it counts at its marking."
+        raise Invalid(words, errors=[FieldError("/found", "must be a used shim")])
+    errors = []
+    if face not in Inspection.Face.values:
+        errors.append(FieldError("/face", f"must be one of {', '.join(Inspection.Face.values)}"))
+    try:
+        check_used_shim(found.family.range, measured)
+    except LengthError as error:
+        errors.append(FieldError("/thickness", error.message))
+    refuse(errors)

@@ -1,12 +1,20 @@
-"""One inspection takes one shim away: its outcome is kept, and refused a second time."""
+"""One inspection takes one shim away: its outcome is kept, and refused a second time.
 
+Shims of one lot cannot be told apart in the books, so what leaves the bench without naming an inspection
+takes those that proposed just that, the oldest first; any other only where no shim would be left for it. Who
+takes shims from the bench, or inspects one, has the bench to himself (`lock_bench`).
+"""
+
+from collections import Counter
 from collections.abc import Sequence
 
-from inventory.models import Inspection, Movement
-from inventory.selectors.inspections import became, lies_as
+from inventory.models import Balance, Inspection, Movement, Place, PlaceKind, Reason
+from inventory.selectors.inspections import Lot, became, lies_as, waiting_inspections
 from inventory.services.shim_lines import Shims
 from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
+
+_FATES = {Reason.SCRAP: Inspection.Fate.SCRAP, Reason.RETURN_TO_BIN: Inspection.Fate.BIN}
 
 
 def refuse_taken(inspection: Inspection) -> None:
@@ -15,30 +23,90 @@ def refuse_taken(inspection: Inspection) -> None:
         raise Conflict(f"Nothing was booked: this shim was already {words}.", code="already-taken")
 
 
-def lock_waiting(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> Inspection:
-    """The inspection of one of these shims, locked, for keep_taken. Take it before holds and balances.
+def lock_bench(site: Site) -> Place:
+    """The inspection place, for one person at a time. Take it before holds and balances."""
+    # NO KEY: whoever brings shims to the bench meanwhile refers to this row and need not wait.
+    return Place.objects.select_for_update(no_key=True).get(site=site, kind=PlaceKind.INSPECTION)
+
+
+def waiting_one(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> Inspection:
+    """The inspection of one of these shims as it is now, for keep_taken. The bench is locked.
 
     Raises Conflict when something became of its shim already, Invalid when its shim is not among these.
     """
-    # Nothing is joined: whoever waited for the lock would get what belonged to the row before it changed.
-    locked = Inspection.objects.select_for_update(no_key=True).get(pk=inspection.pk)
-    refuse_taken(locked)
-    nm, condition = lies_as(locked)
+    fresh = Inspection.objects.get(pk=inspection.pk)
+    refuse_taken(fresh)
+    nm, condition = lies_as(fresh)
     alike = (
-        line.family.pk == locked.family_id
+        line.family.pk == fresh.family_id
         and line.thickness_nm == nm
         and line.condition == (condition or line.condition)
         for line in shims
     )
-    if locked.site_id != site.pk or not any(alike):
+    if fresh.site_id != site.pk or not any(alike):
         words = "the shim of this inspection is not among these"
         raise Invalid(f"Nothing was booked: {words}.", errors=[FieldError("/inspection", words)])
-    return locked
+    return fresh
 
 
-def keep_taken(inspection: Inspection | None, movement: Movement) -> Movement:
-    """Note at the inspection, if any, that this movement took its shim away."""
-    if inspection is not None:
-        inspection.taken = movement
-        inspection.save(update_fields=["taken"])
+def keep_taken(movement: Movement, bench: Place, named: Inspection | None = None) -> Movement:
+    """Note at the inspections of the shims that this movement took from the bench that it did. `named`: one
+    of them, from waiting_one. The bench is locked."""
+    gone = _left_bench(movement, bench)
+    spent = []
+    if named is not None:
+        gone[_lot(named)] -= 1
+        spent.append(named)
+    waiting = waiting_inspections(movement.site) if +gone else {}
+    here = Counter(
+        {
+            Lot(row.family_id, row.thickness_nm, row.condition): row.on_hand
+            for row in Balance.objects.filter(place=bench, on_hand__gt=0)
+        }
+    )
+    for lot, number in gone.items():
+        others = [each for each in waiting.get(lot, ()) if each not in spent]
+        spent += _spent(others, number, here[lot], _FATES.get(Reason(movement.reason), ""))
+    Inspection.objects.filter(pk__in=[each.pk for each in spent]).update(taken=movement)
     return movement
+
+
+def give_back(movement: Movement) -> None:
+    """Have the inspections whose shims this movement took wait again, since it is being reversed. The bench
+    is locked."""
+    Inspection.objects.filter(taken=movement).update(taken=None)
+
+
+def keep_looked_again(inspection: Inspection, earlier: Inspection | None, *, bench: Place) -> None:
+    """Note which inspection this one replaces: the one that was named, else the oldest of the lot that its
+    shim was found in, where that has no shim left for it. The bench is locked."""
+    if earlier is None:
+        found = Lot(inspection.family_id, inspection.found_nm or 0, inspection.found_condition)
+        rows = Balance.objects.filter(
+            place=bench, family=found.family, thickness_nm=found.thickness_nm, condition=found.condition
+        )
+        here = rows.values_list("on_hand", flat=True).first() or 0
+        own = 1 if _lot(inspection) == found else 0
+        others = [each for each in waiting_inspections(inspection.site).get(found, ()) if each != inspection]
+        earlier = next(iter(_spent(others, 1, here - own, "")), None)
+    if earlier is not None:
+        earlier.looked_again = inspection
+        earlier.save(update_fields=["looked_again"])
+
+
+def _lot(inspection: Inspection) -> Lot:
+    return Lot(inspection.family_id, *lies_as(inspection))
+
+
+def _left_bench(movement: Movement, bench: Place) -> Counter[Lot]:
+    gone: Counter[Lot] = Counter()
+    for line in movement.lines.filter(place=bench):
+        gone[Lot(line.family_id, line.thickness_nm, line.condition)] -= line.quantity
+    return +gone
+
+
+def _spent(waiting: Sequence[Inspection], gone: int, left: int, fate: str) -> list[Inspection]:
+    """Which of the inspections of one lot, oldest first, end with `gone` of its shims, `left` remaining."""
+    alike = [each for each in waiting if fate and each.fate == fate][: max(gone, 0)]
+    others = [each for each in waiting if each not in alike]
+    return alike + others[: max(0, min(len(others) - left, gone - len(alike)))]

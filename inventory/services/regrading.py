@@ -8,6 +8,7 @@ from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.models import Condition, Movement, Place, PlaceKind, Reason, ShimFamily
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import lock_holds
+from inventory.services.inspection_fate import keep_taken, lock_bench
 from inventory.services.ledger import Line, post_movement
 from inventory.services.shim_lines import Shims, must_say, refuse, refuse_bad_lots, refuse_other_family
 from shop.actor import Actor
@@ -72,7 +73,8 @@ def regrade_shims(
         # Lines sum to zero in each family: one loses what the other gains, both against the difference.
         difference = place_of(site, PlaceKind.DIFFERENCE)
         lines = [gone, _against(gone, difference), _against(come, difference), come]
-    return post_movement(
+    bench = lock_bench(site) if place.kind == PlaceKind.INSPECTION else None
+    movement = post_movement(
         site=site,
         reason=Reason.REGRADE,
         actor=actor,
@@ -81,6 +83,7 @@ def regrade_shims(
         note=note,
         unhold=lock_holds(site=site, at=at).freed,
     )
+    return keep_taken(movement, bench) if bench else movement
 
 
 def _against(line: Line, place: Place) -> Line:

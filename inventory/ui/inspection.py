@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from inventory.models import Balance, Condition, Inspection, PlaceKind, SupplierClaim
 from inventory.selectors.claims import claimed_in_inspection
-from inventory.selectors.inspections import became, lies_as
+from inventory.selectors.inspections import Lot, became, lies_as, waiting_inspections
 from inventory.selectors.overview import proposed_bins
 from inventory.selectors.places import place_of
 from inventory.selectors.stock import content
@@ -27,8 +27,14 @@ from shop.pages.answers import done
 from shop.pages.forms import posted
 from shop.pages.once import OnceForm, once, said
 from shop.pages.people import PageRequest
+from shop.pages.refusals import refusal_page
 from shop.pages.views import page
 from shop.roles import Action
+
+NOT_FOR_NEW = (
+    "A new shim needs no inspection: it counts at its marking. If it is not what it is marked, regrade it; "
+    "if it is damaged, return it to its supplier or scrap it."
+)
 
 
 @page(see=Action.READ)
@@ -36,16 +42,20 @@ def inspection_page(request: PageRequest, site: Site) -> HttpResponse:
     lots = list(content(site, PlaceKind.INSPECTION))
     proposed = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
     claimed = claimed_in_inspection(site)
+    waiting = waiting_inspections(site)
     return render(
         request,
         "inventory/inspection.html",
         {
-            "unmeasured": [lot for lot in lots if lot.condition == Condition.UNMEASURED],
+            "unmeasured": [
+                (lot, waiting.get(_lot_of(lot), [])) for lot in lots if lot.condition == Condition.UNMEASURED
+            ],
             "measured": [
                 (
                     lot,
                     proposed.get((lot.family_id, lot.thickness_nm)),
                     _claims_over(lot, claimed.get((lot.family_id, lot.thickness_nm), [])),
+                    waiting.get(_lot_of(lot), []),
                 )
                 for lot in lots
                 if lot.condition != Condition.UNMEASURED
@@ -60,6 +70,8 @@ def measure_page(
     request: PageRequest, site: Site, lot: int, refusal: ShopError | None = None
 ) -> HttpResponse:
     found = _lot(site, lot)
+    if found.condition == Condition.NEW:
+        return refusal_page(request, WrongState(NOT_FOR_NEW))
     form = InspectForm(posted(request))
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
@@ -188,6 +200,10 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
     refusal = form.take(refusal)
     context = {"form": form, "lot": found, "proposed": place, "refusal": refusal}
     return render(request, "inventory/return.html", context, status=400 if form.errors else 200)
+
+
+def _lot_of(lot: Balance) -> Lot:
+    return Lot(lot.family_id, lot.thickness_nm, lot.condition)
 
 
 def _one(lot: Balance) -> Shims:

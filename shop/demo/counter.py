@@ -22,7 +22,6 @@ from inventory.selectors.purchases import to_buy
 from inventory.selectors.stock import content, stock
 from inventory.services.floor import (
     Shims,
-    measure_shim,
     put_away,
     receive_shims,
     return_to_bin,
@@ -30,6 +29,7 @@ from inventory.services.floor import (
     scrap_shims,
 )
 from inventory.services.holds import extend_hold
+from inventory.services.inspecting import measure_shim
 from inventory.services.purchasing import STOCK_ARRIVED, Buy, mark_bought
 from inventory.services.receiving import receive_purchase
 from jobs.services.waking import wake_job

@@ -38,6 +38,14 @@ def test_its_shim_goes_into_a_bin_once(world, inspected):
     assert world.program.get(f"/inspections/{made['id']}").json()["taken"] == returned["id"]
 
 
+def test_who_names_none_takes_it_with_the_last_of_its_kind(world, inspected):
+    body, made = inspected
+    line = body["lines"][0] | {"quantity": 2}
+    unnamed = {name: value for name, value in body.items() if name != "inspection"}
+    scrapped = world.program.done("/stock/scrap", unnamed | {"lines": [line]})
+    assert world.program.get(f"/inspections/{made['id']}").json()["taken"] == scrapped["id"]
+
+
 def test_a_later_look_counts(world, inspected):
     body, made = inspected
     found = {"thickness": made["thickness"], "condition": "used"}

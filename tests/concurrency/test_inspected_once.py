@@ -39,3 +39,25 @@ def test_its_shim_is_scrapped_once(site, clerk, service, at, family, places):
     at_once(CROWD, ROUNDS, scrap, check)
     assert Movement.objects.filter(reason=Reason.SCRAP).count() == ROUNDS
     assert audit() == []
+
+
+def test_those_who_name_none_each_take_another(site, clerk, service, at, family, places):
+    with atomic_write():
+        pull(places, family, ROUNDS * CROWD, actor=service, at=at)
+    one = Shims(family=family, thickness_nm=2_650_000, condition=Condition.UNMEASURED, quantity=1)
+    by = {"site": site, "actor": clerk, "at": at}
+    for _ in range(ROUNDS * CROWD):
+        inspect_shim(**by, found=one, readings=[], face="pitted", marking_legible=False)
+
+    def scrap(index, number):
+        return scrap_shims(**by, source=places["inspection"], shims=[one], note="pitted")
+
+    def check(number, outcomes):
+        assert tally(outcomes) == {"": CROWD}
+        ended = Inspection.objects.exclude(taken=None)
+        assert ended.count() == (number + 1) * CROWD
+        for outcome in outcomes:
+            assert ended.filter(taken=outcome.result).count() == 1
+
+    at_once(CROWD, ROUNDS, scrap, check)
+    assert audit() == []

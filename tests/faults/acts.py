@@ -21,7 +21,17 @@ from inventory.models import (
     SupplierClaim,
 )
 from inventory.selectors.places import place_of
-from inventory.services import catalogue, claims, fitting, floor, holds, outside_fit, purchasing, receiving
+from inventory.services import (
+    catalogue,
+    claims,
+    fitting,
+    floor,
+    holds,
+    inspecting,
+    outside_fit,
+    purchasing,
+    receiving,
+)
 from inventory.services.floor import Shims
 from inventory.services.receipts import Found
 from inventory.services.sites import open_site
@@ -205,7 +215,7 @@ def make_claimed(shop: Shop) -> None:
 
 def measure(shop: Shop) -> None:
     found_shim = replace(shop.shims(), thickness_nm=2_600_000, condition="unmeasured")
-    floor.measure_shim(
+    inspecting.measure_shim(
         **shop.here, found=found_shim, measured=parse("2.594", "mm"), face="good", marking_legible=True
     )
 

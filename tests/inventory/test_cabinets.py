@@ -41,12 +41,6 @@ def test_rows_and_columns_as_they_are(site, bins):
     assert [glance.place.code for glance in found.loose] == ["A4"]
 
 
-def test_two_bins_in_one_position_are_both_shown(site, bins):
-    placed(bins[1], 1, 1)
-    (cabinet,) = cabinets_of(site).cabinets
-    assert [glance.place.code for glance in cabinet.rows[0][0]] == ["A1", "A2"]
-
-
 def test_a_retired_bin_is_not_drawn(site, bins, clerk, at):
     retire_bin(place=bins[0], actor=clerk, at=at)
     assert cabinets_of(site).cabinets[0].rows[0][0] == []

@@ -1,12 +1,15 @@
 """Families, bins and trays, suppliers and offers: entered, refused in plain words, and by whom."""
 
+from datetime import UTC, datetime
 from decimal import Decimal
+from importlib import import_module
 
 import pytest
-from django.db import IntegrityError
+from django.apps import apps
+from django.db import IntegrityError, connection, transaction
 
 from inventory.compute.lengths import parse
-from inventory.models import Place, ShimFamily
+from inventory.models import Place, PlaceEvent, ShimFamily
 from inventory.services import catalogue
 from shop.errors import Conflict, Forbidden, Invalid, NotFound
 from tests.inventory.books import refused
@@ -111,6 +114,34 @@ def test_a_places_code_is_taken_once_at_a_site(add_bin, site, boss):
     add_bin()
     refused(Invalid, add_bin, {"/code": "is taken"}, says="North Yard has a place B1 already")
     refused(Invalid, lambda: catalogue.add_tray(site=site, actor=boss, code="B1"), {"/code": "is taken"})
+
+
+def test_a_position_has_one_bin(add_bin, site):
+    first = add_bin()
+    refused(Conflict, lambda: add_bin(code="B2"), {"/column": "B1 is at cabinet B, row 1, column 1"})
+    Place.objects.filter(pk=first.pk).update(retired_at=datetime(2026, 3, 2, tzinfo=UTC))
+    add_bin(code="B2")
+    add_bin(code="B3", column=2)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Place.objects.filter(code="B3").update(column=1)
+
+
+@pytest.mark.owner
+def test_bins_that_shared_a_position_before_the_rule_are_told_apart(add_bin, site):
+    """What the migration does with books that have two bins at one position."""
+    for code, column in (("B3", 1), ("B1", 2), ("B2", 3), ("C1", 4)):
+        add_bin(code=code, column=column)
+    with connection.cursor() as cursor:
+        cursor.execute("DROP INDEX one_bin_at_a_position")
+    Place.objects.filter(code__in=["B1", "B2", "B3"]).update(column=1)
+    migration = import_module("inventory.migrations.0019_clear_doubled_positions")
+    migration.clear_doubled_positions(apps, connection.schema_editor())
+    positions = {
+        place.code: (place.cabinet, place.row, place.column) for place in Place.objects.filter(kind="bin")
+    }
+    assert positions == {"B1": ("B", 1, 1), "B2": ("", None, None), "B3": ("", None, None), "C1": ("B", 1, 4)}
+    event = PlaceEvent.objects.get(place__code="B3")
+    assert event.text == "From cabinet B, row 1, column 1 to no place in a cabinet: B1 is there too"
 
 
 def test_who_enters_bins(add_bin, clerk, stranger, site):

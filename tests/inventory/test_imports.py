@@ -259,12 +259,26 @@ def test_a_position_that_no_cabinet_has(bring_in, bins, row, said):
 
 
 def test_a_place_in_the_cabinet_where_another_bin_stands(bring_in, applied, bins):
-    run = applied(
-        bring_in("code,cabinet,row,column,family,size [mm]\nB1,A,9,9,,\nA1,A,1,3,disc29,2.625\n", "bins")
+    """The check says so; where another bin came to stand there only after it, nothing is applied."""
+    heading = "code,cabinet,row,column,family,size [mm]\n"
+    run = bring_in(heading + "B1,A,9,9,,\nA1,A,1,3,disc29,2.625\n", "bins")
+    assert (run.state, run.new, run.wrong) == (ImportRun.State.REFUSED, 1, 1)
+    assert run.staged.get(number=3).message.endswith(
+        "the bin A3 stands there; give it another place in the table"
     )
+    run = bring_in(heading + "B1,A,9,9,,\n", "bins")
+    Place.objects.filter(pk=bins[2].pk).update(row=9, column=9)
+    run = applied(run)
     assert run.state == ImportRun.State.FAILED
-    assert "A3 stands where the table puts A1" in run.message
+    assert "A3 stands where the table puts B1" in run.message
     assert not Place.objects.filter(code="B1").exists()
+
+
+def test_bins_of_a_table_change_places_with_each_other(bring_in, applied, bins):
+    run = applied(bring_in("code,cabinet,row,column\nA1,A,1,2\nA2,A,1,3\nA3,A,1,1\nB1,A,9,9\n", "bins"))
+    assert run.state == ImportRun.State.APPLIED, run.message
+    placed = Place.objects.filter(code__in=["A1", "A2", "A3"]).order_by("code")
+    assert [place.column for place in placed] == [2, 3, 1]
 
 
 def test_a_bin_without_a_place_in_a_cabinet(bring_in, applied, bins, site):

@@ -7,7 +7,8 @@ import pytest
 from inventory.compute.lengths import parse
 from inventory.models import Inspection, Movement
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
-from inventory.services.floor import measure_shim, return_to_bin, scrap_shims
+from inventory.services.floor import return_to_bin, scrap_shims
+from inventory.services.inspecting import measure_shim
 from shop.errors import Forbidden, Invalid, NotEnough, NotFound, WrongState
 from shop.ids import new_id
 from tests.inventory.books import contents, count, in_bin, lines_of, refused

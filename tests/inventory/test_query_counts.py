@@ -13,7 +13,6 @@ from inventory.services.catalogue import add_supplier
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
 from inventory.services.floor import (
     count_in,
-    measure_shim,
     move_shims,
     put_away,
     receive_shims,
@@ -30,6 +29,7 @@ from inventory.services.holds import (
     hold_shims,
     release_hold,
 )
+from inventory.services.inspecting import measure_shim
 from inventory.services.outside_fit import fit_hold
 from inventory.services.purchasing import Buy, Lack, cancel_purchase, mark_bought, note_needs
 from inventory.services.receiving import receive_purchase

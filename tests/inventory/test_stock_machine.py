@@ -18,7 +18,7 @@ from hypothesis.stateful import (
 from inventory.compute.lengths import from_nm
 from inventory.models import Balance, Hold, Movement, MovementLine
 from inventory.selectors.audit import audit
-from inventory.services import floor, holds
+from inventory.services import floor, holds, inspecting
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
 from inventory.services.floor import Shims
 from inventory.services.outside_fit import fit_hold
@@ -201,7 +201,7 @@ class StockMachine(RuleBasedStateMachine):
         _, nm, condition = self.lot(which, "inspection")
         (shim,) = self.shims(None, nm, condition, 1)
         self.both(
-            lambda: floor.measure_shim(
+            lambda: inspecting.measure_shim(
                 **self.here, found=shim, measured=from_nm(measured[0]), face="good", marking_legible=True
             ),
             "measure",

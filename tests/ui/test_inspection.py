@@ -271,3 +271,25 @@ def test_a_new_shim_is_not_offered_for_inspection(counter_screen, service, lot):
     page = counter_screen.get("inspection").content.decode()
     assert counter_screen.address("measure", new.pk) not in page
     assert counter_screen.address("return", new.pk) in page
+
+
+def test_who_asks_to_measure_a_new_shim_reads_what_to_do_with_it_instead(counter_screen, service, lot):
+    _onto_bench(lot, service, "supplier", mm("2.350").nm, Condition.NEW, 1)
+    new = Balance.objects.get(place=lot.place, condition=Condition.NEW, on_hand=1)
+    for page in (counter_screen.get("measure", new.pk), counter_screen.post("measure", new.pk, face="good")):
+        assert page.status_code == 409
+        assert "A new shim needs no inspection" in text_of(page)
+        assert "reading_0" not in fields_of(page)
+
+
+def test_the_overview_leads_to_what_waits_for_its_outcome(inspect, counter_screen, drawer, lot):
+    inspect(counter_screen, reading_0="2.700")
+    made = Inspection.objects.latest("at", "id")
+    page = counter_screen.get("inspection")
+    assert "face good: bin D70 is proposed" in text_of(page)
+    assert counter_screen.address("inspected", made.pk) in page.content.decode()
+    measured = Balance.objects.get(place=lot.place, condition=Condition.USED, thickness_nm=made.thickness_nm)
+    counter_screen.post("return", measured.pk, **fields_of(counter_screen.get("return", measured.pk)))
+    assert "is proposed" not in text_of(counter_screen.get("inspection"))
+    made.refresh_from_db()
+    assert made.taken.reason == "return_to_bin"
