@@ -6,9 +6,10 @@ from tests.api.world import World, length
 
 @case("add_bin")
 def add_bin(world: World):
+    code = f"X{next(world.numbers)}"
     return "/bins", {
-        "code": f"X{next(world.numbers)}",
-        "cabinet": "X",
+        "code": code,
+        "cabinet": code,
         "row": 1,
         "column": 1,
         "family": world.family,

@@ -68,14 +68,16 @@ def test_what_is_gathered_per_made_size_loses_no_shim(workshop):
 
 
 def test_proposed_bins_are_those_that_one_is_asked_for_alone(site, workshop, service):
-    for code, size in (("P1", "2.500"), ("P2", "2.600"), ("P3", None), ("P4", "2.600")):
+    for column, (code, size) in enumerate(
+        (("P1", "2.500"), ("P2", "2.600"), ("P3", None), ("P4", "2.600")), 1
+    ):
         add_bin(
             site=site,
             actor=service,
             code=code,
             cabinet="P",
             row=1,
-            column=1,
+            column=column,
             family=workshop.family,
             size_nm=mm(size).nm if size else None,
         )
