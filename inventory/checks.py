@@ -62,6 +62,16 @@ def _errors(values: dict[str, Any]) -> Iterator[checks.Error]:
         amount = _money(values[name])
         if amount is None or amount < 0:
             yield _error(number, f"COLDGAP_{name} is {values[name]!r}.", "Set it to an amount of 0 or more.")
+    service = _money(values["SERVICE_LEVEL"])
+    if service is None or not Decimal("0.5") <= service <= Decimal("0.999"):
+        yield _error(
+            11,
+            f"COLDGAP_SERVICE_LEVEL is {values['SERVICE_LEVEL']!r}.",
+            "Set it to a share from 0.5 to 0.999, such as 0.95.",
+        )
+    for number, name, most in ((12, "MIX_MONTHS", 120), (13, "REVIEW_DAYS", 250)):
+        if not 1 <= values[name] <= most:
+            yield _error(number, f"COLDGAP_{name} is {values[name]}.", f"Set it to 1 to {most}.")
 
 
 def _money(text: object) -> Decimal | None:

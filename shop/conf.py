@@ -93,6 +93,21 @@ class _Conf:
         return Decimal(self._get("USED_VALUE_SHARE"))
 
     @property
+    def service_level(self) -> Decimal:
+        """The share of requests for a size that are to be met from the drawer; above 0, below 1."""
+        return Decimal(self._get("SERVICE_LEVEL"))
+
+    @property
+    def mix_months(self) -> int:
+        """How far back the mix looks at what was taken."""
+        return int(self._get("MIX_MONTHS"))
+
+    @property
+    def review_days(self) -> int:
+        """How many working days go by from one look at what is low to the next."""
+        return int(self._get("REVIEW_DAYS"))
+
+    @property
     def check_cases(self) -> int:
         """How many cases a check before the cover comes off plans at most."""
         return int(self._get("CHECK_CASES"))

@@ -5,10 +5,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Min
+from django.db.models import Min, Q
 
 from inventory.compute.variance import unit_value
-from inventory.models import Condition, FamilyValue, Offer
+from inventory.models import Condition, ShimFamily
 from shop.conf import conf
 
 
@@ -33,17 +33,20 @@ class Worth:
 
 def worth_of(families: Collection[uuid.UUID]) -> Worth:
     """What shims of these families are worth: the cheapest offer in the shop's currency, else the family's
-    own value. Offers in other currencies say nothing here: there is no rate to turn them with."""
+    own value. Offers in other currencies say nothing here: there is no rate to turn them with. One query."""
     currency = conf.currency
-    cheapest = (
-        Offer.objects.filter(family__in=families, currency=currency)
-        .values_list("family_id")
-        .annotate(price=Min("price"))
+    cheapest = Min("offers__price", filter=Q(offers__currency=currency))
+    rows = (
+        ShimFamily.objects.filter(pk__in=families)
+        .order_by()
+        .values_list("pk", "value__unit_value", "value__currency")
+        .annotate(cheapest=cheapest)
     )
-    own = FamilyValue.objects.filter(family__in=families, currency=currency)
-    return Worth(
-        currency=currency,
-        used_share=conf.used_value_share,
-        offers=dict(cheapest),
-        values=dict(own.values_list("family_id", "unit_value")),
-    )
+    offers: dict[uuid.UUID, Decimal] = {}
+    values: dict[uuid.UUID, Decimal] = {}
+    for family, own, own_currency, offered in rows:
+        if offered is not None:
+            offers[family] = offered
+        if own is not None and own_currency == currency:
+            values[family] = own
+    return Worth(currency=currency, used_share=conf.used_value_share, offers=offers, values=values)

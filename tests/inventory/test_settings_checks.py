@@ -35,6 +35,11 @@ def test_the_defaults_are_right(settings):
         ({"COUNTS_PER_DAY": -1}, 6),
         ({"STALE_DAYS": -1}, 7),
         ({"WAITING_HOLD_DAYS": -1}, 8),
+        ({"SERVICE_LEVEL": "1"}, 11),
+        ({"SERVICE_LEVEL": "95"}, 11),
+        ({"SERVICE_LEVEL": "high"}, 11),
+        ({"MIX_MONTHS": 0}, 12),
+        ({"REVIEW_DAYS": 0}, 13),
     ],
 )
 def test_a_slip_is_named(values, number, settings):
