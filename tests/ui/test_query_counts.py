@@ -45,6 +45,7 @@ LISTS = (
     "journeys",
     "stale",
     "to_buy",
+    "mix",
     "purchases",
     "drafts",
     "suppliers",

@@ -70,6 +70,7 @@ SITE_PAGES = (
     "purchases",
     "drafts",
     "add_need",
+    "mix",
     "labels",
     "scan",
     "tables",
@@ -90,7 +91,8 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
     for name in SITE_PAGES:
         yield name, reverse(name, args=[site.code])
     for family in ShimFamily.objects.all()[:1]:
-        yield "family", reverse("family", args=[site.code, family.code])
+        for name in ("family", "family_mix"):
+            yield name, reverse(name, args=[site.code, family.code])
     full = (
         Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
     )
