@@ -1,9 +1,11 @@
 """Query parameters, read strictly: unknown, repeated or malformed ones are refused (bar A11)."""
 
+import re
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from django.http import QueryDict
@@ -12,6 +14,7 @@ from inventory.compute.lengths import LengthError, parse_text
 from shop.errors import FieldError, Invalid
 
 MOST_CHARACTERS = 100
+_SHARE = re.compile(r"0\.[0-9]{1,3}", re.ASCII)
 
 
 class NotThatError(ValueError):
@@ -119,6 +122,18 @@ def whole(name: str, description: str, *, least: int, most: int) -> QueryParamet
         return int(value)
 
     schema = {"type": "integer", "minimum": least, "maximum": most}
+    return QueryParameter(name=name, read=read, schema=schema, description=description)
+
+
+def share(name: str, description: str, *, least: str, most: str) -> QueryParameter:
+    """A share as a decimal text of at most three decimals, within these bounds, both included."""
+
+    def read(value: str) -> Decimal:
+        if not _SHARE.fullmatch(value) or not Decimal(least) <= Decimal(value) <= Decimal(most):
+            raise NotThatError(f"takes a share from {least} to {most}, such as 0.95")
+        return Decimal(value)
+
+    schema = {"type": "string", "pattern": r"^0\.[0-9]{1,3}$", "examples": ["0.95"]}
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 

@@ -26,6 +26,8 @@ DONE_AT = {
 OTHER_QUESTIONS = {
     ("/stock", "as_of"): "tests/api/test_history.py",
     ("/stale", "days"): "tests/api/test_history.py",
+    ("/stock-mix", "service_level"): "tests/api/test_stock_mix.py",
+    ("/stock-mix", "months"): "tests/api/test_stock_mix.py",
     ("/bins", "state"): "tests/api/test_lists.py",
 }
 
