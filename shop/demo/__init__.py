@@ -4,7 +4,7 @@ families.py engines.py premises.py people.py fleet.py    the world as plain data
 seats.py     how the valves of an engine truly are, which nobody in the shop can see: wear, leaves, micrometer
 clock.py     plays the stories of the shop in the order of time
 founding.py  sites, people, catalogue, the first fill of the drawers
-history.py   past jobs; counter.py  what the counter does beside them: buy, receive, inspect, restock
+history.py   past jobs; counter.py  what the counter does beside them: buy, receive, inspect, restock, keep
 counting.py  counts of bins, most of them over and one under way
 bench.py     the six jobs that are open
 build.py     all of it in one transaction;  server.py  serves it on loopback

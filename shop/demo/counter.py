@@ -17,6 +17,7 @@ from inventory.models import (
     PurchaseList,
     Supplier,
 )
+from inventory.selectors.mix import stock_mix
 from inventory.selectors.places import bin_for, place_of
 from inventory.selectors.purchases import to_buy
 from inventory.selectors.stock import content, stock
@@ -30,6 +31,8 @@ from inventory.services.floor import (
 )
 from inventory.services.holds import extend_hold
 from inventory.services.inspecting import measure_shim
+from inventory.services.many_rows import MOST_ROWS
+from inventory.services.minimums import MinimumRow, set_minimums_of_rows
 from inventory.services.purchasing import STOCK_ARRIVED, Buy, mark_bought
 from inventory.services.receiving import receive_purchase
 from jobs.services.waking import wake_job
@@ -45,6 +48,7 @@ INSPECT_EVERY_DAYS = 7
 # The counter is behind: what came out of engines in the last two weeks still lies there.
 INSPECTED_UNTIL_DAY = 716
 RESTOCK_EVERY_DAYS = 35
+MIX_SET_DAY = 709
 # New shims of one size: bought again below the first figure, up to the second; fewer far from the middle.
 RESTOCK_BELOW, RESTOCK_TO = 2, 3
 RESTOCK_WITHIN_NM = 200_000
@@ -230,6 +234,20 @@ def _run_low(world: World, workshop: Workshop) -> dict[str, list[Buy]]:
                     Buy(family=family, thickness_nm=size, quantity=wanted)
                 )
     return buys
+
+
+def keeping(world: World, workshop: Workshop) -> Story:
+    """The manager has looked at what two years of jobs took, and set how many of each size are kept."""
+    at = world.on(MIX_SET_DAY, 16, 40)
+    yield at
+    rows = [
+        MinimumRow(family=row.family, thickness_nm=row.thickness_nm, minimum=row.proposal.proposed)
+        for row in stock_mix([workshop.site.pk], at=at)
+        if row.changes
+    ]
+    for begin in range(0, len(rows), MOST_ROWS):
+        chosen = rows[begin : begin + MOST_ROWS]
+        set_minimums_of_rows(site=workshop.site, actor=workshop.manager, at=at, rows=chosen)
 
 
 def slips(world: World, workshop: Workshop, day: int) -> Story:

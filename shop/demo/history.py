@@ -14,7 +14,7 @@ from jobs.services.stopping import stop_job
 from jobs.services.vehicles import enter_vehicle
 from shop.actor import Actor
 from shop.demo.clock import Story
-from shop.demo.counter import buy_for_jobs, inspections, restocking, slips
+from shop.demo.counter import buy_for_jobs, inspections, keeping, restocking, slips
 from shop.demo.counting import counting
 from shop.demo.fleet import VehicleFacts, Visit, visits
 from shop.demo.jobwork import JobWork
@@ -46,6 +46,7 @@ def start_history(world: World, past_jobs: int) -> None:
             world.clock.start(past_job(world, workshop, bay, visit, world.on(day, 7, 30), f"{code} {number}"))
         world.clock.start(inspections(world, workshop))
         world.clock.start(restocking(world, workshop, FIRST_RESTOCK_DAY + 11 * index))
+        world.clock.start(keeping(world, workshop))
         world.clock.start(slips(world, workshop, 210 + 170 * index))
         world.clock.start(counting(world, workshop))
 

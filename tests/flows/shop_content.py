@@ -13,6 +13,7 @@ from inventory.models import (
     Offer,
     Place,
     PurchaseLine,
+    StockMinimum,
     TalliedLot,
 )
 from jobs.models import (
@@ -52,6 +53,7 @@ CONTENT: dict[type, tuple[str, ...]] = {
         *("purchase_list__state", "family__code", "thickness_nm", "quantity", "received", "price"),
     ),
     Need: ("site__code", "job_label", "valve_label", "family__code", "thickness_nm", "state"),
+    StockMinimum: ("site__code", "family__code", "thickness_nm", "minimum", "changed_at", "changed_by"),
     Inspection: ("site__code", "at", "by", "family__code", "thickness_keyed", "face", "marking_legible"),
     TalliedLot: (
         *("tally__count__site__code", "tally__count__number", "tally__count__place__code"),

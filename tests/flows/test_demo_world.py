@@ -18,18 +18,22 @@ from inventory.models import (
     PlaceKind,
     PurchaseList,
     ShimFamily,
+    StockMinimum,
     Supplier,
     Tally,
 )
 from inventory.selectors.audit import audit
 from inventory.selectors.purchases import to_buy
+from inventory.services.needing import restock
 from jobs.compute.planner import plan_engine, verify
 from jobs.models import ClearanceReading, EngineType, Job, JobEvent, Plan, Vehicle
 from jobs.selectors.beforehand import before_opening
 from jobs.selectors.problem import problem_of
-from shop.actor import actor_for_user
+from shop.actor import actor_for_user, service_actor
 from shop.demo.build import build_shop, is_empty, is_there, stands_on
+from shop.demo.counter import MIX_SET_DAY
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
+from shop.demo.world import FIRST_DAY_BEFORE
 from shop.models import Bay, Membership, Role, Site, Task, User
 from tests.flows.shop_content import content, fingerprint
 
@@ -144,6 +148,14 @@ class TestWhatIsThere:
             assert User.objects.get(username=username).memberships.first().role == person.role
         shown = Membership.objects.filter(user__username__in=SHOWN, site__code="quay")
         assert {membership.role for membership in shown} == set(Role)
+
+    def test_what_is_kept_in_stock_comes_from_the_mix_and_some_of_it_is_missing(self):
+        set_on = TODAY - FIRST_DAY_BEFORE + timedelta(days=MIX_SET_DAY, hours=16, minutes=40)
+        for site in Site.objects.all():
+            kept = StockMinimum.objects.filter(site=site)
+            assert {size.changed_at for size in kept} == {set_on}
+            assert {size.minimum for size in kept} >= {1}
+            assert restock(site=site, actor=service_actor(), at=NOW)
 
     def test_it_knows_itself(self):
         assert is_there()
