@@ -2,8 +2,9 @@
 
 import random
 from fractions import Fraction
+from functools import lru_cache
 
-from jobs.compute.planner import Lot, OwnShim, Problem, Uncertainty, Valve
+from jobs.compute.planner import Lot, OwnShim, Plan, Problem, Uncertainty, Valve, plan_engine
 
 MM, THOU, STEP = 1_000_000, 25_400, 25_000
 RATIOS = ("1", "1", "1", "1.5", "0.8", "1.333333", "0.1", "7.25")
@@ -119,3 +120,10 @@ def _random_catalogue(rng, start, span, sizes):
     reach = range(-8, span + 8) if kind < 0.7 else range(span // 2)
     every = [start + step * STEP for step in reach]
     return tuple(rng.sample(every, min(len(every), sizes, rng.randrange(1, 60))))
+
+
+@lru_cache(maxsize=1_000)
+def planned(seed: int) -> tuple[Problem, Plan]:
+    """`random_engine(seed)` and its plan: many rules are looked at in the same engines."""
+    engine = random_engine(seed)
+    return engine, plan_engine(engine)

@@ -4,9 +4,20 @@ import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from functools import lru_cache
 
 from jobs.compute.planner import OwnShim, Uncertainty, Valve
-from jobs.compute.shopplan import OpenJob, OrderedLot, Pin, ShopLot, ShopProblem, TrayShim, in_one_tray
+from jobs.compute.shopplan import (
+    OpenJob,
+    OrderedLot,
+    Pin,
+    ShopLot,
+    ShopPlan,
+    ShopProblem,
+    TrayShim,
+    in_one_tray,
+    plan_shop,
+)
 from tests.compute.planner_cases import RATIOS, STEP, THOU
 
 MORNING = datetime(2031, 3, 3, 8, tzinfo=UTC)
@@ -164,3 +175,10 @@ def _with_pins(rng, problem):
             pins.append(Pin(valve.label, "keep", valve.shim.thickness_nm))
     settled = (*problem.jobs[:number], replace(job, pins=tuple(pins)), *problem.jobs[number + 1 :])
     return replace(problem, jobs=settled, lots=tuple(lots))
+
+
+@lru_cache(maxsize=1_000)
+def planned(seed: int) -> tuple[ShopProblem, ShopPlan]:
+    """`random_shop(seed)` and its plan: many rules are looked at in the same shops."""
+    problem = random_shop(seed)
+    return problem, plan_shop(problem)

@@ -33,8 +33,8 @@ def with_one_exchange(count, pairs_of):
             yield look_back(made.exchanged(*pair).fitting()), tuple(made.labels[index] for index in pair)
 
 
-def test_the_three_figures(capsys):
-    exchanges, clean, close = 2_000, 10_000, 1_000
+def test_the_three_figures(capsys, size):
+    exchanges, clean, close = size((500, 2_500, 250), (2_000, 10_000, 1_000))
     found = sum(
         any(
             one.explained and one.causes[0].kind == "exchange" and one.labels == pair for one in told.findings

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import fields, replace
+from functools import cache
 from importlib import import_module
 
 import pytest
@@ -9,7 +10,15 @@ import pytest
 from jobs.compute.planner import Choice, Lot, Plan, Score, ToBuy, plan_engine, verify
 from tests.compute.planner_cases import problem, random_engine, valve
 
-SEEDS = range(60)
+SEEDS = range(30)
+
+
+@cache
+def planned(seed):
+    engine = random_engine(seed, valves=(2, 10))
+    return engine, plan_engine(engine)
+
+
 VERDICTS = ("in_spec", "at_limit", "tight", "loose")
 ACTIONS = ("keep", "swap", "stock", "buy", "unresolved", "measure")
 
@@ -62,8 +71,7 @@ def bent_choices(engine, choice):
 def test_every_bent_field_of_a_choice_is_named(field):
     bends = 0
     for seed in SEEDS:
-        engine = random_engine(seed, valves=(2, 10))
-        plan = plan_engine(engine)
+        engine, plan = planned(seed)
         for place, choice in enumerate(plan.choices):
             for bent_field, bent in bent_choices(engine, choice):
                 if bent_field != field:
@@ -77,8 +85,7 @@ def test_every_bent_field_of_a_choice_is_named(field):
 @pytest.mark.parametrize("field", Score._fields)
 def test_every_bent_figure_of_the_score_is_named(field):
     for seed in SEEDS:
-        engine = random_engine(seed, valves=(2, 10))
-        plan = plan_engine(engine)
+        engine, plan = planned(seed)
         for wrong in (getattr(plan.score, field) + 1, getattr(plan.score, field) - 1):
             bent = replace(plan, score=plan.score._replace(**{field: wrong}))
             assert any(field in fault for fault in verify(engine, bent)), f"random_engine({seed})"
@@ -88,8 +95,7 @@ def test_every_bent_figure_of_the_score_is_named(field):
 def test_every_bent_list_is_named(field):
     seen = Counter()
     for seed in SEEDS:
-        engine = random_engine(seed, valves=(2, 10))
-        plan = plan_engine(engine)
+        engine, plan = planned(seed)
         right = getattr(plan, field)
         extra = {"left_over": (2_600_000, "V0"), "to_buy": ToBuy(2_600_000, 1), "to_measure": "V0"}[field]
         wrongs = [(*right, extra), right[1:], right[::-1], tuple(entry[:1] for entry in right)]

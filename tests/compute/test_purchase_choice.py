@@ -25,7 +25,7 @@ from tests.compute.purchase_cases import NOW, by_second_program, by_trying_every
 
 
 @pytest.mark.parametrize("locked", [False, True])
-@pytest.mark.parametrize("first", [0, 40, 80])
+@pytest.mark.parametrize("first", [0, *(pytest.param(first, marks=pytest.mark.long) for first in (40, 80))])
 def test_equals_trying_everything(first, locked):
     tried = 0
     for seed in range(first, first + 40):

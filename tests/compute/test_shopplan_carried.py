@@ -24,7 +24,7 @@ from jobs.compute.shopplan.as_json import (
     problem_from_json,
 )
 from tests.compute.planner_cases import valve
-from tests.compute.shopplan_cases import random_shop
+from tests.compute.shopplan_cases import planned, random_shop
 
 
 def through_json(value):
@@ -104,8 +104,7 @@ def test_one_more_shim_of_no_use_says_so():
 
 def test_one_more_shim_is_what_the_plan_with_it_says():
     for seed in range(60):
-        problem = random_shop(seed)
-        plan = plan_shop(problem)
+        problem, plan = planned(seed)
         for answer in worth_having(problem, plan, at_most=3):
             assert answer.after < answer.before
             told = {job.key: job.completed for job in plan.jobs}

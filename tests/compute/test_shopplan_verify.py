@@ -17,15 +17,13 @@ from jobs.compute.shopplan import (
     ShopProblem,
     ShopScore,
     SpareShim,
-    plan_shop,
     verify,
 )
 from jobs.compute.shopplan.records import shop_records
 from tests.compute.planner_cases import valve
-from tests.compute.shopplan_cases import random_shop
+from tests.compute.shopplan_cases import planned
 
-SHOPS = [random_shop(seed) for seed in range(60)]
-PLANS = [plan_shop(shop) for shop in SHOPS]
+SEEDS = range(30)
 VERDICTS = ("in_spec", "at_limit", "tight", "loose")
 ACTIONS = ("keep", "swap", "tray", "stock", "order", "buy", "unresolved", "measure")
 
@@ -62,7 +60,8 @@ def other_values(shop, field, right):
 @pytest.mark.parametrize("field", [field.name for field in fields(ShopChoice)])
 def test_every_bent_field_of_a_choice_is_named(field):
     bends = 0
-    for seed, (shop, plan) in enumerate(zip(SHOPS, PLANS, strict=True)):
+    for seed in SEEDS:
+        shop, plan = planned(seed)
         for at, made in enumerate(plan.jobs):
             for place, choice in enumerate(made.choices):
                 right = getattr(choice, field)
@@ -79,7 +78,7 @@ def test_every_bent_field_of_a_choice_is_named(field):
 
 @pytest.mark.parametrize("figure", ShopScore._fields)
 def test_every_bent_figure_is_named(figure):
-    for shop, plan in zip(SHOPS, PLANS, strict=True):
+    for shop, plan in map(planned, SEEDS):
         for more in (1, -1):
             bent = plan.score._replace(**{figure: getattr(plan.score, figure) + more})
             assert verify(shop, replace(plan, score=bent))
@@ -131,7 +130,8 @@ def bent_plans(plan):
 
 def test_what_is_wrong_about_the_whole_is_named():
     seen: Counter[str] = Counter()
-    for seed, (shop, plan) in enumerate(zip(SHOPS, PLANS, strict=True)):
+    for seed in SEEDS:
+        shop, plan = planned(seed)
         assert verify(shop, plan) == []
         for what, bent in bent_plans(plan):
             assert verify(shop, bent), f"random_shop({seed}): {what}"
