@@ -156,11 +156,11 @@ def silent_port() -> Iterator[int]:
         yield listener.getsockname()[1]
 
 
-@pytest.fixture
-def size(request):
+@pytest.fixture(scope="session")
+def size(pytestconfig):
     """`size(small, full)`: the full figure under --long, the small one otherwise."""
 
     def choose(small, full):
-        return full if request.config.getoption("--long") else small
+        return full if pytestconfig.getoption("--long") else small
 
     return choose
