@@ -11,6 +11,7 @@ from inventory.selectors.stock import available_lots, loose_in
 from jobs.compute.planner import Adjust, Condition, Lot, OwnShim, Problem, Uncertainty, Valve
 from jobs.compute.planner.types import KnownBy
 from jobs.models import ClearanceReading, Job, JobValve
+from jobs.selectors.own_holds import own_lots
 from jobs.selectors.readings import current_readings
 from shop.conf import conf
 from shop.models import Site
@@ -18,8 +19,9 @@ from shop.models import Site
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobProblem:
-    """`problem.lots[i]` is what is available of `balances[i]`: of lots alike the planner empties the first
-    one first, so the same stock always sends the technician to the same bins."""
+    """`problem.lots[i]` is what is available of `balances[i]`, or held for the job in it already: of lots
+    alike the planner empties the first one first, so the same stock always sends the technician to the same
+    bins."""
 
     problem: Problem
     balances: tuple[Balance, ...]
@@ -36,22 +38,26 @@ def unread(valves: list[JobValve]) -> list[JobValve]:
 def problem_of(job: Job, others: Iterable[Site] = ()) -> JobProblem:
     """What to plan. Every valve that may be opened must have been read (see `unread`). `others`: sites whose
     shims are in view besides those of the job's own.
+
+    What is held for the job by hand is there for it, before what anybody may take.
     """
     valves = list(job.valves.order_by("order"))
     readings = current_readings(valves)
     # What an earlier fit left in the job's own tray is nearest.
-    balances = [*loose_in(job.tray, job.family), *available_lots(job.site, job.family)]
-    balances += [lot for site in others for lot in available_lots(site, job.family)]
+    lots = [(lot, lot.on_hand - lot.held) for lot in loose_in(job.tray, job.family)]
+    lots += own_lots(job)
+    for site in (job.site, *others):
+        lots += [(lot, lot.on_hand - lot.held) for lot in available_lots(site, job.family)]
     problem = Problem(
         valves=tuple(valve_of(valve, readings[valve.pk]) for valve in valves if valve.pk in readings),
         lots=tuple(
             Lot(
                 thickness_nm=balance.thickness_nm,
                 condition=cast(Condition, balance.condition),
-                quantity=balance.on_hand - balance.held,
+                quantity=quantity,
                 elsewhere=balance.site_id != job.site_id,
             )
-            for balance in balances
+            for balance, quantity in lots
         ),
         catalogue_nm=job.family.sizes_nm(),
         lash_ratio=Fraction(job.lash_ratio),
@@ -59,7 +65,7 @@ def problem_of(job: Job, others: Iterable[Site] = ()) -> JobProblem:
     )
     return JobProblem(
         problem=problem,
-        balances=tuple(balances),
+        balances=tuple(balance for balance, _ in lots),
         left_out=tuple(valve for valve in valves if valve.pk not in readings),
     )
 

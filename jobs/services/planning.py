@@ -9,6 +9,7 @@ from inventory.models import Hold, PlaceKind
 from inventory.services.fitting import OneShim
 from inventory.services.handing_over import hold_in_tray
 from inventory.services.holds import Wanted, expire_due_holds, hold_shims
+from inventory.services.ledger import Line
 from inventory.services.purchasing import Lack, note_needs
 from inventory.services.texts import text_errors
 from jobs.compute.alternatives import WISHES, Wish
@@ -21,7 +22,8 @@ from jobs.selectors.set_aside import set_aside_from
 from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut
 from jobs.services.handing_over import refuse_alone_while_empty, refuse_while_empty
-from jobs.services.promises import end_promises, put_aside, put_aside_proposed
+from jobs.services.own_holds import WantedShim, take_own
+from jobs.services.promises import end_promises, lock_shims, lock_stock, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -121,6 +123,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
     if nothing := nothing_to_fit(lines):
         raise WrongState(nothing)
     stock = [line for line in lines if line.action == "stock"]
+    tray = [line for line in lines if line.action == "tray"]
     buy = [line for line in lines if line.action == "buy"]
     note_needs(
         site=job.site,
@@ -131,9 +134,11 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         needed_by=job.promised_at,
         lacks=_lacks(job, buy),
     )
-    plan.hold = _hold(job, stock, actor, at) if stock else None
-    for line in lines:
-        if line.action == "tray":
+    own = _take_own(job, stock, tray, at) if stock or tray else {}
+    lacking = [line for line in stock if line.label not in own]
+    plan.hold = _hold(job, lacking, actor, at) if lacking else next(iter(own.values()), None)
+    for line in tray:
+        if line.label not in own:
             _hold_loose(job, line, actor, at)
     plan.state = Plan.State.ACCEPTED
     plan.save(update_fields=["state", "hold"])
@@ -156,6 +161,46 @@ def _lacks(job: Job, buy: list[PlanLine]) -> list[Lack]:
         for line in buy
         for sizes, window in [others.get(line.label, nothing_else)]
     ]
+
+
+def _take_own(job: Job, stock: list[PlanLine], tray: list[PlanLine], at: datetime) -> dict[str, Hold]:
+    """By label, the holds that stood for the job before and that the plan takes over. Locks what else the
+    plan takes."""
+    locked = lock_shims(job, at)
+    wanted = [
+        WantedShim(
+            label=line.label,
+            thickness_nm=line.gets_nm,
+            condition=line.condition,
+            place_id=place.pk,
+        )
+        for lines in (stock, tray)
+        for line in lines
+        for place in [line.bin if lines is stock else job.tray]
+    ]
+    take_own(job, wanted, locked.held, at)
+    taken = {want.label: want.taken for want in wanted if want.taken is not None}
+    for line in stock:
+        # It lies in another bin where somebody held it there after the plan was made.
+        if line.label in taken and line.from_place_id != taken[line.label].place_id:
+            line.from_place = taken[line.label].place
+            line.save(update_fields=["from_place"])
+    lock_stock(
+        locked,
+        [
+            Line(
+                place=line.bin if line.action == "stock" else job.tray,
+                family_id=job.family_id,
+                thickness_nm=line.gets_nm,
+                condition=line.condition,
+                quantity=-1,
+            )
+            for line in (*stock, *tray)
+            if line.label not in taken
+        ],
+    )
+    holds = {hold.pk: hold for hold in locked.held}
+    return {label: holds[line.hold_id] for label, line in taken.items()}
 
 
 def _hold(job: Job, stock: list[PlanLine], actor: Actor, at: datetime) -> Hold:

@@ -1,0 +1,95 @@
+"""A plan takes over what was held for its job by hand: the same promise, now for a valve.
+
+The hold stays, with its shims where they are; only its lines say from then on for which valves they are. So
+nothing is promised twice, and nothing is free for others for a moment.
+"""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from inventory.models import Condition, Hold, HoldLine
+from inventory.services.hold_times import usual_expiry
+from jobs.models import Job
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class WantedShim:
+    """One shim that a plan wants for a valve. `taken`: the line that holds it already, once there is one."""
+
+    label: str
+    thickness_nm: int
+    condition: str
+    place_id: uuid.UUID
+    taken: HoldLine | None = None
+
+
+def take_own(job: Job, wanted: Sequence[WantedShim], holds: Sequence[Hold], at: datetime) -> None:
+    """Give each wanted shim a line of these holds, locked and all of the job, as far as they have one alike:
+    from the place that the plan means before any other, of the valve that the line names before any other.
+
+    The holds stand from then on at least as long as one that is made now.
+    """
+    if not holds or not wanted:
+        return
+    units = [line for hold in holds for line in hold.lines.all() for _ in range(line.quantity)]
+    for exactly in (True, False):
+        for want in wanted:
+            if want.taken is None and (unit := _alike(want, units, job, exactly=exactly)):
+                units.remove(unit)
+                want.taken = unit
+    for hold in holds:
+        mine = [want for want in wanted if want.taken is not None and want.taken.hold_id == hold.pk]
+        if mine:
+            _relabel(hold, mine)
+            _keep(hold, usual_expiry(at, job.pk))
+
+
+def _alike(want: WantedShim, units: Sequence[HoldLine], job: Job, *, exactly: bool) -> HoldLine | None:
+    found = [
+        unit
+        for unit in units
+        if unit.family_id == job.family_id
+        and (unit.thickness_nm, unit.condition) == (want.thickness_nm, want.condition)
+        and unit.condition != Condition.UNMEASURED
+        and (unit.place_id == want.place_id or not (exactly or job.tray_id in (unit.place_id, want.place_id)))
+    ]
+    found.sort(key=lambda unit: (unit.label != want.label, unit.pk))
+    return found[0] if found else None
+
+
+def _relabel(hold: Hold, wanted: Sequence[WantedShim]) -> None:
+    """A line of one shim for each valve; what no valve wants of a line stays as it was."""
+    position = max(line.position for line in hold.lines.all())
+    more = []
+    for line in hold.lines.all():
+        labels = [want.label for want in wanted if want.taken is not None and want.taken.pk == line.pk]
+        if not labels:
+            continue
+        left = line.quantity - len(labels)
+        line.quantity, line.label = (left, line.label) if left else (1, labels.pop(0))
+        line.save(update_fields=["quantity", "label"])
+        for label in labels:
+            position += 1
+            more.append(
+                HoldLine(
+                    hold=hold,
+                    position=position,
+                    place_id=line.place_id,
+                    taken_from_id=line.taken_from_id,
+                    family_id=line.family_id,
+                    thickness_nm=line.thickness_nm,
+                    condition=line.condition,
+                    quantity=1,
+                    label=label,
+                )
+            )
+    HoldLine.objects.bulk_create(more)
+
+
+def _keep(hold: Hold, until: datetime) -> None:
+    if hold.expires_at is not None and hold.expires_at < until:
+        hold.expires_at = until
+    hold.version += 1
+    hold.save(update_fields=["expires_at", "version"])
