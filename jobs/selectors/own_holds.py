@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from datetime import datetime
 from typing import NamedTuple
 
 from django.db.models import Q
@@ -21,9 +22,9 @@ class OwnLot(NamedTuple):
     quantity: int
 
 
-def own_lines(jobs: Sequence[Job]) -> list[HoldLine]:
+def own_lines(jobs: Sequence[Job], *, at: datetime | None = None) -> list[HoldLine]:
     """What is held for these jobs in bins and in their own trays, of their families, the oldest hold first;
-    nothing for jobs at work."""
+    nothing for jobs at work. `at`: without holds whose time is over by then."""
     planning = [job for job in jobs if job.state not in AT_WORK]
     if not planning:
         return []
@@ -37,6 +38,8 @@ def own_lines(jobs: Sequence[Job]) -> list[HoldLine]:
         .select_related("hold", "place")
         .order_by("hold__created_at", "hold_id", "position")
     )
+    if at is not None:
+        rows = rows.exclude(hold__expires_at__lte=at)
     by_id = {job.pk: job for job in planning}
     return [line for line in rows if _is_its_own(by_id[line.hold.job_id], line)]
 

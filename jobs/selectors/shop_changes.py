@@ -72,32 +72,39 @@ def _settled(pins: Iterable[Pin]) -> set[tuple[str, int | None]]:
 
 def _bins(plan: ShopPlan, now: SiteProblem) -> Iterator[str]:
     lots = plan.places["lots"]
-    there = {balance.pk: lot.quantity for balance, lot in zip(now.balances, now.problem.lots, strict=True)}
-    named = {balance.pk: balance for balance in now.balances}
-    was = {
-        lots[index]["balance"]: lot.quantity for index, lot in enumerate(problem_from_json(plan.problem).lots)
+    there = {
+        (balance.pk, lot.only): lot.quantity
+        for balance, lot in zip(now.balances, now.problem.lots, strict=True)
     }
-    takers: dict[int, list[str]] = defaultdict(list)
+    named = {balance.pk: balance for balance in now.balances}
+    seen = [(lots[index]["balance"], lot) for index, lot in enumerate(problem_from_json(plan.problem).lots)]
+    was = {(pk, lot.only): lot.quantity for pk, lot in seen}
+    # A lot by its balance, and by the one job that it is held for.
+    takers: dict[tuple[int, str | None], list[str]] = defaultdict(list)
     jobs = {str(job.pk): job for job in now.jobs}
     for made in plan.result["jobs"]:
         for choice in made["choices"]:
             if choice["action"] == "stock" and choice["from_lot"] is not None:
                 who = jobs.get(made["job"])
-                takers[lots[choice["from_lot"]]["balance"]].append(f"{choice['label']} of {who or 'a job'}")
-    short = {pk: took for pk, took in takers.items() if there.get(pk, 0) < len(took)}
-    for balance in Balance.objects.filter(pk__in=short).select_related("place"):
-        took = short[balance.pk]
+                pk, lot = seen[choice["from_lot"]]
+                takers[pk, lot.only].append(f"{choice['label']} of {who or 'a job'}")
+    short = {key: took for key, took in takers.items() if there.get(key, 0) < len(took)}
+    rows = Balance.objects.select_related("place").in_bulk({pk for pk, _ in short})
+    for (pk, only), took in short.items():
+        balance = rows[pk]
         yield (
             f"{len(took)} × {show(balance.thickness_nm)} mm {balance.condition} from {balance.place.code} "
-            f"for {', '.join(took)}: {there.get(balance.pk, 0)} left. {_where_to(balance, plan.created_at)}"
+            f"for {', '.join(took)}: {there.get((pk, only), 0)} {'held for it' if only else 'left'}. "
+            f"{_where_to(balance, plan.created_at)}"
         )
     families = {made["family"] for made in plan.result["jobs"]}
-    for pk, quantity in there.items():
+    for (pk, only), quantity in there.items():
         balance = named[pk]
-        if quantity > was.get(pk, 0) and balance.family.code in families:
-            came = quantity - was.get(pk, 0)
+        if quantity > was.get((pk, only), 0) and balance.family.code in families:
+            came = quantity - was.get((pk, only), 0)
+            became = f"were held for {jobs.get(only, 'a job')}" if only else "came free"
             yield (
-                f"{came} × {show(balance.thickness_nm)} mm {balance.condition} came free "
+                f"{came} × {show(balance.thickness_nm)} mm {balance.condition} {became} "
                 f"in {balance.place.code}."
             )
 

@@ -9,20 +9,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
-from typing import Any, cast
 
-from django.db.models import Count, F, Q
+from django.db.models import F, Q
 
-from inventory.models import Balance, Condition, Hold, HoldLine, Need, PlaceKind, PurchaseLine, PurchaseList
-from inventory.selectors.stock import PLANNABLE, stock
+from inventory.models import Balance, Condition, Hold, HoldLine, PurchaseLine
+from inventory.selectors.stock import PLANNABLE
 from jobs.compute.planner import Condition as PlannerCondition
 from jobs.compute.planner.types import Valve
 from jobs.compute.shopplan import (
-    Aside,
     OpenJob,
-    OrderedLot,
     Pin,
-    ShopLot,
     ShopProblem,
     TrayShim,
     in_one_tray,
@@ -30,16 +26,15 @@ from jobs.compute.shopplan import (
 )
 from jobs.models import ClearanceReading, HandOver, Job, JobValve, Plan, PlanLine
 from jobs.models.shop_plan import LIVE
+from jobs.selectors.own_holds import own_lines
 from jobs.selectors.problem import uncertainty, valve_of
 from jobs.selectors.readings import current_readings, opens_nothing
+from jobs.selectors.shop_stock import lots_of, on_order, set_aside
 from shop.models import Site
 
 CLOSED = (Job.State.SIGNED_OFF, Job.State.STOPPED)
-AT_WORK = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
-"""States of a job whose plan was accepted."""
 MAY_MOVE = frozenset({Job.State.WAITING, Job.State.HELD})
 """Of these a manager may have the accepted plan made anew: nothing of it was carried anywhere yet."""
-MOST_ASIDE = 500
 GONE = "gone:"
 """Begins the key of a stand-in for a job that is over and whose engine has a shim of one that is open."""
 
@@ -100,8 +95,9 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
     planned = [job for job in jobs if job.pk not in out]
     moved = _moved(planned, books) if move_accepted else frozenset()
     families = {job.family_id for job in planned}
-    balances, lots = _lots(site, families, moved, books)
-    lines, ordered = _ordered(site, families, moved)
+    own = own_lines(planned, at=at)
+    balances, lots = lots_of(site, families, moved, own)
+    lines, ordered = on_order(site, families, moved)
     keys = {job.pk for job in planned}
     open_jobs = [_open_job(job, books, moved, keys, at) for job in planned]
     givers = [entry.job for entry in left_out if entry.job.family_id in families]
@@ -111,7 +107,7 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
         lots=tuple(lots),
         ordered=tuple(ordered),
         catalogue={job.family.code: job.family.sizes_nm() for job in planned},
-        aside=tuple(_aside(site, families, moved)),
+        aside=tuple(set_aside(site, families, moved, own)),
         uncertainty=uncertainty(),
     )
     return SiteProblem(
@@ -312,89 +308,3 @@ def stand_in(giver: Job, valve: Valve, key: str) -> OpenJob:
         lash_ratio=Fraction(giver.lash_ratio),
         pins=(Pin(valve.label, "swap", thickness, None, str(giver.pk), valve.label),),
     )
-
-
-def _lots(
-    site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID], books: _Books
-) -> tuple[list[Balance], list[ShopLot]]:
-    """What is available in bins; what moved jobs hold there counts as available."""
-    freed: dict[tuple[Any, ...], int] = defaultdict(int)
-    if moved:
-        rows = HoldLine.objects.filter(
-            hold__job_id__in=moved, hold__state=Hold.State.HELD, place__kind=PlaceKind.BIN
-        )
-        for line in rows:
-            freed[line.place_id, line.family_id, line.thickness_nm, line.condition] += line.quantity
-    balances, lots = [], []
-    for balance in stock(site).filter(condition__in=PLANNABLE, family__in=families):
-        key = (balance.place_id, balance.family_id, balance.thickness_nm, balance.condition)
-        quantity = balance.on_hand - balance.held + freed[key]
-        if quantity > 0:
-            balances.append(balance)
-            lots.append(
-                ShopLot(
-                    family=balance.family.code,
-                    thickness_nm=balance.thickness_nm,
-                    condition=cast(PlannerCondition, balance.condition),
-                    quantity=quantity,
-                )
-            )
-    return balances, lots
-
-
-def free_on_order(site: Site, families: Iterable[uuid.UUID] | None = None) -> Any:
-    """Lines of purchase lists on their way, with `free`: how many of each are promised to no job."""
-    lines = PurchaseLine.objects.filter(
-        purchase_list__site=site, purchase_list__state__in=PurchaseList.ON_THE_WAY
-    )
-    if families is not None:
-        lines = lines.filter(family__in=families)
-    return (
-        lines.select_related("purchase_list__supplier", "family")
-        .annotate(
-            promised=Count("needs", filter=Q(needs__state=Need.State.BOUGHT)),
-            free=F("quantity") - F("received") - F("promised"),
-        )
-        .order_by("purchase_list__created_at", "purchase_list__number", "thickness_nm", "id")
-    )
-
-
-def _ordered(
-    site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID]
-) -> tuple[list[PurchaseLine], list[OrderedLot]]:
-    freed: dict[uuid.UUID, int] = defaultdict(int)
-    if moved:
-        for need in Need.objects.filter(job_id__in=moved, state=Need.State.BOUGHT):
-            freed[need.line_id] += 1
-    lines, ordered = [], []
-    for line in free_on_order(site, families):
-        if (free := line.free + freed[line.pk]) > 0:
-            lines.append(line)
-            ordered.append(
-                OrderedLot(
-                    family=line.family.code, thickness_nm=line.thickness_nm, quantity=free, due=due_of(line)
-                )
-            )
-    return lines, ordered
-
-
-def due_of(line: PurchaseLine) -> datetime:
-    """When it is due: on the day that is expected, else the supplier's usual days after the list was made."""
-    bought = line.purchase_list
-    return bought.expected_at or bought.created_at + timedelta(days=bought.supplier.lead_days)
-
-
-def _aside(site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID]) -> Iterable[Aside]:
-    """What sentences speak of: shims in bins that are held, and unmeasured ones."""
-    held = HoldLine.objects.filter(
-        hold__site=site, hold__state=Hold.State.HELD, place__kind=PlaceKind.BIN, family__in=families
-    ).exclude(hold__job_id__in=moved)
-    for line in held.select_related("hold", "family").order_by("id")[:MOST_ASIDE]:
-        yield Aside(
-            family=line.family.code, thickness_nm=line.thickness_nm, because="held", by=line.hold.reference
-        )
-    lying = Balance.objects.filter(
-        site=site, family__in=families, condition=Condition.UNMEASURED, on_hand__gt=0, outside=False
-    )
-    for balance in lying.select_related("family").order_by("id")[:MOST_ASIDE]:
-        yield Aside(family=balance.family.code, thickness_nm=balance.thickness_nm, because="unmeasured")

@@ -5,13 +5,44 @@ nothing is promised twice, and nothing is free for others for a moment.
 """
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.models import Condition, Hold, HoldLine
 from inventory.services.hold_times import usual_expiry
-from jobs.models import Job
+from jobs.models import Job, PlanLine
+
+
+def take_over_for(
+    job: Job, lines: Iterable[PlanLine], holds: Sequence[Hold], at: datetime
+) -> dict[str, HoldLine]:
+    """Take over, for the lines of the job's plan that take from bins or from its own tray, what these holds,
+    locked and all of the job, have of it; by label, the lines that hold it. A plan's line says from then on
+    in which bin its shim is held."""
+    taking = [
+        line
+        for line in lines
+        if line.action == "stock" or (line.action == "tray" and line.from_job_id is None)
+    ]
+    wanted = [
+        WantedShim(
+            label=line.label,
+            thickness_nm=line.gets_nm,
+            condition=line.condition,
+            place_id=line.bin.pk if line.action == "stock" else job.tray_id,
+        )
+        for line in taking
+    ]
+    take_own(job, wanted, holds, at)
+    taken = {want.label: want.taken for want in wanted if want.taken is not None}
+    for line in taking:
+        # It lies in another bin where somebody held it there after the plan was made.
+        unit = taken.get(line.label)
+        if unit is not None and line.action == "stock" and line.from_place_id != unit.place_id:
+            line.from_place = unit.place
+            line.save(update_fields=["from_place"])
+    return taken
 
 
 @dataclass(slots=True, kw_only=True, eq=False)

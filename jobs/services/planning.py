@@ -22,7 +22,7 @@ from jobs.selectors.set_aside import set_aside_from
 from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut
 from jobs.services.handing_over import refuse_alone_while_empty, refuse_while_empty
-from jobs.services.own_holds import WantedShim, take_own
+from jobs.services.own_holds import take_over_for
 from jobs.services.promises import end_promises, lock_shims, lock_stock, put_aside, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
@@ -167,24 +167,7 @@ def _take_own(job: Job, stock: list[PlanLine], tray: list[PlanLine], at: datetim
     """By label, the holds that stood for the job before and that the plan takes over. Locks what else the
     plan takes."""
     locked = lock_shims(job, at)
-    wanted = [
-        WantedShim(
-            label=line.label,
-            thickness_nm=line.gets_nm,
-            condition=line.condition,
-            place_id=place.pk,
-        )
-        for lines in (stock, tray)
-        for line in lines
-        for place in [line.bin if lines is stock else job.tray]
-    ]
-    take_own(job, wanted, locked.held, at)
-    taken = {want.label: want.taken for want in wanted if want.taken is not None}
-    for line in stock:
-        # It lies in another bin where somebody held it there after the plan was made.
-        if line.label in taken and line.from_place_id != taken[line.label].place_id:
-            line.from_place = taken[line.label].place
-            line.save(update_fields=["from_place"])
+    taken = take_over_for(job, (*stock, *tray), locked.held, at)
     lock_stock(
         locked,
         [

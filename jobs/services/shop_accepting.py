@@ -22,11 +22,14 @@ from inventory.services.holds import hold_shims
 from inventory.services.ledger import Line, ShimKey, give_free, lock_balances
 from inventory.services.purchasing import Lack, note_needs
 from jobs.models import HandOver, Job, JobValve, Plan, PlanLine, ShopPlan
+from jobs.selectors.own_holds import AT_WORK
 from jobs.selectors.shop_changes import changes_since
-from jobs.selectors.shop_problem import SiteProblem, free_on_order, site_problem
+from jobs.selectors.shop_problem import SiteProblem, site_problem
+from jobs.selectors.shop_stock import free_on_order
 from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut, note_event
 from jobs.services.handing_over import lock_with_partners, where
+from jobs.services.own_holds import take_over_for
 from jobs.services.promises import end_promises, put_aside, put_aside_proposed
 from jobs.services.shop_records import Json
 from jobs.services.shop_shares import Share, plan_lines, shares_of, wanted_of
@@ -81,7 +84,7 @@ def _accept(*, plan: ShopPlan, actor: Actor, at: datetime) -> ShopPlan:
     plan = ShopPlan.objects.select_for_update(of=("self",)).select_related("site").get(pk=plan.pk)
     _refuse_not_proposed(plan)
     lines = _lock_lists(plan)
-    overdue = _lock_holds(plan, at)
+    overdue = _lock_holds(plan, jobs, at)
     now = site_problem(plan.site, at=at, move_accepted=plan.move_accepted)
     if said := changes_since(plan, now):
         raise _MovedOn(said)
@@ -129,10 +132,11 @@ def _lock_lists(plan: ShopPlan) -> dict[str, PurchaseLine]:
     return {str(line.pk): line for line in free_on_order(plan.site)}
 
 
-def _lock_holds(plan: ShopPlan, at: datetime) -> dict[ShimKey, int]:
-    """The site's overdue holds, which expire, and those of jobs that are planned anew; what the overdue ones
-    promised."""
-    mine = Q(job_id__in=plan.places["moved"]) | Q(site=plan.site, expires_at__lte=at)
+def _lock_holds(plan: ShopPlan, jobs: Mapping[uuid.UUID, Job], at: datetime) -> dict[ShimKey, int]:
+    """The site's overdue holds, which expire, those of jobs that are planned anew, and what is held by hand
+    for the others; what the overdue ones promised."""
+    by_hand = [pk for pk, job in jobs.items() if job.state not in AT_WORK]
+    mine = Q(job_id__in=[*plan.places["moved"], *by_hand]) | Q(site=plan.site, expires_at__lte=at)
     list(Hold.objects.select_for_update(of=("self",)).filter(mine, state=Hold.State.HELD).order_by("pk"))
     return lock_holds(site=plan.site, at=at).freed
 
@@ -244,17 +248,28 @@ def _accept_job(
         needed_by=job.promised_at,
         lacks=lacks,
     )
-    wanted = wanted_of(plan, share, places)
+    own = take_over_for(job, mine.lines.select_related("from_place"), _by_hand(job), at)
+    wanted = [want for want in wanted_of(plan, share, places) if want.label not in own]
     if wanted:
         mine.hold = hold_shims(
             site=plan.site, actor=actor, at=at, lines=wanted, reference=str(job), job_id=job.pk
         )
-        mine.save(update_fields=["hold"])
+    elif own:
+        mine.hold_id = next(iter(own.values())).hold_id
+    mine.save(update_fields=["hold"])
     for choice in share.of("tray"):
-        if choice["from_job"] == str(job.pk):
+        if choice["from_job"] == str(job.pk) and choice["label"] not in own:
             _hold_in_tray(job, job, choice, actor, at)
     job.state = Job.State.WAITING if lacks else Job.State.HELD
     return mine
+
+
+def _by_hand(job: Job) -> list[Hold]:
+    """What is held for a job whose plan was not accepted yet, locked before."""
+    if job.state in AT_WORK:
+        return []
+    rows = Hold.objects.filter(job_id=job.pk, state=Hold.State.HELD)
+    return list(rows.prefetch_related("lines__place").order_by("pk"))
 
 
 def _purchase_line(plan: ShopPlan, choice: Json, lines: Mapping[str, PurchaseLine]) -> PurchaseLine | None:

@@ -4,7 +4,7 @@ import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from inventory.models import Place
+from inventory.models import Place, PlaceKind
 from inventory.services.holds import Wanted
 from jobs.models import Job, Plan, PlanLine, ShopPlan
 from jobs.selectors.plans import CHANGES
@@ -84,21 +84,24 @@ def plan_lines(
             continue
         other = choice["from_job"] if choice["from_job"] not in (None, key) else None
         opened = choice["action"] not in ("keep", "measure")
+        place = (
+            places[uuid.UUID(plan.places["lots"][choice["from_lot"]]["place"])]
+            if choice["action"] == "stock"
+            else None
+        )
+        # What was handed out for the job before lies in its tray.
+        in_tray = place is not None and place.kind == PlaceKind.TRAY
         yield PlanLine(
             plan=mine,
             order=valve.order,
             label=valve.label,
             verdict=choice["verdict"],
-            action=choice["action"],
+            action="tray" if in_tray else choice["action"],
             thickness_nm=choice["thickness_nm"],
             condition=choice["condition"] or "",
             from_valve=choice["from_label"] or "",
             from_job_id=other,
-            from_place=(
-                places[uuid.UUID(plan.places["lots"][choice["from_lot"]]["place"])]
-                if choice["action"] == "stock"
-                else None
-            ),
+            from_place=None if in_tray else place,
             own_nm=valve.shim_nm,
             low_nm=choice["low_nm"],
             called_nm=choice["called_nm"],

@@ -151,6 +151,8 @@ def case_of(problem):
             for family, thickness, width, giver, piece, cost, in_building in pieces:
                 if family != job.family or piece == ("own", number, valve.label):
                     continue
+                if piece[0] == "lot" and problem.lots[piece[1]].only not in (None, job.key):
+                    continue
                 if (found := fitted(job, valve, thickness, width)) is not None:
                     unsure, off = found
                     moved = giver not in (None, number)

@@ -312,3 +312,29 @@ class TestWhyNotTheNearerOne:
 
     def test_nothing_where_nothing_is_nearer(self):
         assert self.why_not(job("1", tight("A")), stock=[(2_520_000, "used", 1)]) == ""
+
+
+def held_for(key, problem):
+    """The first lot is held for this job by hand."""
+    return replace(problem, lots=(replace(problem.lots[0], only=key), *problem.lots[1:]))
+
+
+def test_what_is_held_for_a_job_by_hand_is_for_no_other():
+    first = job("1", valve("1-IN", passes=100_000), weight=9)
+    second = job("2", valve("1-IN", passes=100_000))
+    free = shop(first, second, stock=[(2_520_000, "used", 1)])
+    assert choices(planned(free))["1", "1-IN"].action == "stock"
+    plan = planned(held_for("2", free))
+    assert choices(plan)["1", "1-IN"].action == "buy"
+    assert choices(plan)["2", "1-IN"].action == "stock"
+    assert choices(plan)["1", "1-IN"].why_not == "The nearer 2.520 mm shim is held for bay 2."
+    assert any("held for another job" in wrong for wrong in verify(held_for("2", free), planned(free)))
+
+
+def test_it_is_taken_before_what_any_job_may_take():
+    one = job("1", valve("1-IN", passes=100_000))
+    for stock in ([(2_520_000, "used", 1), (2_520_000, "used", 3)],):
+        assert choices(planned(held_for("1", shop(one, stock=stock))))["1", "1-IN"].from_lot == 0
+        turned = shop(one, stock=stock[::-1])
+        turned = replace(turned, lots=(turned.lots[0], replace(turned.lots[1], only="1")))
+        assert choices(planned(turned))["1", "1-IN"].from_lot == 1

@@ -171,7 +171,7 @@ class TestRulesOfTheShop:
         lot = ShopLot(family="G", thickness_nm=2_520_000, condition="used", quantity=1)
         shop = self.shop(self.bay("1", valve("A", passes=100_000)), lots=(lot,))
         assert self.faults(shop, Pick("1", "A", "stock", 2_520_000, from_lot=0)) == [
-            "1 A: lot 0 is of another family"
+            "1 A: lot 0 is of another family or held for another job"
         ]
 
     def test_a_ring_off_the_bench(self):

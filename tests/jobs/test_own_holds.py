@@ -12,9 +12,12 @@ from inventory.services.take_over import take_over_hold
 from jobs.models import Job, Plan
 from jobs.services.handing_out import hand_out_job
 from jobs.services.planning import accept_plan, plan_job, release_plan
+from jobs.services.shop_accepting import accept_shop_plan
 from shop.conf import conf
-from shop.errors import NotEnough
+from shop.errors import Conflict, NotEnough
 from tests.jobs.shop import AT, HOUR, USED
+from tests.jobs.three_bays import actions as shop_actions
+from tests.jobs.three_bays import made, three_bays
 
 pytestmark = pytest.mark.django_db
 
@@ -191,6 +194,62 @@ def test_it_is_carried_to_the_tray_and_given_back_like_any_other(job, workshop, 
     assert held_in(job.tray) == 2
     release_plan(job=out, actor=tech, at=AT)
     assert held_in(workshop.bins["2.575"]) == 0
+    assert audit() == []
+
+
+def one_for(workshop, job, **more):
+    line = Wanted(
+        place=workshop.bins["2.575"],
+        family_id=workshop.family.pk,
+        thickness_nm=2_575_000,
+        condition=USED,
+        quantity=1,
+    )
+    by = {"site": workshop.site, "actor": workshop.tech, "at": AT}
+    return hold_shims(**by, lines=[line], reference="by hand", job_id=job.pk, **more)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_plan_for_the_shop_takes_it_over_too(workshop, tech):
+    """Bay 1 may have the one shim of 2.575 mm, since it is held for it; bay 3 gets another."""
+    jobs = three_bays(workshop)
+    by_hand = one_for(workshop, jobs[0])
+    plan = made(workshop, tech)
+    assert shop_actions(plan)[1]["1-IN"] == "stock"
+    assert shop_actions(plan)[3]["1-IN"] != "stock"
+    accept_shop_plan(plan=plan, actor=tech, at=AT)
+    by_hand.refresh_from_db()
+    assert by_hand.state == Hold.State.HELD
+    assert held_lines(jobs[0]) == [("1-IN", 2_575_000, 1)]
+    assert Plan.objects.get(job=jobs[0], state=Plan.State.ACCEPTED).hold == by_hand
+    assert held_in(workshop.bins["2.575"]) == 1
+    assert audit() == []
+
+
+@pytest.mark.django_db(transaction=True)
+def test_what_was_held_or_released_since_makes_a_plan_for_the_shop_stale(workshop, tech):
+    jobs = three_bays(workshop)
+    by_hand = one_for(workshop, jobs[0])
+    plan = made(workshop, tech)
+    release_hold(hold=by_hand, actor=tech, at=AT)
+    with pytest.raises(Conflict, match="from B01 for 1-IN of Job 1: 0 held for it"):
+        accept_shop_plan(plan=plan, actor=tech, at=AT)
+    plan = made(workshop, tech)
+    one_for(workshop, jobs[0])
+    with pytest.raises(Conflict, match=r"1 × 2\.575 mm used were held for Job 1 in B01"):
+        accept_shop_plan(plan=plan, actor=tech, at=AT)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_what_lies_in_its_tray_for_it_is_there_for_the_shop_s_plan(workshop, tech):
+    jobs = three_bays(workshop)
+    by_hand = one_for(workshop, jobs[0])
+    hand_out_hold(hold=by_hand, tray=jobs[0].tray, actor=tech, at=AT)
+    accept_shop_plan(plan=made(workshop, tech), actor=tech, at=AT)
+    line = Plan.objects.get(job=jobs[0], state=Plan.State.ACCEPTED).lines.get(label="1-IN")
+    assert (line.action, line.from_place) == ("tray", None)
+    assert held_lines(jobs[0]) == [("1-IN", 2_575_000, 1)]
+    assert held_in(jobs[0].tray) == 1
     assert audit() == []
 
 

@@ -63,6 +63,8 @@ class Column(NamedTuple):
     """What taking it adds to stock_cost, without what moving between jobs adds."""
     lots: tuple[int, ...]
     """stock, order: indices into the problem's lots or ordered ones, to be emptied in this order."""
+    only: int = -1
+    """The one job that may take them, -1 where any may."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +119,7 @@ class _Readings:
             spec = (valve.min_nm * q, valve.max_nm * q, valve.aim_nm * q)
             leaf = (valve.stops_nm - valve.passes_nm) * q
             table.append((bare, leaf, *spec, own_unsure, p, q, valve.passes_nm > 0))
+        self.job = np.array([row.job for row in rows], dtype=np.int64)
         columns = np.array(table, dtype=np.int64).reshape(len(rows), 9).T
         self._bare, self._leaf, self._min, self._max, self._aim = columns[:5]
         self._unsure, self._p, self._q, self._real = columns[5:]
@@ -244,17 +247,22 @@ def _tray_columns(problem: ShopProblem) -> list[Column]:
 
 
 def _lot_columns(problem: ShopProblem) -> list[Column]:
-    """A column per thickness and condition in the bins, used before new, then what is on order."""
+    """A column per thickness and condition in the bins, used before new, what is held for one job before what
+    any may take; then what is on order."""
+    numbers = {job.key: number for number, job in enumerate(problem.jobs)}
     unsure = problem.uncertainty
     columns = []
-    stock: defaultdict[tuple[bool, int], list[int]] = defaultdict(list)
+    stock: defaultdict[tuple[bool, int, int], list[int]] = defaultdict(list)
     for index, lot in enumerate(problem.lots):
-        stock[lot.condition == "new", lot.thickness_nm].append(index)
-    for (new, thickness), lots in sorted(stock.items()):
+        only = len(numbers) if lot.only is None else numbers.get(lot.only, -1)
+        if only >= 0:
+            stock[lot.condition == "new", lot.thickness_nm, only].append(index)
+    for (new, thickness, only), lots in sorted(stock.items()):
         half = unsure.of_condition("new" if new else "used")
         quantity = sum(problem.lots[lot].quantity for lot in lots)
         cost = STOCK_COST["new" if new else "used"]
-        columns.append(Column("stock", thickness, half, quantity, -1, -1, "", cost, tuple(lots)))
+        only = only if only < len(numbers) else -1
+        columns.append(Column("stock", thickness, half, quantity, -1, -1, "", cost, tuple(lots), only))
     order: defaultdict[int, list[int]] = defaultdict(list)
     for index, ordered in enumerate(problem.ordered):
         order[ordered.thickness_nm].append(index)
@@ -268,13 +276,14 @@ def _lot_columns(problem: ShopProblem) -> list[Column]:
 
 
 def _pairs(readings: _Readings, columns: Sequence[Column]) -> tuple[IntArray, IntArray]:
-    """Every row with every shim in its called window, but for its own."""
+    """Every row with every shim in its called window, but for its own and those held for another job."""
     thickness = np.array([column.thickness_nm for column in columns], dtype=np.int64)
     own_row = np.array([column.row for column in columns], dtype=np.int64)
     order = thickness.argsort(kind="stable")
     row, place = _ranges(thickness[order], *readings.window())
     column = order[place]
-    others = own_row[column] != row
+    only = np.array([column.only for column in columns], dtype=np.int64)[column]
+    others = (own_row[column] != row) & ((only < 0) | (only == readings.job[row]))
     return row[others], column[others]
 
 

@@ -29,7 +29,7 @@ class _Shim(NamedTuple):
     order: int  # of several of one thickness the one named first
     kind: str  # own, tray, used, new, held, unmeasured, order, buy
     uncertainty_nm: int
-    job: str  # whose valve or tray
+    job: str  # whose valve or tray, or for whom it is held
     label: str
     by: str  # who holds it
 
@@ -103,7 +103,7 @@ class Nearer:
             lots = [
                 Lot(thickness_nm=shim.thickness_nm, condition="used", quantity=1)
                 for shim in self._shims[family]
-                if shim.kind in ("own", "tray", "used", "new", "order")
+                if shim.kind in ("own", "tray", "order") or (shim.kind in ("used", "new") and not shim.job)
             ]
             self._bare[family] = tuple(lots), tuple(self._problem.catalogue.get(family, ()))
         return self._bare[family]
@@ -126,7 +126,8 @@ class Nearer:
         for lot in self._problem.lots:
             if lot.family == family:
                 half = unsure.of_condition(lot.condition)
-                kind = _Shim(lot.thickness_nm, 2 + (lot.condition == "new"), lot.condition, half, "", "", "")
+                place = 2 + (lot.condition == "new")
+                kind = _Shim(lot.thickness_nm, place, lot.condition, half, lot.only or "", "", "")
                 yield self._counted(kind, lot.quantity)
         for aside in self._problem.aside:
             if aside.family == family:
@@ -150,7 +151,8 @@ class Nearer:
             case "tray":
                 return "tray", pick.thickness_nm, pick.from_job or "", ""
             case "stock" if pick.from_lot is not None:
-                return self._problem.lots[pick.from_lot].condition, pick.thickness_nm, "", ""
+                lot = self._problem.lots[pick.from_lot]
+                return lot.condition, pick.thickness_nm, lot.only or "", ""
             case _:
                 return pick.action, pick.thickness_nm, "", ""
 
@@ -161,6 +163,8 @@ class Nearer:
             return f"{one} is held by {shim.by or 'somebody else'}."
         if shim.kind == "unmeasured":
             return f"{one} has not been measured since it came out of an engine."
+        if shim.kind in ("used", "new") and shim.job not in ("", job.key):
+            return f"{one} is held for {self._jobs[shim.job].called}."
         name = (shim.kind, shim.thickness_nm, shim.job, shim.label)
         if shim.kind == "own" and (shim.job, shim.label) not in self._changed and not self._takers[name]:
             giver = self._jobs[shim.job]

@@ -123,13 +123,15 @@ class OpenJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShopLot:
-    """Shims of one family, thickness and condition that may be taken from the bins now."""
+    """Shims of one family, thickness and condition that may be taken now."""
 
     family: str
     thickness_nm: int
     """As measured when used, as marked when new."""
     condition: Condition
     quantity: int
+    only: str | None = None
+    """Key of the job for which they are held already: no other may take them."""
 
     def __post_init__(self) -> None:
         if self.quantity < 1 or not 0 < self.thickness_nm <= _MAX_NM:

@@ -209,8 +209,8 @@ def _source(
     if choice.from_lot is None or not 0 <= choice.from_lot < len(lots):
         return f"there is no lot {choice.from_lot}"
     lot = lots[choice.from_lot]
-    if lot.family != job.family:
-        return f"lot {choice.from_lot} is of another family"
+    if lot.family != job.family or getattr(lot, "only", None) not in (None, job.key):
+        return f"lot {choice.from_lot} is of another family or held for another job"
     condition = "new" if action == "order" else problem.lots[choice.from_lot].condition
     return lot.thickness_nm, condition, micrometer if condition == "used" else unworn
 
