@@ -14,7 +14,7 @@ from api.fields import LengthField
 from api.kinds import shows
 from api.lookups import family_of, site_of
 from api.views import ApiView, Call
-from inventory.compute.lengths import from_nm
+from inventory.compute.lengths import from_nm, plausible_shim
 from inventory.compute.price_chart import Price
 from inventory.models import ShimFamily
 from inventory.selectors.buying import (
@@ -147,7 +147,7 @@ class BuyingInsight(ApiView):
             queries.text(
                 "family", "With thickness: whose price history. Left out: the most bought.", most=20
             ),
-            queries.length("thickness", "With family."),
+            queries.length("thickness", "With family.", plausible=plausible_shim),
         ),
     )
     def get(self, call: Call) -> Insight:

@@ -28,7 +28,7 @@ class Errors:
         if not self.count:
             return
         words = "; ".join(f"{error.pointer or 'the body'}: {error.detail}" for error in self.found[:3])
-        more = f" and {self.count - 3} more" if self.count > 3 else ""
+        more = f" and {self.count - 3:,} more" if self.count > 3 else ""
         raise Invalid(f"{what} {words}{more}", errors=self.found)
 
 

@@ -61,8 +61,8 @@ class Whole(serializers.IntegerField):
 
     default_error_messages = _NEEDED | {
         "invalid": "must be a whole number",
-        "min_value": "must be {min_value} or more",
-        "max_value": "must be {max_value} or less",
+        "min_value": "must be {min_value:,} or more",
+        "max_value": "must be {max_value:,} or less",
     }
 
     def __init__(self, *, least: int, most: int, **options: Any) -> None:

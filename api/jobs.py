@@ -130,10 +130,12 @@ class Jobs(JobView):
     )
     def post(self, call: Call) -> Job:
         body = dict(call.body)
-        site = site_of(call.actor, body.pop("site", None))
-        vehicle = Vehicle.objects.filter(pk=body.pop("vehicle"), site=site).first()
+        sites = [site_of(call.actor, body.pop("site")).pk] if "site" in body else list(call.actor.roles)
+        vehicles = Vehicle.objects.filter(site__in=sites).select_related("site")
+        vehicle = vehicles.filter(pk=body.pop("vehicle")).first()
         if vehicle is None:
             raise not_found("/vehicle")
+        site = vehicle.site
         bay = bay_of(site, body.pop("bay", None))
         if "engine" in body:
             body["engine"] = _keyed_engine(body["engine"])

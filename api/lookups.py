@@ -36,12 +36,11 @@ def site_of(actor: Actor, code: str | None, pointer: str = "/site") -> Site:
     """The site of this code. It may be left out where the credential sees only one."""
     sites = sites_of(actor)
     if code is None:
-        only = list(sites.order_by()[:2])
-        if len(only) != 1:
-            raise Invalid(
-                "Name the site.", errors=[FieldError(pointer, "is needed: there are several sites")]
-            )
-        return only[0]
+        known = list(sites.order_by("code"))
+        if len(known) != 1:
+            words = f"is needed, one of {', '.join(one.code for one in known)}" if known else "is needed"
+            raise Invalid("Name the site.", errors=[FieldError(pointer, words)])
+        return known[0]
     site = one_or_none(sites.filter(code=code))
     if site is None:
         raise not_found(pointer)

@@ -147,7 +147,7 @@ class ManyNeeds(NeedView):
     @creates(
         Action.PURCHASE,
         "add_needs_of_rows",
-        f"Sizes to be bought for stock, all or none, at most {MOST_TOGETHER} shims; each need is answered.",
+        f"Sizes to be bought for stock, all or none, at most {MOST_TOGETHER:,} shims; each need is answered.",
         body=AddNeedsSerializer,
         example={
             "site": "north",

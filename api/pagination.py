@@ -7,7 +7,7 @@ signed together with whose list it is and under which filters: it is good for no
 import json
 import operator
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from hashlib import sha256
 from typing import Any, NamedTuple
@@ -21,13 +21,18 @@ USUAL, MOST = 50, 200
 _SALT = "coldgap.api.cursor"
 
 
+Found = Callable[[list[Any] | None, int], list[Any]]
+"""Rows of a list that is worked out a page at a time: given what the last row seen had in the fields of the
+order (None at the beginning) and how many are wanted, so many of those behind it, in the list's order."""
+
+
 class Page(NamedTuple):
     rows: list[Any]
     next_cursor: str | None
 
 
 def page_of(
-    rows: QuerySet[Any] | list[Any],
+    rows: QuerySet[Any] | list[Any] | Found,
     order: Sequence[str],
     *,
     limit: int,
@@ -43,7 +48,10 @@ def page_of(
     """
     binding = sha256(json.dumps(belongs_to, sort_keys=True, default=str).encode()).hexdigest()[:16]
     last_seen = None if cursor is None else _opened(cursor, binding)
-    if isinstance(rows, list):
+    left: Any
+    if callable(rows):
+        left = rows(last_seen, limit + 1)
+    elif isinstance(rows, list):
         beyond = operator.lt if order[0].startswith("-") else operator.gt
         left = [row for row in rows if last_seen is None or beyond(_values(row, order), last_seen)]
     else:

@@ -85,7 +85,7 @@ def _stock(value: Any, errors: Errors) -> list[LotKeyed]:
         condition = checking.word(lot["condition"], f"{at}/condition", errors, PLANNABLE_CONDITIONS)
         quantity = lot["quantity"]
         if type(quantity) is not int or not 1 <= quantity <= MOST_QUANTITY:
-            errors.add(f"{at}/quantity", f"must be a whole number from 1 to {MOST_QUANTITY}")
+            errors.add(f"{at}/quantity", f"must be a whole number from 1 to {MOST_QUANTITY:,}")
         elif thickness is not None and condition is not None:
             lots.append(LotKeyed(thickness, condition, quantity))
     return lots

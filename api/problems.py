@@ -126,7 +126,7 @@ def _framework_problem(exc: exceptions.APIException, request: HttpRequest | Requ
         headers["WWW-Authenticate"] = challenge
     if isinstance(exc, exceptions.ValidationError):
         errors = errors_of(exc.detail)
-        words = "; ".join(f"{error.pointer or 'the body'} {error.detail.rstrip('.')}" for error in errors[:5])
+        words = "; ".join(map(_in_words, errors[:5])) + _and_more(len(errors) - 5)
         return problem_response(
             request, "invalid", f"Some values are wrong: {words}.", errors=errors, headers=headers
         )
@@ -148,3 +148,13 @@ def _framework_problem(exc: exceptions.APIException, request: HttpRequest | Requ
     elif detail.startswith("CSRF Failed"):
         code = "csrf"
     return problem_response(request, code, detail, headers=headers)
+
+
+def _in_words(error: FieldError) -> str:
+    """What is wrong and where; a detail that is a sentence of its own does not go on with the pointer."""
+    where, words = error.pointer or "the body", error.detail.rstrip(".")
+    return f"{where}: {words}" if words[:1].isupper() else f"{where} {words}"
+
+
+def _and_more(left: int) -> str:
+    return f" and {left:,} more" if left > 0 else ""

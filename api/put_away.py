@@ -12,6 +12,7 @@ from api.movements import MOST_LINES, MOST_QUANTITY
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CONDITIONS
+from inventory.compute.lengths import plausible_shim
 from inventory.models import Condition, PlaceKind
 from inventory.selectors.putaway import Proposed, proposed_for, to_put_away
 from inventory.selectors.stock import content
@@ -62,7 +63,7 @@ class PutAwayProposals(ApiView):
             SITE,
             queries.choice("from", "Where they wait; left out: receiving.", FROM),
             queries.text("family", "Where shims of this family and the thickness belong.", most=20),
-            queries.length("thickness", "With its unit: 2.65mm."),
+            queries.length("thickness", "With its unit: 2.65mm.", plausible=plausible_shim),
             queries.whole("quantity", "How many of them; left out: 1.", least=1, most=MOST_QUANTITY),
         ),
     )

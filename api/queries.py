@@ -10,7 +10,7 @@ from typing import Any
 
 from django.http import QueryDict
 
-from inventory.compute.lengths import LengthError, parse_text
+from inventory.compute.lengths import Length, LengthError, parse_text
 from shop.errors import FieldError, Invalid
 
 MOST_CHARACTERS = 100
@@ -118,7 +118,7 @@ def whole(name: str, description: str, *, least: int, most: int) -> QueryParamet
     def read(value: str) -> int:
         digits = value.isascii() and value.isdigit() and len(value) <= 9
         if not digits or not least <= int(value) <= most:
-            raise NotThatError(f"takes a whole number, at least {least} and at most {most}")
+            raise NotThatError(f"takes a whole number, at least {least:,} and at most {most:,}")
         return int(value)
 
     schema = {"type": "integer", "minimum": least, "maximum": most}
@@ -154,11 +154,17 @@ def instant(name: str, description: str) -> QueryParameter:
     return QueryParameter(name=name, read=read, schema=schema, description=description)
 
 
-def length(name: str, description: str) -> QueryParameter:
-    """A length as a text with its unit, such as 2.65mm; read as whole nanometres."""
+def length(
+    name: str, description: str, plausible: Callable[[Length], Length] = lambda length: length
+) -> QueryParameter:
+    """A length as a text with its unit, such as 2.65mm; read as whole nanometres. `plausible`: the check of
+    lengths.py that it must pass besides."""
     schema = {"type": "string", "pattern": r"^[0-9]*\.?[0-9]+ ?(mm|um|in|thou)$", "examples": ["2.65mm"]}
     return QueryParameter(
-        name=name, read=lambda value: parse_text(value).nm, schema=schema, description=description
+        name=name,
+        read=lambda value: plausible(parse_text(value)).nm,
+        schema=schema,
+        description=description,
     )
 
 

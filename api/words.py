@@ -22,6 +22,7 @@ from inventory.models import (
     SupplierClaim,
     Transfer,
 )
+from inventory.selectors.happenings import KINDS
 from inventory.services.claims import SETTLED
 from jobs.compute.alternatives import WISHES, Asked, name_of
 from jobs.compute.beforehand import Basis, SizeState
@@ -47,6 +48,7 @@ DELIVERY_STATES = tuple(WebhookDelivery.State.values)
 EVENT_KINDS = tuple(EventKind.values)
 FACES = tuple(Inspection.Face.values)
 FATES = tuple(Inspection.Fate.values)
+HAPPENING_KINDS = tuple(KINDS)
 HAND_OVER_STATES = tuple(HandOver.State.values)
 FORMS = tuple(ShimFamily.Form.values)
 FOUND_CONDITIONS = ("used", "unmeasured")

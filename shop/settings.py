@@ -268,6 +268,7 @@ SPECTACULAR_SETTINGS = {
         "Face": "api.words.FACES",
         "Fate": "api.words.FATES",
         "FoundCondition": "api.words.FOUND_CONDITIONS",
+        "HappeningKind": "api.words.HAPPENING_KINDS",
         "HandOverState": "api.words.HAND_OVER_STATES",
         "HoldState": "api.words.HOLD_STATES",
         "ImportState": "api.words.IMPORT_STATES",

@@ -21,8 +21,12 @@ def wrong_value(error: ValidationError) -> str:
     """What is wrong, to go after the name of the field, without a full stop."""
     words = WORDS.get(error.code or "")
     if words is not None:
-        return words % (error.params or {})
+        return words % {name: _shown(value) for name, value in (error.params or {}).items()}
     return " ".join(error.messages).rstrip(".")
+
+
+def _shown(value: object) -> object:
+    return f"{value:,}" if type(value) is int else value
 
 
 def sentence(words: str) -> str:

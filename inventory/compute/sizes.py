@@ -101,6 +101,15 @@ def check_new_shim(family: FamilyRange, length: Length, what: str = "new shim") 
     )
 
 
+def no_such_size(family: FamilyRange, nm: int, name: str) -> str:
+    """What to say of a thickness that is no made size of the family of this name, and what would do, to stand
+    in a sentence; empty where it is one."""
+    if on_grid(family, nm):
+        return ""
+    would_do = _what_would_do(family, from_nm(nm), family.min_nm, family.max_nm).rstrip(".")
+    return f"{show(nm)} mm is no size that {name} is made in: {would_do[:1].lower()}{would_do[1:]}"
+
+
 def check_used_shim(family: FamilyRange, length: Length, what: str = "used shim") -> Length:
     """The length itself if a used shim of the family can measure so: up to 0.1 mm outside the range.
 

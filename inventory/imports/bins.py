@@ -143,7 +143,7 @@ class BinChecker(Checker):
         if position != NOWHERE and ("" in position or None in position):
             wrong.append("a place in a cabinet is cabinet, row and column; leave all three empty for none")
         wrong += [
-            f"{name} must be 1 to {MOST_POSITION}"
+            f"{name} must be 1 to {MOST_POSITION:,}"
             for name in ("row", "column")
             if values[name] is not None and not 1 <= values[name] <= MOST_POSITION
         ]

@@ -95,7 +95,7 @@ class SizeChecker(Checker):
         if values["marking"] not in (None, marking):
             return f"{show(nm)} mm of {family.code} is marked {marking}, not {values['marking']}"
         if (values["minimum"] or 0) > MOST:
-            return f"minimum must be 0 to {MOST}"
+            return f"minimum must be 0 to {MOST:,}"
         return ""
 
 

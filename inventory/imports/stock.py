@@ -101,7 +101,7 @@ class StockChecker(Checker):
         if abs(values["quantity"] - on_hand) > MOST_QUANTITY:
             return Verdict(
                 fate=Fate.WRONG,
-                message=f"{on_hand} on hand; more than {MOST_QUANTITY} shims are not booked at once",
+                message=f"{on_hand} on hand; more than {MOST_QUANTITY:,} shims are not booked at once",
             )
         if values["quantity"] == on_hand:
             return Verdict(fate=Fate.SAME, message=f"{on_hand} on hand")
@@ -148,7 +148,7 @@ class StockChecker(Checker):
             except LengthError as error:
                 problems.append(error.message)
         if values["quantity"] > MOST_QUANTITY:
-            problems.append(f"more than {MOST_QUANTITY} shims are not booked at once")
+            problems.append(f"more than {MOST_QUANTITY:,} shims are not booked at once")
         return "; ".join(problems)
 
 

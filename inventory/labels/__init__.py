@@ -5,7 +5,7 @@ are in millimetres from the foot of the page's left edge; everything is drawn as
 printer of any resolution gives sharp modules.
 """
 
-from .render import draw_qr, render_sheet, render_single
+from .render import MOST_LABELS, draw_qr, render_sheet, render_single
 from .types import Label, Sheet, SheetFormat
 
-__all__ = ["Label", "Sheet", "SheetFormat", "draw_qr", "render_sheet", "render_single"]
+__all__ = ["MOST_LABELS", "Label", "Sheet", "SheetFormat", "draw_qr", "render_sheet", "render_single"]

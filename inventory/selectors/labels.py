@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 
 from inventory.compute.lengths import show
-from inventory.labels import Label
+from inventory.labels import MOST_LABELS, Label
 from inventory.models import Place, PlaceKind
 from inventory.selectors.places import bins
 from shop.models import Site
@@ -42,6 +42,14 @@ def pack_label(place: Place, *, thickness_nm: int, quantity: int, condition: str
         detail=f"Bin {place.code}",
         url=address(place),
     )
+
+
+def too_many(labels: list[Label]) -> str:
+    """What to say where these are more than are printed at once; empty where they are not."""
+    if len(labels) <= MOST_LABELS:
+        return ""
+    words = f"These are {len(labels):,} labels, and {MOST_LABELS:,} is the most at once"
+    return f"{words}: take one cabinet at a time."
 
 
 def cabinets(site: Site) -> list[str]:

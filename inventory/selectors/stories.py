@@ -4,10 +4,7 @@ The ledger is one source of several: counts, holds, inspections, and what was do
 """
 
 import uuid
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import datetime
-from heapq import merge
+from collections.abc import Callable
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -26,90 +23,9 @@ from inventory.models import (
     ShimFamily,
     Tally,
 )
-from inventory.selectors.history import CHUNK, HistoryFilter, history
+from inventory.selectors.happenings import Happening, Source, Story
+from inventory.selectors.history import HistoryFilter, history
 from shop.models import Site, User
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Happening:
-    """One thing that happened.
-
-    kind: movement, bin, count, hold, inspection or need. what: in a word or two. text: the particulars.
-    seq: the movement's number, None for what is no movement. object_id: of the count, hold, … as text.
-    movement: under which id the movement is found; None for what is no movement.
-    """
-
-    at: datetime
-    kind: str
-    what: str
-    by: str
-    text: str
-    seq: int | None
-    object_id: str
-    movement: uuid.UUID | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What of a story is wanted: since is included, until is not; kind as in `Happening`."""
-
-    since: datetime | None = None
-    until: datetime | None = None
-    kind: str | None = None
-
-
-KINDS = {
-    "movement": "Movements",
-    "bin": "The bin itself",
-    "count": "Counts",
-    "hold": "Holds",
-    "inspection": "Inspections",
-    "need": "To buy",
-}
-ALL = Asked()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
-    """One kind of thing that happened: rows with the newest first, and the field that says when."""
-
-    kind: str
-    time: str
-    rows: QuerySet
-    tell: Callable[[Any], Happening]
-
-    def newest(self, asked: Asked, most: int | None) -> Iterator[Happening]:
-        """The newest so many that are asked for; None for all, read in chunks."""
-        if asked.kind not in (None, self.kind):
-            return iter(())
-        rows = self.rows
-        if asked.since is not None:
-            rows = rows.filter(**{f"{self.time}__gte": asked.since})
-        if asked.until is not None:
-            rows = rows.filter(**{f"{self.time}__lt": asked.until})
-        found = rows.iterator(chunk_size=CHUNK) if most is None else rows[:most]
-        return (self.tell(row) for row in found)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Story:
-    """Everything that happened to one thing."""
-
-    sources: tuple[Source, ...]
-
-    def page(self, asked: Asked = ALL, *, limit: int = 50, offset: int = 0) -> list[Happening]:
-        """So many of it, the newest first."""
-        found = [entry for source in self.sources for entry in source.newest(asked, limit + offset)]
-        return sorted(found, key=_when, reverse=True)[offset : offset + limit]
-
-    def whole(self, asked: Asked = ALL) -> Iterator[Happening]:
-        """All of it for an export; memory does not grow with it. Where a clock was put back, each kind of
-        thing stands in its own order."""
-        return merge(*(source.newest(asked, None) for source in self.sources), key=_when, reverse=True)
-
-
-def _when(entry: Happening) -> tuple[datetime, int, str]:
-    return entry.at, entry.seq or 0, entry.object_id
 
 
 def story_of_bin(place: Place) -> Story:
@@ -134,12 +50,15 @@ def story_of_bin(place: Place) -> Story:
     )
 
 
-def story_of_size(site: Site, family: ShimFamily, size_nm: int) -> Story:
-    """What happened to the shims of one grade at a site: all that are nearest to this size."""
+def story_of_size(site: Site, family: ShimFamily, size_nm: int | None) -> Story:
+    """What happened to the shims of one grade at a site, all that are nearest to this size; None: of all."""
     # As `nearest_size` has it: a shim halfway between two sizes is of the thinner one, and the outermost
     # sizes take what lies outside the range.
-    lowest = 0 if size_nm == family.min_nm else size_nm - (family.step_nm - 1) // 2
-    highest = MAX_NM if size_nm == family.max_nm else size_nm + family.step_nm // 2
+    lowest, highest = 0, MAX_NM
+    if size_nm is not None and size_nm != family.min_nm:
+        lowest = size_nm - (family.step_nm - 1) // 2
+    if size_nm is not None and size_nm != family.max_nm:
+        highest = size_nm + family.step_nm // 2
     wanted = HistoryFilter(family=family, thinnest_nm=lowest, thickest_nm=highest)
     within = {"family": family, "thickness_nm__gte": lowest, "thickness_nm__lte": highest}
     inspections = Inspection.objects.filter(site=site, **within).select_related("family")

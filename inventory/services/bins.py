@@ -204,7 +204,7 @@ def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> No
         errors.append(FieldError("/cabinet", f"must have 1 to {most} characters"))
     for name, value in (("row", row), ("column", column)):
         if value is None or not 1 <= value <= MOST_POSITION:
-            errors.append(FieldError(f"/{name}", f"must be 1 to {MOST_POSITION}"))
+            errors.append(FieldError(f"/{name}", f"must be 1 to {MOST_POSITION:,}"))
     if errors:
         details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
         raise Invalid(f"This is no position in a cabinet: {details}.", errors=errors)
@@ -217,7 +217,7 @@ def refuse_bad_use(family: ShimFamily | None, size_nm: int | None, capacity: int
         made = f"must be a size of {family.code}" if family else "needs the family that it is of"
         errors.append(FieldError("/size", made))
     if capacity is not None and not 1 <= capacity <= MOST_QUANTITY:
-        errors.append(FieldError("/capacity", f"must be 1 to {MOST_QUANTITY}"))
+        errors.append(FieldError("/capacity", f"must be 1 to {MOST_QUANTITY:,}"))
     if errors:
         details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
         raise Invalid(f"A bin cannot be kept so: {details}.", errors=errors)

@@ -261,7 +261,7 @@ def _refuse_bad_found(found: Sequence[Found], books: dict[LotKey, list[int]]) ->
     for index, lot in enumerate(found):
         pointer = f"/found/{index}"
         if not 0 <= lot.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"{pointer}/quantity", f"must be 0 to {MOST_QUANTITY}"))
+            errors.append(FieldError(f"{pointer}/quantity", f"must be 0 to {MOST_QUANTITY:,}"))
         if lot.condition not in Condition.values:
             words = f"must be one of {', '.join(Condition.values)}"
             errors.append(FieldError(f"{pointer}/condition", words))

@@ -292,7 +292,7 @@ def _refuse_bad_lines(lines: Sequence[Wanted], site: Site) -> None:
     errors = []
     for index, line in enumerate(lines):
         if not 1 <= line.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
+            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY:,}"))
         if line.place.site_id != site.id or line.place.kind != PlaceKind.BIN or line.place.retired_at:
             errors.append(
                 FieldError(f"/lines/{index}/bin", f"{line.place.code} is no bin in use at {site.name}")

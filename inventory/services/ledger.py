@@ -307,8 +307,8 @@ def _refuse_bad_lines(lines: Sequence[Line]) -> None:
     for line in lines:
         if not 1 <= abs(line.quantity) <= MOST_QUANTITY:
             raise Invalid(
-                f"A quantity is 1 to {MOST_QUANTITY}; this one is {abs(line.quantity)}.",
-                errors=[FieldError(quantity_of(line.pointer), f"must be 1 to {MOST_QUANTITY}")],
+                f"A quantity is 1 to {MOST_QUANTITY:,}; this one is {abs(line.quantity)}.",
+                errors=[FieldError(quantity_of(line.pointer), f"must be 1 to {MOST_QUANTITY:,}")],
             )
         sums[line.family_id] += line.quantity
     if any(sums.values()):

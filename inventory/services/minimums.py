@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.compute.lengths import show
+from inventory.compute.sizes import no_such_size
 from inventory.models import ShimFamily, StockMinimum
 from inventory.selectors.minimums import to_tell
 from inventory.services import news
@@ -104,9 +105,8 @@ def set_minimums_of_rows(
 def _faults(row: MinimumRow) -> list[FieldError]:
     errors = []
     if not 0 <= row.minimum <= MOST:
-        errors.append(FieldError("/minimum", f"must be 0 to {MOST}"))
-    if row.thickness_nm not in row.family.sizes_nm():
-        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+        errors.append(FieldError("/minimum", f"must be 0 to {MOST:,}"))
+    if words := no_such_size(row.family.range, row.thickness_nm, row.family.name):
         errors.append(FieldError("/thickness", words))
     return errors
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from inventory.compute.lengths import show
+from inventory.compute.sizes import no_such_size
 from inventory.models import Need, ShimFamily, StockMinimum
 from inventory.selectors.coming import Coming, coming_of, on_the_threshold
 from inventory.selectors.minimums import with_available
@@ -62,7 +62,9 @@ def add_needs_of_rows(*, site: Site, actor: Actor, at: datetime, rows: Sequence[
         errors = [error for number, row in enumerate(rows) for error in in_row(number, _faults(row))]
         together = sum(row.quantity for row in rows)
         if not errors and together > MOST_TOGETHER:
-            errors.append(FieldError("/rows", f"are {together} shims together; {MOST_TOGETHER} is the most"))
+            errors.append(
+                FieldError("/rows", f"are {together:,} shims together; {MOST_TOGETHER:,} is the most")
+            )
     if errors:
         raise Invalid(rows_in_words("Nothing was put on the list", errors), errors=errors)
     return _written(site, at, Need.Origin.HAND, rows)
@@ -95,7 +97,7 @@ def restock(*, site: Site, actor: Actor, at: datetime) -> list[Need]:
     together = sum(row.quantity for row in rows)
     if together > MOST_TOGETHER:
         raise Conflict(
-            f"Nothing was put on the list: {together} shims are missing, and {MOST_TOGETHER} is the most "
+            f"Nothing was put on the list: {together:,} shims are missing, and {MOST_TOGETHER:,} is the most "
             "at a time. Lower how many to keep, or put the most urgent on the list by hand first."
         )
     return _written(site, at, Need.Origin.RESTOCK, rows)
@@ -103,8 +105,7 @@ def restock(*, site: Site, actor: Actor, at: datetime) -> list[Need]:
 
 def _faults(row: NeedRow) -> list[FieldError]:
     errors = text_errors(Need, "note", row.note, "/note")
-    if row.thickness_nm not in row.family.sizes_nm():
-        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+    if words := no_such_size(row.family.range, row.thickness_nm, row.family.name):
         errors.append(FieldError("/thickness", words))
     if not 1 <= row.quantity <= MOST_AT_ONCE:
         errors.append(FieldError("/quantity", f"must be 1 to {MOST_AT_ONCE}"))

@@ -10,6 +10,7 @@ from django.db.models import F, Max
 
 from inventory.compute.lengths import show
 from inventory.compute.money import MINOR_DIGITS, line_amount
+from inventory.compute.sizes import no_such_size
 from inventory.models import Need, Offer, PurchaseEvent, PurchaseLine, PurchaseList, ShimFamily, Supplier
 from inventory.services.hold_times import keep_while_waiting
 from inventory.services.ledger import MOST_LINES, MOST_QUANTITY
@@ -220,14 +221,9 @@ def _refuse_bad_buys(buys: Sequence[Buy]) -> None:
     errors = []
     for index, buy in enumerate(buys):
         if not 1 <= buy.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
-        if buy.thickness_nm not in buy.family.sizes_nm():
-            errors.append(
-                FieldError(
-                    f"/lines/{index}/thickness",
-                    f"{show(buy.thickness_nm)} mm is no size that {buy.family.name} is made in",
-                )
-            )
+            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY:,}"))
+        if words := no_such_size(buy.family.range, buy.thickness_nm, buy.family.name):
+            errors.append(FieldError(f"/lines/{index}/thickness", words))
     if len({(buy.family.id, buy.thickness_nm) for buy in buys}) < len(buys):
         errors.append(FieldError("/lines", "name each size once"))
     if not 1 <= len(buys) <= most:

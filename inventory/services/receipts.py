@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from inventory.compute.lengths import Length, parse_text, show
 from inventory.compute.purchase import LeadTime, days_taken
 from inventory.compute.sampling import judge, sample_size
+from inventory.compute.sizes import no_such_size
 from inventory.models import Movement, PurchaseLine, PurchaseList, Receipt, ReceiptLine, SupplierClaim
 from inventory.services.ledger import MOST_QUANTITY
 from shop.actor import Actor
@@ -71,11 +72,12 @@ def bad_findings(
         of = f"of {show(line.thickness_nm)} mm"
         for name in ("over", "damaged", "wrong", "short"):
             if not 0 <= getattr(each, name) <= MOST_QUANTITY:
-                errors.append(FieldError(f"{where}/{name}", f"must be 0 to {MOST_QUANTITY}"))
+                errors.append(FieldError(f"{where}/{name}", f"must be 0 to {MOST_QUANTITY:,}"))
         if each.wrong and each.wrong_nm is None:
             errors.append(FieldError(f"{where}/wrong_nm", f"say which size came instead {of}"))
-        if each.wrong_nm is not None and each.wrong_nm not in line.family.sizes_nm():
-            words = f"{show(each.wrong_nm)} mm is no size that {line.family.name} is made in"
+        if each.wrong_nm is not None and (
+            words := no_such_size(line.family.range, each.wrong_nm, line.family.name)
+        ):
             errors.append(FieldError(f"{where}/wrong_nm", words))
         elif each.wrong_nm == line.thickness_nm:
             errors.append(FieldError(f"{where}/wrong_nm", f"{show(each.wrong_nm)} mm is what was ordered"))

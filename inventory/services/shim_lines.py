@@ -68,7 +68,7 @@ def refuse_bad_lots(
     for index, line in enumerate(shims):
         pointer = pointers[index] if pointers else f"/lines/{index}"
         if not 1 <= line.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"{pointer}/quantity", f"must be 1 to {MOST_QUANTITY}"))
+            errors.append(FieldError(f"{pointer}/quantity", f"must be 1 to {MOST_QUANTITY:,}"))
         if line.condition not in Condition.values:
             words = f"must be one of {', '.join(Condition.values)}"
             errors.append(FieldError(f"{pointer}/condition", words))
@@ -110,7 +110,7 @@ def bad_counts(shims: Sequence[Shims]) -> list[FieldError]:
     errors = []
     for index, line in enumerate(shims):
         if not 1 <= line.quantity <= MOST_QUANTITY:
-            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY}"))
+            errors.append(FieldError(f"/lines/{index}/quantity", f"must be 1 to {MOST_QUANTITY:,}"))
         if line.condition not in Condition.values:
             words = f"must be one of {', '.join(Condition.values)}"
             errors.append(FieldError(f"/lines/{index}/condition", words))

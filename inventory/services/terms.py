@@ -8,8 +8,8 @@ from decimal import Decimal
 from hashlib import sha256
 from itertools import pairwise
 
-from inventory.compute.lengths import show
 from inventory.compute.money import MoneyError, known_currency
+from inventory.compute.sizes import no_such_size
 from inventory.models import ExchangeRate, PartPrice, ShimFamily, Supplier
 from inventory.services.many_rows import in_row, rows_in_words
 from inventory.services.rows import check_fields
@@ -205,14 +205,13 @@ def part_errors(
 def _wrong_alone(row: PartRow) -> FieldError | None:
     if not row.part_number or len(row.part_number) > 40:
         return FieldError("/part_number", "a part number has 1 to 40 characters")
-    if row.thickness_nm not in row.family.sizes_nm():
-        words = f"{show(row.thickness_nm)} mm is no size that {row.family.name} is made in"
+    if words := no_such_size(row.family.range, row.thickness_nm, row.family.name):
         return FieldError("/thickness", words)
     if not (row.price.is_finite() and 0 < row.price < 10**8) or row.price != round(row.price, 4):
         return FieldError("/price", "a price is above 0, with at most four decimals")
     for name in ("pack", "from_packs"):
         if not 1 <= getattr(row, name) <= MOST_PACK:
-            return FieldError(f"/{name}", f"packs are 1 to {MOST_PACK}")
+            return FieldError(f"/{name}", f"packs are 1 to {MOST_PACK:,}")
     if row.valid_to is not None and row.valid_to < row.valid_from:
         return FieldError("/valid_to", "the last day lies before the first")
     return None

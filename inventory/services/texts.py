@@ -38,7 +38,7 @@ def text_errors(model: type[Model], name: str, text: str, pointer: str) -> list[
 
 def in_words(outcome: str, errors: Sequence[FieldError]) -> str:
     """One sentence of several wrong values and where each stands: "Nothing was booked: line 2, quantity: must
-    be 1 to 100000."."""
+    be 1 to 100,000."."""
     details = (f"{_place(error.pointer)}{error.detail.rstrip('.')}" for error in errors)
     return f"{outcome}: {'; '.join(details)}."
 

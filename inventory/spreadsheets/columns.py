@@ -126,7 +126,7 @@ def _value(column: Column, unit: Unit | None, cell: str) -> Any:
         return {"nm": length.nm, "keyed": length.keyed}
     if column.kind is Kind.WHOLE:
         if not _WHOLE.match(cell) or int(cell) > MOST_WHOLE:
-            raise ValueError(f"{cell!r} is no whole number from 0 to {MOST_WHOLE}")
+            raise ValueError(f"{cell!r} is no whole number from 0 to {MOST_WHOLE:,}")
         return int(cell)
     if column.kind is Kind.DECIMAL:
         if not _DECIMAL.match(cell):

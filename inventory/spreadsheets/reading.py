@@ -141,7 +141,7 @@ def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
             if len(cell) > MOST_CHARACTERS:
                 raise FileRefusedError(
                     f"Row {row.number}, column {column} has {len(cell)} characters; "
-                    f"{MOST_CHARACTERS} is the most."
+                    f"{MOST_CHARACTERS:,} is the most."
                 )
             if "\0" in cell:
                 raise FileRefusedError(f"Row {row.number}, column {column} holds a NUL sign.")
@@ -150,7 +150,7 @@ def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
             continue
         seen += 1
         if seen > MOST_ROWS + 1:
-            raise FileRefusedError(f"The file has more than {MOST_ROWS} rows. Split it.")
+            raise FileRefusedError(f"The file has more than {MOST_ROWS:,} rows. Split it.")
         yield Row(row.number, cells)
     if not seen:
         raise FileRefusedError("The file has no rows.")

@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
+from inventory.compute.lengths import plausible_shim
 from inventory.models import BinCount, Place, PlaceKind
 from inventory.selectors.cabinets import bin_at_a_glance, cabinets_of
 from inventory.selectors.movements import history_of_place
@@ -34,7 +35,9 @@ class FindForm(ActForm):
     """Which bin a thickness belongs to."""
 
     family = FamilyField()
-    thickness = LengthField(label="Thickness", help_text="In mm unless you add another unit.")
+    thickness = LengthField(
+        label="Thickness", plausible=plausible_shim, help_text="In mm unless you add another unit."
+    )
     quantity = HowManyField(label="How many", initial=1)
 
 

@@ -1,5 +1,6 @@
 """Fields for what is keyed in about shims: lengths with their unit, families, bins, how many."""
 
+from collections.abc import Callable
 from typing import Any
 
 from django import forms
@@ -14,12 +15,16 @@ MOST_KEYED = 40  # characters: a figure, a space and the longest spelling of a u
 
 class LengthField(forms.CharField):
     """A length as text: "8", "0.008 in", "2.65mm". Without a unit the one beside the field is meant.
+    `plausible`: the check of lengths.py that it must pass besides.
 
     Gives a Length. What was keyed in stays in the field as it was, whatever is wrong with it.
     """
 
-    def __init__(self, *, unit: Unit = Unit.MM, **kwargs: Any) -> None:
+    def __init__(
+        self, *, unit: Unit = Unit.MM, plausible: Callable[[Length], Length] | None = None, **kwargs: Any
+    ) -> None:
         self.unit = unit
+        self.plausible = plausible
         kwargs.setdefault("max_length", MOST_KEYED)
         super().__init__(**kwargs)
 
@@ -28,7 +33,8 @@ class LengthField(forms.CharField):
         if not text:
             return None
         try:
-            return parse_text(text, self.unit)
+            length = parse_text(text, self.unit)
+            return self.plausible(length) if self.plausible else length
         except LengthError as error:
             raise forms.ValidationError(error.message) from error
 

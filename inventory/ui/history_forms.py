@@ -6,9 +6,9 @@ from typing import Any
 from django import forms
 
 from inventory.models import Place, Reason, ShimFamily
+from inventory.selectors.happenings import KINDS, Asked
 from inventory.selectors.history import HistoryFilter
 from inventory.selectors.people import people_of
-from inventory.selectors.stories import KINDS, Asked
 from inventory.ui.fields import FamilyField, LengthField
 from shop.models import Site, User
 from shop.pages.forms import ActForm

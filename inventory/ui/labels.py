@@ -7,9 +7,18 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from inventory.compute.lengths import plausible_shim
 from inventory.labels import Label, Sheet, render_sheet, render_single
 from inventory.models import Condition, Place, PlaceKind
-from inventory.selectors.labels import Address, bin_labels, cabinets, labels_of, pack_label, tray_labels
+from inventory.selectors.labels import (
+    Address,
+    bin_labels,
+    cabinets,
+    labels_of,
+    pack_label,
+    too_many,
+    tray_labels,
+)
 from inventory.ui.fields import HowManyField, LengthField
 from shop.models import Site
 from shop.pages.forms import ActForm
@@ -46,7 +55,7 @@ class SheetForm(ActForm):
 class PackForm(ActForm):
     """What is in a pack."""
 
-    thickness = LengthField(label="Thickness")
+    thickness = LengthField(label="Thickness", plausible=plausible_shim)
     condition = forms.ChoiceField(choices=[("new", "New"), ("used", "Used")])
     quantity = HowManyField(label="How many in the pack")
 
@@ -57,10 +66,10 @@ def labels_page(request: PageRequest, site: Site) -> HttpResponse:
     if form.is_bound and form.is_valid():
         keyed = form.cleaned_data
         found = _chosen(keyed["what"], site, _address(request, site))
-        if found:
+        if found and not (words := too_many(found)):
             sheet = Sheet(keyed["sheet"])
             return _pdf(render_sheet(found, sheet, skip=keyed["skip"]), f"labels-{site.code}")
-        form.add_error("what", "There is nothing to label yet.")
+        form.add_error("what", words if found else "There is nothing to label yet.")
     status = 400 if form.errors else 200
     return render(request, "inventory/labels.html", {"form": form}, status=status)
 

@@ -9,11 +9,12 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.compute.lengths import plausible_shim
 from inventory.models import PurchaseChoice, PurchaseList, ShimFamily
 from inventory.orders import order_csv, order_pdf, order_record, order_ubl, order_xlsx
 from inventory.selectors.purchases import purchase_lists
 from inventory.services.choosing import ask_for_choice
-from inventory.services.needing import add_needs, restock
+from inventory.services.needing import MOST_AT_ONCE, add_needs, restock
 from inventory.services.ordering import (
     approve_list,
     edit_list,
@@ -51,8 +52,8 @@ class NeedForm(OnceForm):
     family = forms.ModelChoiceField(
         label="Shim family", queryset=ShimFamily.objects.all(), empty_label="Choose a family"
     )
-    thickness = LengthField(label="Thickness")
-    quantity = HowManyField(label="How many", min_value=1, initial=1)
+    thickness = LengthField(label="Thickness", plausible=plausible_shim)
+    quantity = HowManyField(label="How many", max_value=MOST_AT_ONCE, initial=1)
     note = forms.CharField(label="What for", max_length=120, required=False)
 
 

@@ -24,7 +24,7 @@ def table_file(
     elif ending == "xlsx":
         found = list(islice(rows, MOST_XLSX_ROWS + 1))
         if len(found) > MOST_XLSX_ROWS:
-            raise Invalid(f"These are more than {MOST_XLSX_ROWS} rows: take CSV, or ask for fewer days.")
+            raise Invalid(f"These are more than {MOST_XLSX_ROWS:,} rows: take CSV, or ask for fewer days.")
         answer = HttpResponse(xlsx_bytes(title, header, found), content_type=XLSX)
     else:
         raise NotFound("A table comes out as csv or xlsx.")

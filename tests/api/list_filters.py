@@ -13,6 +13,10 @@ CLOSED = ("signed_off", "stopped")
 DONE_AT = {
     "/movements": "at",
     "/history": "at",
+    "/history/by-person": "at",
+    "/bins/<uuid:id>/history": "at",
+    "/jobs/<uuid:id>/history": "at",
+    "/shim-families/<slug:code>/history": "at",
     "/inspections": "at",
     "/supplier-returns": "at",
     "/audit-trail": "at",
@@ -25,6 +29,10 @@ DONE_AT = {
 # Another question than the list's own, each with tests of its own: (list, filter) -> where.
 OTHER_QUESTIONS = {
     ("/stock", "as_of"): "tests/api/test_history.py",
+    ("/history/by-person", "site"): "tests/api/test_stories.py",
+    ("/history/by-person", "person"): "tests/api/test_stories.py",
+    ("/shim-families/<slug:code>/history", "site"): "tests/api/test_stories.py",
+    ("/shim-families/<slug:code>/history", "thickness"): "tests/api/test_stories.py",
     ("/stale", "days"): "tests/api/test_history.py",
     ("/stock-mix", "service_level"): "tests/api/test_stock_mix.py",
     ("/stock-mix", "months"): "tests/api/test_stock_mix.py",

@@ -12,6 +12,8 @@ from tests.api.world import length
 pytestmark = pytest.mark.django_db
 VEHICLES, NEEDS, MINIMUMS = "/vehicles/bulk", "/needs/bulk", "/stock-minimums/bulk"
 
+NO_SIZE = "2.701 mm is no size that 29 mm disc is made in: the nearest made size is 2.700 mm"
+
 
 def vehicle(number, **more):
     return {"registration": f"V {number}", "description": f"vehicle {number}"} | more
@@ -142,7 +144,7 @@ class TestNeeds:
         assert errors_of(send(world, NEEDS, [*rows, need(world)]), 400) == {"/rows": "has more than 500"}
         more = [*rows[:499], need(world, quantity=5)]
         assert errors_of(send(world, NEEDS, more), 400) == {
-            "/rows": "are 2001 shims together; 2000 is the most"
+            "/rows": "are 2,001 shims together; 2,000 is the most"
         }
         assert not Need.objects.exists()
         assert len(send(world, NEEDS, rows).json()["items"]) == Need.objects.count() == 2_000
@@ -163,7 +165,7 @@ class TestMinimums:
         rows = [keep(world), keep(world, "2.701"), keep(world, minimum=4), keep(world, "2.650")]
         assert errors_of(send(world, MINIMUMS, rows), 400) == {
             "/rows/0/thickness": "2.700 mm of disc29 stands in row 3 (/rows/2) too; name each size once",
-            "/rows/1/thickness": "2.701 mm is no size that 29 mm disc is made in",
+            "/rows/1/thickness": NO_SIZE,
             "/rows/2/thickness": "2.700 mm of disc29 stands in row 1 (/rows/0) too; name each size once",
         }
         rows = [keep(world, family="nix"), keep(world), keep(world, family="nought")]
@@ -196,7 +198,7 @@ def test_a_wrong_price_is_named_by_row_and_field(world):
     ]
     response = world.program.act("/suppliers/norrbeck/part-prices", {"rows": rows})
     assert errors_of(response, 400) == {
-        "/rows/1/thickness": "2.701 mm is no size that 29 mm disc is made in",
+        "/rows/1/thickness": NO_SIZE,
         "/rows/2/price": "a price is above 0, with at most four decimals",
         "/rows/3/valid_to": "the last day lies before the first",
         "/rows/4/from_packs": "A has two prices from 1 packs on",

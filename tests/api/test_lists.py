@@ -49,6 +49,7 @@ def fill_every_list():
 def fill_lists(world):
     fill(world, 2)
     given_up(world)
+    held = world.held()
     for _ in range(2):
         world.program.done(*set_stock_minimum(world))
     # What only time, a supplier or a busy shop writes.
@@ -66,7 +67,18 @@ def fill_lists(world):
     key = world.program.get("/keys").json()["items"][0]
     world.program.done(f"/keys/{key['id']}/revoke")
     run = judged(world, f"{world.bin('2.600')},{world.family},2.600,used,6", "Z9,disc29,2.575,new,1")
-    return world.program, {route: route.replace("/imports/<uuid:id>", run) for route in LISTS}
+    things = {
+        "/imports/<uuid:id>": run,
+        "/bins/<uuid:id>": f"/bins/{world.shop.bin('2.575').pk}",
+        "/jobs/<uuid:id>": held,
+        "/shim-families/<slug:code>": f"/shim-families/{world.family}",
+    }
+    return world.program, {route: address_of(route, things) for route in LISTS}
+
+
+def address_of(route, things):
+    base, below, rest = route.partition(">")
+    return things[base + below] + rest if below else route
 
 
 def parameters(declared, name):

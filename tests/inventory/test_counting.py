@@ -172,8 +172,8 @@ def test_bad_figures_are_named(opened, key, tech, found, family):
     wrong = Found(family=family, thickness=from_nm(NM), condition="shiny", quantity=1)
     cases = [
         ([], [("/found", "one lot of the sheet has no figure; key in 0 where there is none")]),
-        ([found(-1)], [("/found/0/quantity", "must be 0 to 100000")]),
-        ([found(100_001)], [("/found/0/quantity", "must be 0 to 100000")]),
+        ([found(-1)], [("/found/0/quantity", "must be 0 to 100,000")]),
+        ([found(100_001)], [("/found/0/quantity", "must be 0 to 100,000")]),
         ([found(5), wrong], [("/found/1/condition", "must be one of new, used, unmeasured")]),
         ([found(5), found(5)], [("/found/1", "2.625 mm new stands here twice; add them up")]),
     ]

@@ -90,7 +90,7 @@ def test_two_lines_of_one_bin_are_counted_together(hold, bins):
 
 @pytest.mark.parametrize("quantity", [0, -1, 100_001, 10**30])
 def test_a_quantity_out_of_bounds(quantity, hold, bins):
-    refused(Invalid, lambda: hold(want(bins[0], quantity)), {"/lines/0/quantity": "must be 1 to 100000"})
+    refused(Invalid, lambda: hold(want(bins[0], quantity)), {"/lines/0/quantity": "must be 1 to 100,000"})
 
 
 def test_what_can_be_held(hold, bins, places, other_site, service, family, at):

@@ -104,7 +104,7 @@ def test_one_bad_row_leaves_nothing_behind(bring_in, boss, at, bins, family):
         ("A1,disc29,3.225,new,1", "2.000 to 3.200 mm"),
         ("A1,disc29,,new,1", "thickness: must not be empty"),
         ("A1,disc29,2.6e0,new,1", "thickness:"),
-        ("A1,disc29,2.625,new,100001", "more than 100000"),
+        ("A1,disc29,2.625,new,100001", "more than 100,000"),
     ],
 )
 def test_a_wrong_row_says_what_is_wrong(bring_in, bins, family, row, said):

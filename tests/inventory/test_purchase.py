@@ -28,6 +28,9 @@ pytestmark = pytest.mark.django_db
 SIZE = 2_625_000
 
 
+NO_SIZE = "2.630 mm is no size that 29 mm disc is made in: the nearest made size is 2.625 mm"
+
+
 @pytest.fixture
 def supplier(service, family):
     supplier = add_supplier(actor=service, code="brandt", name="Brandt Parts", lead_days=2)
@@ -173,12 +176,12 @@ def test_a_supplier_without_an_offer_has_no_price(buy, family, supplier):
 @pytest.mark.parametrize(
     ("sizes", "errors"),
     [
-        ([(SIZE, 0)], {"/lines/0/quantity": "must be 1 to 100000"}),
-        ([(SIZE, 100_001)], {"/lines/0/quantity": "must be 1 to 100000"}),
-        ([(SIZE, 10**30)], {"/lines/0/quantity": "must be 1 to 100000"}),
+        ([(SIZE, 0)], {"/lines/0/quantity": "must be 1 to 100,000"}),
+        ([(SIZE, 100_001)], {"/lines/0/quantity": "must be 1 to 100,000"}),
+        ([(SIZE, 10**30)], {"/lines/0/quantity": "must be 1 to 100,000"}),
         (
             [(SIZE, 1), (2_630_000, 1)],
-            {"/lines/1/thickness": "2.630 mm is no size that 29 mm disc is made in"},
+            {"/lines/1/thickness": NO_SIZE},
         ),
         ([(SIZE, 1), (SIZE, 2)], {"/lines": "name each size once"}),
         ([], {"/lines": "name 1 to 250 sizes; these are 0"}),

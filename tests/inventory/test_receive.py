@@ -73,9 +73,9 @@ def test_a_quantity_out_of_bounds(quantity, book, bins):
     error = refused(
         Invalid,
         lambda: book(in_bin(bins[1]), in_bin(bins[0], quantity)),
-        {"/lines/1/quantity": "must be 1 to 100000"},
+        {"/lines/1/quantity": "must be 1 to 100,000"},
     )
-    assert error.message == "Nothing was booked: line 2, quantity: must be 1 to 100000."
+    assert error.message == "Nothing was booked: line 2, quantity: must be 1 to 100,000."
 
 
 def test_the_largest_quantity(book, bins):
@@ -129,7 +129,7 @@ def test_several_wrong_lines_are_all_named(book, bins):
         lambda: book(in_bin(bins[0], 0), in_bin(bins[1], thickness_nm=275 * 10**6)),
         {"/lines/0/quantity": "must be 1", "/lines/1/thickness": "275"},
     )
-    assert "line 1, quantity: must be 1 to 100000; line 2, thickness: " in error.message
+    assert "line 1, quantity: must be 1 to 100,000; line 2, thickness: " in error.message
 
 
 def test_an_empty_delivery(book):

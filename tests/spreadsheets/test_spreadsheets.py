@@ -109,7 +109,7 @@ def bomb() -> bytes:
         (b"a\nb\0c", "x.csv", "Row 2, column 1 holds a NUL|Row 2 is not CSV"),
         (b"a\n" + b"x" * 1001, "x.csv", "1001 characters"),
         (b"," * 200, "x.csv", "201 columns"),
-        (b"a\n" * 60_002, "x.csv", "more than 60000 rows"),
+        (b"a\n" * 60_002, "x.csv", "more than 60,000 rows"),
         (b"a" * (16 * 1024 * 1024 + 1), "x.csv", "16 MiB is the most"),
     ],
     ids=lambda value: value[:12] if isinstance(value, bytes) else str(value),

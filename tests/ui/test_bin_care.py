@@ -73,7 +73,7 @@ def test_what_it_is_kept_for(counter_screen, empty):
     [
         ({"size": "2.651"}, "size", "Must be a size of disc29."),
         ({"capacity": "0"}, "capacity", "Must be 1 or more."),
-        ({"capacity": "100001"}, "capacity", "Must be 100000 or less."),
+        ({"capacity": "100001"}, "capacity", "Must be 100,000 or less."),
     ],
 )
 def test_what_a_bin_cannot_be_kept_for(counter_screen, empty, keyed, wrong, says):

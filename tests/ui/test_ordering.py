@@ -96,6 +96,25 @@ def test_shims_for_stock_are_put_on_the_list_by_hand(counter_screen, shop):
         | {"family": str(shop.workshop.family.pk), "thickness": "2.333", "quantity": "1"},
     )
     assert "is no size" in text_of(wrong)
+    assert "the nearest made size is 2.325 mm" in text_of(wrong)
+
+
+@pytest.mark.parametrize(
+    ("name", "keyed", "says"),
+    [
+        # 0.1043 in is 2.64922 mm (1 in = 25.4 mm exactly).
+        ("thickness", "0.1043", "0.1043 in (2.64922 mm) was probably meant"),
+        ("thickness", "270", "The marking 270 (2.700 mm) was probably meant"),
+        ("quantity", "201", "Must be 200 or less."),
+    ],
+)
+def test_what_can_be_no_shim_and_too_many_say_what_would_be_right(counter_screen, shop, name, keyed, says):
+    asked = fields_of(counter_screen.get("add_need"))
+    right = {"family": str(shop.workshop.family.pk), "thickness": "2.700", "quantity": "2"}
+    page = counter_screen.post("add_need", **asked | right | {name: keyed})
+    assert page.status_code == 400
+    assert says in text_of(page)
+    assert not Need.objects.filter(origin="hand").exists()
 
 
 def test_what_is_low_is_put_on_the_list_once(counter_screen, bay_tablet, shop, boss):

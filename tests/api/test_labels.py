@@ -1,0 +1,109 @@
+"""GET /labels and /bins/<id>/pack-label: what the pages print, for a program."""
+
+import pypdfium2
+import pytest
+import zxingcpp
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from inventory.services.catalogue import add_tray
+from shop.actor import service_actor
+
+
+def codes(answer):
+    """Every address on the paper, page by page, and the words on it."""
+    assert (answer.status_code, answer["Content-Type"]) == (200, "application/pdf")
+    paper = pypdfium2.PdfDocument(answer.content)
+    found = [zxingcpp.read_barcodes(page.render(scale=300 / 72).to_pil()) for page in paper]
+    words = " ".join(page.get_textpage().get_text_range() for page in paper)
+    return [sorted(code.text for code in page) for page in found], words
+
+
+@pytest.fixture
+def address(world):
+    def of(place):
+        return f"http://testserver/at/{world.site.code}/places/{place.pk}"
+
+    return of
+
+
+def test_a_sheet_of_all_bins_and_of_one_cabinet(world, address):
+    bins = list(world.shop.bins.values())
+    whole = world.program.get("/labels")
+    assert whole["Content-Disposition"] == f'attachment; filename="labels-{world.site.code}.pdf"'
+    (found,), _ = codes(whole)
+    assert found == sorted(map(address, bins))
+    first, *others = sorted(bins, key=lambda place: (place.cabinet, place.row, place.column))
+    asked = f"/labels?cabinet={first.cabinet}&sheet=a4-65&skip=64"
+    in_it = [place for place in others if place.cabinet == first.cabinet]
+    pages, _ = codes(world.program.get(asked))
+    assert pages == [[address(first)], *([sorted(map(address, in_it))] if in_it else [])]
+
+
+def test_trays_and_one_place_alone(world, address):
+    tray = add_tray(site=world.site, actor=service_actor(), code="T77")
+    (found,), _ = codes(world.program.get("/labels?of=trays"))
+    assert address(tray) in found
+    for place in (tray, world.shop.bin("2.575")):
+        (one,), words = codes(world.program.get(f"/labels?place={place.code}"))
+        assert one == [address(place)]
+        assert place.code in words
+
+
+def test_a_pack_says_what_is_in_it(world, address):
+    place = world.shop.bin("2.575")
+    path = f"/bins/{place.pk}/pack-label"
+    (one,), words = codes(world.program.get(f"{path}?thickness=2.575mm&quantity=12&condition=used"))
+    assert one == [address(place)]
+    assert "2.575" in words
+    assert "12 × used" in words
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer", "says"),
+    [
+        ("place=B01&sheet=a4-24", "?sheet", "one label alone"),
+        ("of=trays&cabinet=B", "?cabinet", "trays are in no cabinet"),
+        ("skip=24", "?skip", "less than 24"),
+        ("skip=-1", "?skip", "at least 0"),
+    ],
+)
+def test_what_makes_no_sense(world, query, pointer, says):
+    refused = world.program.get(f"/labels?{query}")
+    assert refused.status_code == 400
+    (error,) = refused.json()["errors"]
+    assert error["pointer"] == pointer
+    assert says in error["detail"]
+
+
+def test_a_pack_of_what_no_shim_can_be(world):
+    path = f"/bins/{world.shop.bin('2.575').pk}/pack-label"
+    missing = world.program.get(path)
+    assert (missing.status_code, missing.json()["errors"][0]["pointer"]) == (400, "?thickness")
+    # 0.1043 in is 2.64922 mm (1 in = 25.4 mm).
+    refused = world.program.get(f"{path}?thickness=0.1043mm")
+    assert refused.status_code == 400
+    assert "0.1043 in" in refused.json()["errors"][0]["detail"]
+
+
+def test_what_is_not_there_and_what_is_another_sites(world, other_site, stranger):
+    place = world.shop.bin("2.575")
+    for query in ("place=nowhere", "cabinet=nowhere", "site=harbour"):
+        assert world.program.get(f"/labels?{query}").status_code == 404
+    assert stranger.get("/labels").status_code == 404  # it has no bin at all
+    assert stranger.get(f"/labels?place={place.code}").status_code == 404
+    assert stranger.get(f"/bins/{place.pk}/pack-label?thickness=2.575mm").status_code == 404
+
+
+def test_as_many_queries_for_many_bins(world):
+    few = count_queries(world.program, "/labels")
+    for number in range(6):
+        world.shop.bin(f"2.{725 + 25 * number}")
+    assert count_queries(world.program, "/labels") == few <= 10
+
+
+def count_queries(program, path):
+    program.get("/me")  # the last use of the key is noted
+    with CaptureQueriesContext(connection) as caught:
+        assert program.get(path).status_code == 200
+    return len(caught)
