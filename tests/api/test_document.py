@@ -16,7 +16,7 @@ from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT202012
 
 from api.document import document
-from api.examples import FILE, examples
+from api.examples import FILE, SUCCESSES, examples
 from api.operations import operation_of
 from api.sites import Me
 from api.views import ApiView
@@ -114,15 +114,17 @@ def test_every_operation_shows_an_answer_as_the_document_has_it():
     shown, silent = set(), []
     for path, methods in document()["paths"].items():
         for method, operation in methods.items():
-            answered = False
-            for status in ("200", "201", "202"):
-                for media in operation["responses"].get(status, {}).get("content", {}).values():
-                    for example in media.get("examples", {}).values():
-                        name = example["$ref"].removeprefix("#/components/examples/")
-                        shown.add(name)
-                        value = document()["components"]["examples"][name]["value"]
-                        strictly(media["schema"]).validate(value)
-                        answered = True
+            good = next(operation["responses"][code] for code in SUCCESSES if code in operation["responses"])
+            contents = good.get("content", {})
+            # Of a PDF there is nothing that a document could show.
+            answered = list(contents) == ["application/pdf"]
+            for media in contents.values():
+                for example in media.get("examples", {}).values():
+                    name = example["$ref"].removeprefix("#/components/examples/")
+                    shown.add(name)
+                    value = document()["components"]["examples"][name]["value"]
+                    strictly(media["schema"]).validate(value)
+                    answered = True
             if not answered:
                 silent.append((method, path))
     assert silent == [], "run: python -m pytest tests/api/make_examples.py"
