@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import groupby
 
-from django.db.models import F, Max, OuterRef, QuerySet, Subquery, Sum
+from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery, Sum
 
 from inventory.compute.demand import Line, Taken, Window, spread, taken, window
 from inventory.compute.money import rounded
@@ -133,15 +133,21 @@ def _taken(
     since = min((looked_at.begin for looked_at in windows.values()), default=None)
     if since is None:
         return found
+    # Of what was handed out only used shims are asked about: every new one that was fitted counts.
+    into_engines = Q(movement__reason=Reason.FIT, quantity__lt=0)
+    out_of_drawers = Q(
+        movement__reason__in=[Reason.HAND_OUT, Reason.HAND_BACK],
+        condition=Condition.USED,
+        place__kind__in=[PlaceKind.BIN, PlaceKind.RECEIVING],
+    )
     lines: QuerySet[MovementLine, tuple] = (
         MovementLine.objects.filter(
+            into_engines | out_of_drawers,
             movement__site__in=list(windows),
             movement__at__gte=since,
-            movement__reason__in=[Reason.FIT, Reason.HAND_OUT, Reason.HAND_BACK],
             movement__seal__isnull=False,
             movement__reversed_by__isnull=True,
             family__in=families,
-            place__kind__in=[PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.TRAY],
             condition__in=PLANNABLE,
         )
         .order_by("movement__site_id", "family_id", "id")
