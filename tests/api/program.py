@@ -78,9 +78,10 @@ class Program:
         return self.post(path, body, if_match=self.get(path.rpartition("/")[0])["ETag"], **options)
 
     def done(self, path, body=None, **options):
-        """Like `act` or `post`, whichever the path asks for; must succeed; the JSON that is answered."""
-        send = self.act if len(path.split("?")[0].strip("/").split("/")) == 3 else self.post
-        response = send(path, body, **options)
+        """Post what the path asks for, to a thing as it is now; must succeed; the JSON that is answered."""
+        if len(path.split("?")[0].strip("/").split("/")) == 3:
+            options = {"if_match": "*"} | options
+        response = self.post(path, body, **options)
         assert response.status_code in (200, 201, 202), response.content.decode()
         return response.json()
 
