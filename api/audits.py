@@ -6,10 +6,10 @@ from rest_framework import serializers
 
 from api.background import TaskSerializer, task_of
 from api.kinds import Nothing, creates, shows
-from api.lookups import not_found
 from api.views import ApiView, Call
 from inventory.services.auditing import last_audit, start_audit
 from shop.actor import Actor
+from shop.errors import NotFound
 from shop.models import Task
 from shop.roles import Action
 
@@ -50,7 +50,7 @@ class Audit(ApiView):
     def get(self, call: Call) -> Task:
         found = last_audit(actor=call.actor)
         if found is None:
-            raise not_found()
+            raise NotFound("No audit was made yet, or the last is no longer kept: start one by POST.")
         return found
 
     @creates(

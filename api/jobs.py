@@ -321,5 +321,9 @@ def bay_of(site: Site, number: int | None) -> Bay | None:
         return None
     bay = Bay.objects.filter(number=number, site=site).first()
     if bay is None:
-        raise Invalid(f"{site.name} has no such bay.", errors=[FieldError("/bay", "there is no such bay")])
+        there = ", ".join(
+            str(number) for number in site.bays.order_by("number").values_list("number", flat=True)
+        )
+        words = f"there is no bay {number}; there is {there}" if there else "there is no bay yet"
+        raise Invalid(f"At {site.name} {words}.", errors=[FieldError("/bay", words)])
     return bay

@@ -21,6 +21,17 @@ from inventory.selectors.stock import stock_at
 from shop.errors import FieldError, Invalid
 from shop.roles import Action
 
+# Where shims lie: in bins; or waiting to be put away, to be looked at, to be fitted, to arrive.
+SHELVES = tuple(
+    kind.value
+    for kind in (
+        PlaceKind.BIN,
+        PlaceKind.RECEIVING,
+        PlaceKind.INSPECTION,
+        PlaceKind.TRAY,
+        PlaceKind.TRANSIT,
+    )
+)
 SITE = queries.text("site", "Code of a site; left out, every site that the credential sees.", most=20)
 FILTERS: tuple[QueryParameter, ...] = (
     SITE,
@@ -28,7 +39,8 @@ FILTERS: tuple[QueryParameter, ...] = (
     queries.length("thickness_min", "Not thinner than this, with its unit: 2.6mm."),
     queries.length("thickness_max", "Not thicker than this."),
     queries.choice("condition", "Only of this condition.", CONDITIONS),
-    queries.text("bin", "Code of a bin.", most=20),
+    queries.text("bin", "Code of a bin, or of another place.", most=20),
+    queries.choice("place_kind", "What lies in places of this kind; left out: in bins.", SHELVES),
     queries.instant("as_of", "As it was then, of one site. What was held then is not kept: null."),
 )
 
@@ -40,7 +52,7 @@ class StockSerializer(serializers.Serializer):
     family = serializers.CharField()
     thickness = LengthField()
     condition = serializers.ChoiceField(choices=CONDITIONS)
-    bin = serializers.CharField()
+    bin = serializers.CharField(help_text="Its code; that of the place where `place_kind` asks for others.")
     on_hand = serializers.IntegerField()
     held = serializers.IntegerField(allow_null=True, help_text="null with `as_of`.")
     available = serializers.IntegerField(allow_null=True, help_text="null with `as_of`.")
@@ -116,7 +128,7 @@ class Stock(ApiView):
     @lists(
         Action.READ,
         "list_stock",
-        "Shims in bins by site, family, thickness and condition.",
+        "Shims in bins, or in other places, by site, family, thickness and condition.",
         order=order_of,
         query=FILTERS,
         orderings=ORDERINGS,
@@ -134,6 +146,7 @@ class Stock(ApiView):
             max_nm=query.get("thickness_max"),
             condition=query.get("condition"),
             bin_code=query.get("bin"),
+            kind=query.get("place_kind", PlaceKind.BIN),
         )
         return rows.values(*COLUMNS)
 
@@ -147,7 +160,9 @@ def _stock_then(call: Call) -> QuerySet[Any, dict[str, Any]]:
             errors=[FieldError("?as_of", "must not lie in the future")],
         )
     site = site_of(call.actor, query.get("site"), "?site")
-    lines = lines_until(moment_at(site, query["as_of"]), kinds=frozenset({PlaceKind.BIN}))
+    lines = lines_until(
+        moment_at(site, query["as_of"]), kinds=frozenset({PlaceKind(query.get("place_kind", PlaceKind.BIN))})
+    )
     given = {column: query[name] for name, column in FILTERS_THEN.items() if name in query}
     sums = lines.filter(**given).values(*COLUMNS_THEN).annotate(on_hand=Sum("quantity"))
     return sums.exclude(on_hand=0)

@@ -36,13 +36,13 @@ def stock_at(
     max_nm: int | None = None,
     condition: str | None = None,
     bin_code: str | None = None,
+    kind: str = PlaceKind.BIN,
 ) -> QuerySet[Balance]:
-    """Balances with something on hand in the bins of several sites, in no order."""
+    """Balances with something on hand in the places of that kind of several sites, in no order. bin_code:
+    only in the place of that code."""
     # The places' site too: without it PostgreSQL reads the bins of every site beside those of one.
     here = list(sites)
-    rows = Balance.objects.filter(
-        site__in=here, place__site__in=here, place__kind=PlaceKind.BIN, on_hand__gt=0
-    )
+    rows = Balance.objects.filter(site__in=here, place__site__in=here, place__kind=kind, on_hand__gt=0)
     if family_code is not None:
         rows = rows.filter(family__code=family_code)
     if min_nm is not None:

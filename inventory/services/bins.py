@@ -19,6 +19,7 @@ from inventory.models import (
     ShimFamily,
 )
 from inventory.services.ledger import MOST_QUANTITY
+from inventory.services.texts import counted
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, StaleVersion, WrongState
@@ -145,10 +146,8 @@ def retire_locked(
     """Retire a bin whose row is locked; see `retire_bin`."""
     left = Balance.objects.filter(place=place, on_hand__gt=0).count()
     if left:
-        lots = "a lot" if left == 1 else f"{left} lots"
-        raise WrongState(
-            f"{place.code} still holds {lots} of shims: move them, or merge the bin into another."
-        )
+        kinds = counted(left, "kind of shim", "kinds of shim")
+        raise WrongState(f"{place.code} still holds {kinds}: move them, or merge the bin into another.")
     refuse_while_counted(place)
     coming = HoldLine.objects.filter(taken_from=place, hold__state=Hold.State.HELD).select_related("hold")
     if line := coming.first():

@@ -139,7 +139,7 @@ def _close(count: BinCount, state: str, *, actor: Actor, at: datetime) -> BinCou
 def _refuse_unless(count: BinCount, state: str, word: str) -> None:
     if count.state != state:
         raise WrongState(
-            f"{count} of {count.place.code} cannot be {word}: {count.get_state_display().lower()}."
+            f"{count} of {count.place.code} cannot be {word} while it stands at: {count.get_state_display()}."
         )
 
 

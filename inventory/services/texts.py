@@ -36,6 +36,10 @@ def text_errors(model: type[Model], name: str, text: str, pointer: str) -> list[
     return []
 
 
+# What is keyed in as a whole: there the sentence itself says what is missing or too much.
+WHOLES = ("", "lines", "received", "found", "readings", "rows")
+
+
 def in_words(outcome: str, errors: Sequence[FieldError]) -> str:
     """One sentence of several wrong values and where each stands: "Nothing was booked: line 2, quantity: must
     be 1 to 100,000."."""
@@ -47,7 +51,7 @@ def _place(pointer: str) -> str:
     """Lines are counted from 1 in words; the list as a whole needs none."""
     first, *more = pointer.split("/")[1:] or [""]
     if not more:
-        return "" if first in ("", "lines", "received") else f"{first.replace('_', ' ')}: "
+        return "" if first in WHOLES else f"{first.replace('_', ' ')}: "
     if not more[0].isdecimal():
         return ""
     line = f"{first.removesuffix('s')} {int(more[0]) + 1}"

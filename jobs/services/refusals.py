@@ -37,11 +37,20 @@ def _what(where: str) -> str:
     """What a sentence names before it says what was wrong: /readings/2-IN-L/passes -> "2-IN-L: ",
     /items/0/name -> "items 1, name: "."""
     first, *more = (step.replace("~1", "/").replace("~0", "~") for step in where.split("/")[1:])
+    if first == "engine":
+        return _what_of_engine(more)
     if first in BY_LABEL:
         return f"{more[0]}: " if more else ""
     if more and more[0].isdecimal():
         more[0] = f"{int(more[0]) + 1},"
     return " ".join([first.replace("_", " "), *more]).rstrip(",") + ": "
+
+
+def _what_of_engine(steps: Sequence[str]) -> str:
+    """Of an engine that is keyed with its job: [] -> "", valves, 1, spec -> "valve 2, spec: "."""
+    if len(steps) > 1 and steps[0] == "valves":
+        return ", ".join([f"valve {int(steps[1]) + 1}", *steps[2:]]).replace("_", " ") + ": "
+    return " ".join(steps).replace("_", " ") + ": " if steps else ""
 
 
 def unknown_valves(

@@ -35,6 +35,8 @@ class ActForm(forms.Form):
 
     def full_clean(self) -> None:
         for field in self.fields.values():
+            if isinstance(field, forms.IntegerField) and field.max_value is not None:
+                field.error_messages.setdefault("max_value", f"Must be {field.max_value:,} or less.")
             for code, words in WORDS.items():
                 field.error_messages.setdefault(code, sentence(words))
             if isinstance(field, forms.ChoiceField):

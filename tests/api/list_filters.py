@@ -33,6 +33,7 @@ OTHER_QUESTIONS = {
     ("/history/by-person", "person"): "tests/api/test_stories.py",
     ("/shim-families/<slug:code>/history", "site"): "tests/api/test_stories.py",
     ("/shim-families/<slug:code>/history", "thickness"): "tests/api/test_stories.py",
+    ("/stock", "place_kind"): "tests/api/test_history.py",
     ("/stale", "days"): "tests/api/test_history.py",
     ("/stock-mix", "service_level"): "tests/api/test_stock_mix.py",
     ("/stock-mix", "months"): "tests/api/test_stock_mix.py",

@@ -129,6 +129,37 @@ class TestStockAsOf:
         assert refused.json()["errors"][0]["pointer"] == "?as_of"
 
 
+class TestStockElsewhere:
+    def test_what_waits_in_receiving_at_inspection_and_in_trays(self, world):
+        world.in_receiving()
+        world.at_inspection()
+        world.program.done(f"{world.held()}/hand-out")
+        for kind in (PlaceKind.BIN, PlaceKind.RECEIVING, PlaceKind.INSPECTION, PlaceKind.TRAY):
+            items = walk(world.program, f"/stock?place_kind={kind}", 1)
+            rows = Balance.objects.filter(site=world.site, place__kind=kind, on_hand__gt=0)
+            assert sorted((item["bin"], item["on_hand"], item["held"]) for item in items) == sorted(
+                rows.values_list("place__code", "on_hand", "held")
+            )
+            assert items
+        assert walk(world.program, "/stock?place_kind=bin", 3) == walk(world.program, "/stock", 3)
+        assert world.program.get("/stock?place_kind=transit").json()["items"] == []
+        refused = world.program.get("/stock?place_kind=supplier")
+        assert "takes one of bin, receiving, inspection, tray, transit" in refused.json()["detail"]
+
+    def test_as_it_was_before_it_was_put_away(self, world):
+        world.in_receiving()
+        then = sent(datetime.now(UTC))
+        line = world.line("2.575", quantity=2)
+        world.program.done("/stock/put-away", {"lines": [line]})
+        assert world.program.get("/stock?place_kind=receiving").json()["items"] == []
+        (item,) = world.program.get(f"/stock?place_kind=receiving&as_of={then}").json()["items"]
+        assert (item["bin"], item["on_hand"]) == ("receiving", 2)
+
+    def test_another_sites_does_not_show(self, world, stranger):
+        world.in_receiving()
+        assert stranger.get("/stock?place_kind=receiving").json()["items"] == []
+
+
 class TestStale:
     def test_what_lies_in_receiving_and_at_inspection(self, world):
         world.in_receiving()

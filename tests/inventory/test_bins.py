@@ -128,7 +128,7 @@ def test_a_retired_bin_takes_nothing_and_keeps_its_history(bins, clerk, at, site
 
 def test_a_bin_with_shims_in_it_stays_in_use(bins, clerk, at, receive):
     receive(0, 1)
-    with pytest.raises(WrongState, match="A1 still holds a lot of shims"):
+    with pytest.raises(WrongState, match="A1 still holds 1 kind of shim"):
         retire_bin(place=bins[0], actor=clerk, at=at)
 
 

@@ -181,6 +181,8 @@ def test_bad_figures_are_named(opened, key, tech, found, family):
         with pytest.raises(Invalid) as refusal:
             key(tech, *lots)
         assert [(error.pointer, error.detail) for error in refusal.value.errors] == errors
+    with pytest.raises(Invalid, match=r"Nothing was keyed in: one lot of the sheet has no figure"):
+        key(tech)
     with pytest.raises(Invalid) as refusal:
         key(tech, found(5), found(1, 2_630_000))
     assert refusal.value.errors[0].pointer == "/found/1/thickness"

@@ -85,6 +85,18 @@ def test_a_valve_may_have_a_spec_of_its_own(workshop, vehicle):
     assert job.lash_ratio == Decimal("1.5")
 
 
+def test_refusals_name_the_valve_as_a_person_counts(workshop, vehicle):
+    one = KeyedValve(label="1-IN", side="intake")
+    valves = [one, KeyedValve(label="1-EX", side="exhaust"), one]
+    with pytest.raises(Invalid, match=r"not opened: valve 3, label: 1-IN is there twice") as refused:
+        workshop.job(vehicle, engine=engine(workshop.family, valves=valves))
+    assert [error.pointer for error in refused.value.errors] == ["/engine/valves/2/label"]
+    with pytest.raises(Invalid, match=r"not opened: valve 1, spec: is needed"):
+        workshop.job(vehicle, engine=engine(workshop.family, intake=None, valves=[one]))
+    with pytest.raises(Invalid, match=r"not opened: intake min: "):
+        workshop.job(vehicle, engine=engine(workshop.family, intake=spec("6 thou", "4 thou")))
+
+
 def test_it_goes_before_the_vehicles_type(workshop):
     keyed = engine(workshop.family, intake=spec("4 thou", "6 thou"))
     job = workshop.job(workshop.vehicle("K 7"), engine=keyed)

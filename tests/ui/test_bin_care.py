@@ -127,7 +127,7 @@ def test_split_and_retired_and_back(counter_screen, full, empty):
     assert f"Bin S1 is made and filled from {full}." in text_of(page)
     refused = counter_screen.post("retire_bin", Place.objects.get(code="S1").pk, version=1, note="x")
     assert refused.status_code == 409
-    assert "still holds a lot of shims" in text_of(refused)
+    assert "still holds 1 kind of shim" in text_of(refused)
     asked = fields_of(counter_screen.get("retire_bin", empty.pk))
     assert "E1 is out of use." in text_of(
         counter_screen.post("retire_bin", empty.pk, **asked | {"note": "broken"})
