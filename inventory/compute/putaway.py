@@ -18,6 +18,7 @@ from inventory.compute.lengths import show
 
 # Further away than any drawer is.
 _FAR = 10**9
+_EMPTY = "empty and"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +78,14 @@ def propose_bins(family: str, grade_nm: int, quantity: int, bins: Iterable[BinVi
     return PutAway(shares=tuple(shares), left=left)
 
 
+def bins_for(family: str, grade_nm: int, bins: Iterable[BinView], free: int) -> list[tuple[BinView, str]]:
+    """The bins that a person would think of for this grade, the best first, each with the reason: those kept
+    for it or holding it, full or not, then up to `free` empty ones, the nearest first."""
+    found = _in_order(family, grade_nm, list(bins))
+    belongs = [(view, why) for view, why in found if not why.startswith(_EMPTY)]
+    return [*belongs, *[(view, why) for view, why in found if why.startswith(_EMPTY)][:free]]
+
+
 def _in_order(family: str, grade_nm: int, bins: Sequence[BinView]) -> list[tuple[BinView, str]]:
     """Every bin that may take the shims, the best first, each with the reason."""
     own = [view for view in bins if view.family == family and view.size_nm == grade_nm]
@@ -92,7 +101,7 @@ def _in_order(family: str, grade_nm: int, bins: Sequence[BinView]) -> list[tuple
             (view, f"holds {grade} already")
             for view in sorted(together, key=lambda view: _away(view, anchor))
         ),
-        *((view, f"empty and {near}") for view in sorted(free, key=lambda view: _away(view, anchor))),
+        *((view, f"{_EMPTY} {near}") for view in sorted(free, key=lambda view: _away(view, anchor))),
     ]
 
 

@@ -5,12 +5,14 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from inventory.compute.putaway import BinView, propose_bins
+from inventory.compute.putaway import BinView, bins_for, propose_bins
 from inventory.compute.sizes import nearest_size
 from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from inventory.selectors.stock import content
 from shop.models import Site
+
+FREE_SHOWN = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,21 @@ class BinFinder:
             ],
             left=found.left,
         )
+
+    def belonging(self, family: ShimFamily, thickness_nm: int) -> list[ProposedBin]:
+        """The bins to choose from for one thickness, the best first: its own, full or not, those that hold
+        it, and the nearest free ones. `quantity` is the room that is left, one for no limit."""
+        found = bins_for(
+            family.code, nearest_size(family.range, thickness_nm), self._views.values(), FREE_SHOWN
+        )
+        return [
+            ProposedBin(
+                place=self._places[view.code],
+                quantity=1 if view.room is None else view.room,
+                why=why if view.room is None or view.room else f"{why}, full",
+            )
+            for view, why in found
+        ]
 
 
 def proposed_for(site: Site, family: ShimFamily, thickness_nm: int, quantity: int = 1) -> Proposed:

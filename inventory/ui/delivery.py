@@ -28,7 +28,11 @@ def counter_page(request: PageRequest, site: Site) -> HttpResponse:
 @page(see=Action.RECEIVE, do=Action.RECEIVE)
 def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
     form = ReceiveForm(posted(request), site=site)
-    if request.method == "POST" and refusal is None and form.is_valid():
+    if "look" in request.POST:
+        # Nothing is booked: the person asks where it belongs and reads the answer in the form.
+        if form.is_valid():
+            form.propose()
+    elif request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:
             if first:
@@ -54,8 +58,8 @@ def receive_page(request: PageRequest, site: Site, refusal: ShopError | None = N
 @page(see=Action.MOVE_STOCK, do=Action.MOVE_STOCK)
 def put_away_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
     lots = list(content(site, PlaceKind.RECEIVING))
-    proposed = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
-    form = PutAwayForm(posted(request), lots=lots, proposed=proposed, site=site)
+    nearest = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
+    form = PutAwayForm(posted(request), lots=lots, nearest=nearest, site=site)
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
         with once(keyed["once"], at) as first:

@@ -1,6 +1,6 @@
 """Fields for what is keyed in about shims: lengths with their unit, families, bins, how many."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from django import forms
@@ -8,6 +8,7 @@ from django import forms
 from inventory.compute.lengths import Length, LengthError, Unit, parse_text, show
 from inventory.models import Place, ShimFamily
 from inventory.selectors.places import bins
+from inventory.selectors.putaway import ProposedBin
 from shop.models import Site
 
 MOST_KEYED = 40  # characters: a figure, a space and the longest spelling of a unit
@@ -85,6 +86,24 @@ class BinField(forms.ModelChoiceField):
 
     def label_from_instance(self, place: Place) -> str:
         return bin_words(place)
+
+
+Choices = list[tuple[str, Any]]
+OTHERS = "Other bins"
+
+
+def proposals_first(choices: Choices, proposed: Sequence[ProposedBin], *, empty: bool = True) -> Choices:
+    """The choices of a BinField with the proposed bins in a group before all others, each with the reason.
+
+    `empty`: whether none may be chosen as well.
+    """
+    none = [choice for choice in choices if not choice[0]] if empty else []
+    first = [(str(each.place.pk), f"{bin_words(each.place)}: {each.why}") for each in proposed]
+    keys = {key for key, _ in first}
+    others = [(str(key), words) for key, words in choices if key and str(key) not in keys]
+    if not first:
+        return [*none, *others]
+    return [*none, ("Proposed", first), *([(OTHERS, others)] if others else [])]
 
 
 def bin_words(place: Place) -> str:

@@ -5,11 +5,12 @@ from typing import Any
 
 from django import forms
 
-from inventory.models import Balance, Condition, Place
+from inventory.models import Balance, Condition, Place, ShimFamily
+from inventory.selectors.putaway import BinFinder, ProposedBin
 from inventory.services.floor import Shims
 from inventory.templatetags.shims import mm
 from inventory.ui.asking import AskingForm
-from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField
+from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField, proposals_first
 from shop.models import Site
 from shop.pages.forms import spoken
 from shop.pages.once import OnceForm
@@ -125,6 +126,10 @@ class ReceiveForm(AskingForm):
 
     def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        family = (
+            ShimFamily.objects.filter(code=self.data.get("family", "")).first() if self.is_bound else None
+        )
+        self.finder = BinFinder(site) if family is not None else None
         for number in range(RECEIVE_LINES):
             line = f"of line {number + 1}"
             place = BinField(label="Bin", required=False, empty_label="Put away later")
@@ -134,7 +139,30 @@ class ReceiveForm(AskingForm):
                 f"quantity_{number}": spoken(HowManyField(label="How many", required=False), line),
                 f"place_{number}": spoken(place, line),
             }
+            if family is not None and (belonging := self._belonging(family, number)):
+                place.choices = proposals_first(list(place.choices), belonging)
         self.lines: list[int] = []
+
+    def propose(self) -> None:
+        """Choose for every line that has no bin yet the one where its shims belong, as far as one has room
+        for all of them. Call on a valid form."""
+        self.data = self.data.copy()
+        for number in self.lines:
+            keyed, name = self.cleaned_data, f"place_{number}"
+            if self.finder is None or keyed[name]:
+                continue
+            quantity = keyed[f"quantity_{number}"]
+            found = self.finder.propose(keyed["family"], keyed[f"thickness_{number}"].nm, quantity)
+            if found.first is not None and found.bins[0].quantity == quantity:
+                self.data[name] = str(found.first.pk)
+
+    def _belonging(self, family: ShimFamily, number: int) -> list[ProposedBin]:
+        """Where what was keyed in this line belongs; [] where that is no thickness."""
+        try:
+            keyed = self.fields[f"thickness_{number}"].clean(self.data.get(f"thickness_{number}"))
+        except forms.ValidationError:
+            return []
+        return self.finder.belonging(family, keyed.nm) if keyed and self.finder else []
 
     def rows(self) -> list[tuple[forms.BoundField, forms.BoundField, forms.BoundField]]:
         return [
@@ -184,29 +212,41 @@ class ReturnForm(LotForm):
     target = BinField(label="To which bin", empty_label="Choose a bin")
     pointers = LotForm.pointers | {"/lines/0/bin": "target"}
 
-    def __init__(self, *args: Any, place: Place, **kwargs: Any) -> None:
-        super().__init__(*args, place=place, **kwargs)
-        self.fields["target"].set_site(place.site)
+    def __init__(self, *args: Any, lot: Balance, **kwargs: Any) -> None:
+        super().__init__(*args, place=lot.place, **kwargs)
+        target = self.fields["target"]
+        target.set_site(lot.place.site)
+        belonging = BinFinder(lot.place.site).belonging(lot.family, lot.thickness_nm)
+        target.choices = proposals_first(list(target.choices), belonging)
 
 
 class PutAwayForm(AskingForm):
-    """Every lot in receiving with how many of it go into which bin; an empty number leaves it there."""
+    """Every lot in receiving with how many of it go into which bin; an empty number leaves it there.
 
-    def __init__(
-        self, *args: Any, lots: Sequence[Balance], proposed: dict, site: Site, **kwargs: Any
-    ) -> None:
+    As many are proposed as the proposed bin has room for, each lot reckoning with those before it; where no
+    bin has room, all of them for the bin that they belong to (`nearest`).
+    """
+
+    def __init__(self, *args: Any, lots: Sequence[Balance], nearest: dict, site: Site, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.lots = lots
+        finder = BinFinder(site)
         bin_field = BinField(required=False, empty_label="Choose a bin")
         bin_field.set_site(site)
         # One query for the choices of every row.
         choices = list(bin_field.choices)
         for lot in lots:
-            place = proposed.get((lot.family_id, lot.thickness_nm))
+            belonging = finder.belonging(lot.family, lot.thickness_nm)
+            room = next(iter(finder.propose(lot.family, lot.thickness_nm, lot.on_hand).bins), None)
+            place = room.place if room else nearest.get((lot.family_id, lot.thickness_nm))
             words = f"of {mm(lot.thickness_nm)} mm"
-            count = HowManyField(label="How many", required=False, initial=lot.on_hand)
+            many = room.quantity if room else lot.on_hand
+            count = HowManyField(label="How many", required=False, initial=many)
             target = forms.ChoiceField(
-                label="Into bin", required=False, choices=choices, initial=str(place.pk) if place else ""
+                label="Into bin",
+                required=False,
+                choices=proposals_first(choices, belonging),
+                initial=str(place.pk) if place else "",
             )
             self.fields |= {
                 f"quantity_{lot.pk}": spoken(count, words),

@@ -180,7 +180,7 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
     )
     form = ReturnForm(
         posted(request),
-        place=found.place,
+        lot=found,
         initial={"lot": found.pk, "quantity": 1 if inspected else found.on_hand, "target": place},
     )
     if request.method == "POST" and refusal is None and form.is_valid():

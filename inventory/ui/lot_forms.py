@@ -11,7 +11,7 @@ from inventory.selectors.transfers import other_sites
 from inventory.services.shim_lines import Shims
 from inventory.templatetags.shims import mm, place_words
 from inventory.ui.asking import AskingForm
-from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField
+from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField, proposals_first
 from inventory.ui.forms import note_field
 from shop.models import Site
 from shop.pages.forms import ActForm, spoken
@@ -110,14 +110,15 @@ class ArriveForm(AskingForm):
         self.bins: dict[str, Place] = {str(place.pk): place for place in bins.queryset}
         for line in self.lines:
             words = f"of {mm(line.thickness_nm)} mm"
+            belonging = finder.belonging(line.family, line.thickness_nm)
             proposed = finder.propose(line.family, line.thickness_nm, line.in_transit).first
             if line.condition == "unmeasured":
-                proposed = None
+                proposed, belonging = None, []
             count = HowManyField(label="How many came", required=False, initial=line.in_transit)
             place = forms.ChoiceField(
                 label="Into bin",
                 required=False,
-                choices=choices,
+                choices=proposals_first(choices, belonging),
                 initial=str(proposed.pk) if proposed else "",
             )
             self.fields |= {

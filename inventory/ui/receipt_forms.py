@@ -10,11 +10,12 @@ from django import forms
 from inventory.compute.lengths import Length, LengthError, Unit, parse_text
 from inventory.compute.sampling import sample_size
 from inventory.models import Place, PurchaseLine, PurchaseList, ReceiptLine, SupplierClaim
+from inventory.selectors.putaway import BinFinder
 from inventory.services.claims import SETTLED
 from inventory.services.receipts import Found
 from inventory.templatetags.shims import mm
 from inventory.ui.asking import AskingForm
-from inventory.ui.fields import BinField, HowManyField, LengthField
+from inventory.ui.fields import BinField, HowManyField, LengthField, proposals_first
 from inventory.ui.forms import note_field
 from shop.pages.forms import ActForm, spoken
 from shop.pages.once import OnceForm
@@ -75,14 +76,16 @@ class ReceivePurchaseForm(AskingForm):
         # One query for the choices of every line.
         choices = list(bin_field.choices) if self.lines else []
         self.places: dict[str, Place] = {str(place.pk): place for place in bin_field.queryset}
+        finder = BinFinder(purchase_list.site) if self.lines else None
         for line in self.lines:
             self._add(line, purchase_list)
+            belonging = finder.belonging(line.family, line.thickness_nm) if finder else []
             place = proposed.get((line.family_id, line.thickness_nm))
             # What has a bin goes into one, so that whoever waits for it has it at once.
             target = forms.ChoiceField(
                 label="Into bin",
                 required=False,
-                choices=choices[1:] if place else choices,
+                choices=proposals_first(choices, belonging, empty=place is None),
                 initial=str(place.pk) if place else "",
             )
             self.fields[f"bin_{line.pk}"] = spoken(target, f"of {mm(line.thickness_nm)} mm")

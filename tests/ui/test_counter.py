@@ -1,8 +1,11 @@
 """The counter: receiving, putting away, inspection, buying, the books as pages."""
 
+import re
+from html import unescape
+
 import pytest
 
-from inventory.models import Balance, Condition, Inspection, Movement, Need, PlaceKind, PurchaseList
+from inventory.models import Balance, Condition, Inspection, Movement, Need, Place, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin
 from jobs.models import Job
@@ -25,6 +28,17 @@ def drawer(shop, workshop, service):
         family=workshop.family,
         size_nm=mm("2.600").nm,
     )
+
+
+def groups_of(page, name):
+    """The choices of a field by the heading of their group; those in none under ""."""
+    select = re.search(rf'<select name="{name}".*?</select>', page.content.decode(), re.S).group(0)
+    found = {
+        "": re.findall(r"<option[^>]*>([^<]*)", re.sub(r"<optgroup.*?</optgroup>", "", select, flags=re.S))
+    }
+    for label, options in re.findall(r'<optgroup label="([^"]*)">(.*?)</optgroup>', select, re.S):
+        found[label] = [unescape(words) for words in re.findall(r"<option[^>]*>([^<]*)", options)]
+    return found
 
 
 def in_place(place, thickness):
@@ -57,6 +71,20 @@ class TestReceive:
         assert in_place(drawer, "2.600") == 4
         assert in_place(place_of(shop.site, PlaceKind.RECEIVING), "2.625") == 1
         assert Movement.objects.filter(reason="receive").last().document == "note 9"
+
+    def test_where_it_belongs_is_answered_before_anything_is_booked(self, counter_screen, shop, drawer):
+        keyed = self.asked(
+            counter_screen, thickness_0="2.600", quantity_0="4", thickness_1="2.6", quantity_1="2"
+        )
+        before = Movement.objects.count()
+        page = counter_screen.post("receive", **keyed, look="yes")
+        assert Movement.objects.count() == before
+        assert groups_of(page, "place_0")["Proposed"][0] == "D60 · disc29 2.600: kept for 2.600 mm"
+        asked = fields_of(page)
+        assert (asked["place_0"], asked["place_1"]) == (str(drawer.pk), str(drawer.pk))
+        assert asked["quantity_1"] == "2"
+        assert "6 shims received." in text_of(counter_screen.post("receive", **asked))
+        assert in_place(drawer, "2.600") == 6
 
     def test_two_taps_receive_once(self, counter_screen, shop, drawer):
         data = self.asked(counter_screen, thickness_0="2.600", quantity_0="4", place_0=str(drawer.pk))
@@ -110,6 +138,33 @@ class TestPutAway:
         counter_screen.post("put_away", **asked | {number: "1"})
         assert in_place(drawer, "2.600") == 1
         assert counter_screen.post("put_away", **asked | {number: ""}).status_code == 400
+
+    def test_its_own_bin_and_the_nearest_free_ones_come_first(self, counter_screen, shop, service, drawer):
+        asked = fields_of(counter_screen.get("put_away"))
+        (name,) = [name for name in asked if name.startswith("place_")]
+        add_bin(site=shop.site, actor=service, code="D61", cabinet="D", row=1, column=2)
+        groups = groups_of(counter_screen.get("put_away"), name)
+        first, free, *more = groups["Proposed"]
+        assert first == "D60 · disc29 2.600: kept for 2.600 mm"
+        assert free == "D61: empty and near its grade"
+        assert len(more) == 2  # three free ones at most
+        assert groups[""] == ["Choose a bin"]
+        others = {words.partition(" ")[0] for words in groups["Other bins"]}
+        assert others
+        assert not others & {words.partition(" ")[0].strip(":") for words in groups["Proposed"]}
+
+    def test_what_finds_no_room_in_its_own_bin_is_left_for_the_next(
+        self, counter_screen, shop, service, drawer
+    ):
+        Place.objects.filter(pk=drawer.pk).update(capacity=1)
+        free = add_bin(site=shop.site, actor=service, code="D61", cabinet="D", row=1, column=2)
+        for place in (drawer, free):
+            asked = fields_of(counter_screen.get("put_away"))
+            (name,) = [name for name in asked if name.startswith("place_")]
+            (number,) = [name for name in asked if name.startswith("quantity_")]
+            assert (asked[name], asked[number]) == (str(place.pk), "1")
+            counter_screen.post("put_away", **asked)
+        assert (in_place(drawer, "2.600"), in_place(free, "2.600")) == (1, 1)
 
     def test_more_than_there_are(self, counter_screen, shop, drawer):
         asked = fields_of(counter_screen.get("put_away"))
