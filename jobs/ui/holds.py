@@ -1,4 +1,4 @@
-"""A manager takes over what is held, for a job of the shop or for somebody else."""
+"""Shims set aside by hand for a job or somebody else, and what a manager takes over for another."""
 
 from typing import Any
 from uuid import UUID
@@ -8,9 +8,16 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from inventory.models import Hold
+from inventory.models import Hold, Place
+from inventory.services.hold_times import LONGEST
+from inventory.services.holds import Wanted, hold_shims
 from inventory.services.take_over import take_over_hold
+from inventory.services.texts import counted
 from inventory.templatetags.shims import mm
+from inventory.ui.bins import bin_at
+from inventory.ui.fields import HowManyField
+from inventory.ui.forms import LotForm
+from inventory.ui.hold_forms import HOUR
 from inventory.ui.holds import hold_of
 from jobs.models import Job
 from jobs.selectors.jobs import jobs_of
@@ -18,10 +25,54 @@ from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
-from shop.pages.once import OnceForm, once
+from shop.pages.once import OnceForm, once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
+
+
+class HoldForm(LotForm):
+    """So many shims of one lot of a bin, for whom, and for how long."""
+
+    job = forms.ModelChoiceField(
+        label="For which job",
+        queryset=Job.objects.none(),
+        required=False,
+        empty_label="For no job of the shop",
+    )
+    reference = forms.CharField(
+        label="Or for what else", max_length=80, required=False, help_text="An order, a customer."
+    )
+    hours = HowManyField(
+        label="Hours from now",
+        max_value=LONGEST // HOUR,
+        required=False,
+        help_text="Empty: as long as usual.",
+    )
+    pointers = LotForm.pointers | {"/expires_in": "hours"}
+
+    def __init__(self, *args: Any, place: Place, **kwargs: Any) -> None:
+        super().__init__(*args, place=place, **kwargs)
+        self.fields["job"].queryset = jobs_of(place.site, open_only=True)
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        if bool(keyed.get("job")) == bool(keyed.get("reference")):
+            self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
+        return keyed
+
+    def wanted(self) -> list[Wanted]:
+        """What was chosen, as the service takes it. Call on a valid form."""
+        return [
+            Wanted(
+                place=self.place,
+                family_id=shims.family.pk,
+                thickness_nm=shims.thickness_nm,
+                condition=shims.condition,
+                quantity=shims.quantity,
+            )
+            for shims in self.shims()
+        ]
 
 
 class TakeOverForm(OnceForm):
@@ -56,6 +107,38 @@ class TakeOverForm(OnceForm):
         if bool(keyed.get("job")) == bool(keyed.get("reference")):
             self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
         return keyed
+
+
+@page(see=Action.HOLD, do=Action.HOLD)
+def hold_by_hand_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    place = bin_at(site, pk)
+    form = HoldForm(posted(request), place=place, initial={"job": request.GET.get("job")})
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at, keyed = timezone.now(), form.cleaned_data
+        job, hours = keyed["job"], keyed["hours"]
+        with once(keyed["once"], at) as first:
+            if first:
+                hold_shims(
+                    site=site,
+                    actor=request.actor,
+                    at=at,
+                    lines=form.wanted(),
+                    reference=keyed["reference"] or str(job),
+                    job_id=job.pk if job else None,
+                    expires_in=hours * HOUR if hours else None,
+                )
+        sentence = f"{counted(keyed['quantity'], 'shim')} held for {job or keyed['reference']}."
+        return done(request, said(first, sentence), "bin", site.code, pk)
+    context = {
+        "place": place,
+        "form": form,
+        "title": "Hold shims",
+        "verb": "Hold",
+        "refusal": form.take(refusal),
+    }
+    return render(request, "inventory/act_on_place.html", context, status=400 if form.errors else 200)
 
 
 @page(see=Action.TAKE_OVER_HOLD, do=Action.TAKE_OVER_HOLD)

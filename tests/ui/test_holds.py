@@ -186,3 +186,49 @@ class TestTakeOver:
         )
         assert page.status_code == 409
         assert "is released already" in text_of(page)
+
+
+class TestByHand:
+    """Shims of one bin set aside, for a job or for somebody else."""
+
+    @pytest.fixture
+    def place(self, shop):
+        return Place.objects.get(code="B01", site=shop.site)
+
+    def test_for_a_job(self, bay_tablet, shop, place):
+        assert (
+            bay_tablet.address("hold_by_hand", place.pk) in bay_tablet.get("bin", place.pk).content.decode()
+        )
+        before = place.balances.get(on_hand__gt=0).held
+        asked = fields_of(bay_tablet.get("hold_by_hand", place.pk))
+        lot = place.balances.get(on_hand__gt=0).pk
+        job = shop.jobs["planned"]
+        page = bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
+        assert f"1 shim held for {job}." in text_of(page)
+        bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
+        hold = Hold.objects.get(job_id=job.pk, state="held")
+        assert (hold.reference, hold.lines.get().quantity) == (str(job), 1)
+        assert place.balances.get(on_hand__gt=0).held == before + 1
+
+    def test_for_somebody_else_and_so_long(self, counter_screen, shop, place):
+        asked = fields_of(counter_screen.get("hold_by_hand", place.pk))
+        keyed = {"lot": place.balances.get(on_hand__gt=0).pk, "reference": "phone, Mr Berg", "hours": "3"}
+        assert "1 shim held for phone, Mr Berg." in text_of(
+            counter_screen.post("hold_by_hand", place.pk, **asked | keyed)
+        )
+        hold = Hold.objects.get(reference="phone, Mr Berg")
+        assert hold.expires_at - hold.created_at == 3 * HOUR
+
+    @pytest.mark.parametrize(
+        ("keyed", "wrong"),
+        [
+            ({}, "job"),
+            ({"reference": "phone", "quantity": "99"}, "quantity"),
+            ({"reference": "phone", "hours": "99999"}, "hours"),
+        ],
+    )
+    def test_what_cannot_be_held_is_said_at_its_field(self, counter_screen, shop, place, keyed, wrong):
+        asked = fields_of(counter_screen.get("hold_by_hand", place.pk))
+        lot = {"lot": place.balances.get(on_hand__gt=0).pk}
+        page = counter_screen.post("hold_by_hand", place.pk, **asked | lot | keyed)
+        assert wrong_fields(page) == [wrong]

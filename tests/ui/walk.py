@@ -97,7 +97,7 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         Place.objects.filter(site=site, kind=PlaceKind.BIN, balances__on_hand__gt=0).order_by("code").first()
     )
     if full is not None:
-        for name in ("bin", "move", "count_in", "scrap", "pack_label", "regrade", *BIN_CARE):
+        for name in ("bin", "move", "hold_by_hand", "count_in", "scrap", "pack_label", "regrade", *BIN_CARE):
             yield name, reverse(name, args=[site.code, full.pk])
     if full is not None:
         yield "story-bin", reverse("story", args=[site.code, "bin", full.pk])
