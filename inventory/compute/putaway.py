@@ -1,10 +1,12 @@
 """Which bins so many shims of one grade should be put into.
 
 Promise
-    First the bins that are kept for that family and grade, then bins kept for no size that hold nothing but
-    that grade, then empty bins that are free for it, the nearest to where the grade belongs first. No bin is
-    filled above its capacity; a bin without a capacity takes everything. What finds no room is said. The
-    order of the bins that are passed in does not matter.
+    First the bins that are kept for that family and grade, then bins kept for no size that hold nothing
+    but that grade, then empty bins that are free for it, the nearest to where the grade belongs first.
+    Last, where no bin is kept for the grade, those that are kept for the family's nearest size: a cabinet
+    may have a bin for every second size only, and what lies between belongs into them. No bin is filled
+    above its capacity; a bin without a capacity takes everything. What finds no room is said. The order
+    of the bins that are passed in does not matter.
 
     "Nearest" counts drawers: rows plus columns from the grade's own bin, or where it has none, from the
     family's bin of the nearest size, the thinner one of two that are equally near. A bin of the same cabinet
@@ -95,6 +97,7 @@ def _in_order(family: str, grade_nm: int, bins: Sequence[BinView]) -> list[tuple
     together = [view for view in loose if view.content and view.grades == {(family, grade_nm)}]
     free = [view for view in loose if not view.content]
     near = "near its grade" if anchor else "free"
+    neighbours = [] if own else _of_nearest_size(family, grade_nm, bins)
     return [
         *((view, f"kept for {grade}") for view in sorted(own, key=_by_place)),
         *(
@@ -102,7 +105,18 @@ def _in_order(family: str, grade_nm: int, bins: Sequence[BinView]) -> list[tuple
             for view in sorted(together, key=lambda view: _away(view, anchor))
         ),
         *((view, f"{_EMPTY} {near}") for view in sorted(free, key=lambda view: _away(view, anchor))),
+        *(
+            (view, f"kept for {show(view.size_nm or 0)} mm, the nearest size to {grade}")
+            for view in sorted(neighbours, key=_by_place)
+        ),
     ]
+
+
+def _of_nearest_size(family: str, grade_nm: int, bins: Sequence[BinView]) -> list[BinView]:
+    """The family's bins that are kept for its size nearest to the grade, the thinner of two as near."""
+    sizes = {view.size_nm for view in bins if view.family == family and view.size_nm is not None}
+    nearest = min(sizes, key=lambda size: (abs(size - grade_nm), size), default=None)
+    return [view for view in bins if view.family == family and view.size_nm == nearest and nearest]
 
 
 def _anchor(family: str, grade_nm: int, bins: Sequence[BinView]) -> BinView | None:

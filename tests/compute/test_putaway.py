@@ -34,9 +34,11 @@ def cabinets(draw):
     return views
 
 
-def may_take(view, grade_nm):
+def may_take(view, grade_nm, views):
     if view.size_nm is not None:
-        return view.family == FAMILY and view.size_nm == grade_nm
+        sizes = {one.size_nm for one in views if one.family == FAMILY and one.size_nm is not None}
+        nearest = min(sizes, key=lambda size: (abs(size - grade_nm), size), default=None)
+        return view.family == FAMILY and view.size_nm == nearest
     return view.family in (None, FAMILY) and (not view.content or view.grades == {(FAMILY, grade_nm)})
 
 
@@ -48,10 +50,10 @@ def test_shims_go_where_they_may_and_nowhere_else(views, grade_nm, quantity, ran
     for share in proposal.shares:
         view = by_code[share.code]
         assert share.quantity >= 1
-        assert may_take(view, grade_nm)
+        assert may_take(view, grade_nm, views)
         assert view.room is None or share.quantity <= view.room
     if proposal.left:
-        room = {view.code: view.room for view in views if may_take(view, grade_nm)}
+        room = {view.code: view.room for view in views if may_take(view, grade_nm, views)}
         assert None not in room.values()
         assert sum(room.values()) == quantity - proposal.left
     shuffled = list(views)
@@ -101,6 +103,16 @@ def test_a_bin_that_holds_the_grade_already_comes_before_an_empty_one():
     own = kept("own", 1, 1, 2_625_000)
     second = view("second", 9, 9, content=4, grades=frozenset({(FAMILY, 2_625_000)}))
     assert codes([own, view("empty", 1, 2), second], quantity=8) == ["second", "empty"]
+
+
+def test_what_lies_between_two_kept_sizes_goes_to_the_nearer_one_last_of_all():
+    thinner, thicker = kept("thin", 1, 1, 2_600_000, content=4), kept("thick", 1, 2, 2_650_000, content=4)
+    assert codes([thicker, thinner], quantity=2) == ["thin"]
+    (share,) = propose_bins(FAMILY, 2_625_000, 1, [thicker, thinner]).shares
+    assert share.why == "kept for 2.600 mm, the nearest size to 2.625 mm"
+    assert codes([thicker, thinner, view("empty", 9, 9, capacity=3)], quantity=5) == ["empty", "thin"]
+    full = kept("own", 3, 3, 2_625_000)
+    assert codes([full, thinner, thicker]) == []
 
 
 def test_nothing_cannot_be_put_away():
