@@ -9,11 +9,13 @@ import pytest
 from django.db import connection, connections
 
 from inventory.models import Balance, Hold, Movement, Reason
+from inventory.selectors.audit import audit
+from inventory.services.holds import Wanted, hold_shims
 from jobs.models import Fit, Job, Plan
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.opening import open_job
-from jobs.services.planning import accept_plan
+from jobs.services.planning import accept_plan, release_plan
 from jobs.services.readings import key_clearances
 from jobs.services.sign_off import sign_off_job
 from jobs.services.waking import sweep_holds
@@ -189,3 +191,35 @@ def test_a_fit_and_the_sweep_at_the_last_moment(workshop, tech, _round):
         assert isinstance(fitted, HoldExpired | WrongState)
         assert (job.state, hold.state) == (Job.State.PLANNED, Hold.State.EXPIRED)
     assert not Balance.objects.exclude(held=0).exists()
+
+
+def test_what_is_held_by_hand_is_free_for_nobody_while_the_plan_takes_it_over(workshop, tech):
+    """Others who want the last shim never get it; of two who accept the plan one does."""
+    workshop.stock(("2.575", USED, 1))
+    line = Wanted(
+        place=workshop.bin("2.575"),
+        family_id=workshop.family.pk,
+        thickness_nm=2_575_000,
+        condition=USED,
+        quantity=1,
+    )
+    by = {"site": workshop.site, "actor": tech, "at": AT, "lines": [line]}
+    for _ in range(4):
+        job = workshop.read(workshop.job(), OUT, SHIMS)
+        by_hand = hold_shims(**by, reference="by hand", job_id=job.pk)
+        plan = workshop.planned(job)
+
+        def accept(plan=plan):
+            return accept_plan(plan=plan, actor=tech, at=AT)
+
+        def grab():
+            return hold_shims(**by, reference="somebody else")
+
+        *accepted, first, second = together(accept, accept, grab, grab)
+        assert sorted(isinstance(end, Plan) for end in accepted) == [False, True], accepted
+        assert [type(end) for end in (first, second)] == [NotEnough, NotEnough]
+        assert Hold.objects.get(job_id=job.pk, state=Hold.State.HELD) == by_hand
+        assert Balance.objects.get(place=workshop.bin("2.575")).held == 1
+        release_plan(job=Job.objects.get(pk=job.pk), actor=tech, at=AT)
+    assert deadlocks() == 0
+    assert audit() == []
