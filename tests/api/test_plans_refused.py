@@ -132,7 +132,7 @@ class TestRefused:
     def test_more_errors_than_anybody_reads_are_cut_off(self, calculator):
         problem = plan(calculator, body(stock=[LOT | {"quantity": 0}] * 5_000), 400)
         assert len(problem["errors"]) == 100
-        assert "4997 more" in problem["detail"]
+        assert "4,997 more" in problem["detail"]
 
     def test_what_was_probably_meant_is_said(self, calculator):
         problem = plan(calculator, put(WHOLE, "/valves/0/clearance/passes", length("8")), 400)
