@@ -14,6 +14,12 @@ from inventory.compute.lengths import Length, LengthError, parse_text
 from shop.errors import FieldError, Invalid
 
 MOST_CHARACTERS = 100
+# Parameters that together are a range: turned round nothing could lie in it.
+RANGES = (
+    ("from", "to", "before"),
+    ("since", "until", "before"),
+    ("thickness_min", "thickness_max", "thinner than"),
+)
 _SHARE = re.compile(r"0\.[0-9]{1,3}", re.ASCII)
 
 
@@ -48,6 +54,11 @@ def read_query(query: QueryDict, parameters: Sequence[QueryParameter]) -> dict[s
                 values[name] = parameter.read(given[0])
             except (NotThatError, LengthError) as error:
                 errors.append(FieldError(f"?{name}", str(error)))
+    errors += [
+        FieldError(f"?{last}", f"must not be {word} ?{first}")
+        for first, last, word in RANGES
+        if first in values and last in values and values[last] < values[first]
+    ]
     if errors:
         words = "; ".join(f"{error.pointer} {error.detail.rstrip('.')}" for error in errors)
         raise Invalid(f"The query is wrong: {words}.", code="invalid-query", errors=errors)

@@ -35,6 +35,13 @@ class PeriodForm(ActForm):
     since = DayField(label="From")
     until = DayField(label="To, that day included")
 
+    def clean(self) -> dict[str, Any]:
+        keyed: dict[str, Any] = super().clean() or self.cleaned_data
+        since, until = keyed.get("since"), keyed.get("until")
+        if since is not None and until is not None and until < since:
+            self.add_error("until", "That day lies before the one that it begins with.")
+        return keyed
+
     def period(self) -> dict[str, datetime | None]:
         """The first moment that is wanted and the first that is not. Call on a valid form."""
         since, until = self.cleaned_data["since"], self.cleaned_data["until"]

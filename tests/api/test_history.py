@@ -96,6 +96,8 @@ class TestHistory:
             ("from=2026-03-02T08:30:00", 400),
             ("from=0001-01-01T00:00:00%2B14:00", 400),
             ("reason=nothing", 400),
+            ("from=2026-03-02T08:30:00Z&to=2026-03-01T08:30:00Z", 400),
+            ("thickness_min=2.6mm&thickness_max=2.5mm", 400),
         ],
     )
     def test_what_is_not_there_or_makes_no_sense(self, world, outsider, query, status):

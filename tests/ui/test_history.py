@@ -234,5 +234,7 @@ class TestJourneys:
         assert (
             office.get("journeys", family="disc29", since="2026-03-03").context["shims"].paginator.count == 0
         )
+        turned_round = office.get("journeys", family="disc29", since="2026-03-03", until="2026-03-02")
+        assert wrong_fields(turned_round) == ["until"]
         assert wrong_fields(office.get("journeys", family="none")) == ["family"]
         assert office.get("journeys_file", "csv", family="none").status_code == 400
