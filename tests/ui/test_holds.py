@@ -206,6 +206,7 @@ class TestByHand:
         page = bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
         assert f"1 shim held for {job}." in text_of(page)
         bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
+        assert "Held for this job by hand: 1 × " in text_of(bay_tablet.get("plan", job.pk))
         hold = Hold.objects.get(job_id=job.pk, state="held")
         assert (hold.reference, hold.lines.get().quantity) == (str(job), 1)
         assert place.balances.get(on_hand__gt=0).held == before + 1
