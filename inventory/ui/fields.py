@@ -98,7 +98,7 @@ def proposals_first(choices: Choices, proposed: Sequence[ProposedBin], *, empty:
     `empty`: whether none may be chosen as well.
     """
     none = [choice for choice in choices if not choice[0]] if empty else []
-    first = [(str(each.place.pk), f"{bin_words(each.place)}: {each.why}") for each in proposed]
+    first = [(str(each.place.pk), f"{each.place.code}: {each.why}") for each in proposed]
     keys = {key for key, _ in first}
     others = [(str(key), words) for key, words in choices if key and str(key) not in keys]
     if not first:

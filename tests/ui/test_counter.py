@@ -79,7 +79,7 @@ class TestReceive:
         before = Movement.objects.count()
         page = counter_screen.post("receive", **keyed, look="yes")
         assert Movement.objects.count() == before
-        assert groups_of(page, "place_0")["Proposed"][0] == "D60 · disc29 2.600: kept for 2.600 mm"
+        assert groups_of(page, "place_0")["Proposed"][0] == "D60: kept for 2.600 mm"
         asked = fields_of(page)
         assert (asked["place_0"], asked["place_1"]) == (str(drawer.pk), str(drawer.pk))
         assert asked["quantity_1"] == "2"
@@ -145,7 +145,7 @@ class TestPutAway:
         add_bin(site=shop.site, actor=service, code="D61", cabinet="D", row=1, column=2)
         groups = groups_of(counter_screen.get("put_away"), name)
         first, free, *more = groups["Proposed"]
-        assert first == "D60 · disc29 2.600: kept for 2.600 mm"
+        assert first == "D60: kept for 2.600 mm"
         assert free == "D61: empty and near its grade"
         assert len(more) == 2  # three free ones at most
         assert groups[""] == ["Choose a bin"]
