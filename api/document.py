@@ -2,6 +2,7 @@
 
 import json
 from functools import lru_cache
+from threading import Lock
 
 from django.contrib.auth.decorators import login_not_required
 from django.http import Http404, HttpRequest, HttpResponse
@@ -36,9 +37,18 @@ class Document(ApiView):
         return thing
 
 
-@lru_cache(maxsize=1)
 def document() -> dict[str, object]:
     """The document, made once per process: it depends on the code alone."""
+    # The generator loads its own parts on the way: of two threads that came first one was answered 500.
+    with _making:
+        return _document()
+
+
+_making = Lock()
+
+
+@lru_cache(maxsize=1)
+def _document() -> dict[str, object]:
     made = SchemaGenerator().get_schema(request=None, public=True)
     # Through JSON, so that what is served is what a reader of the file sees.
     return json.loads(json.dumps(made))

@@ -5,6 +5,7 @@ import os
 import re
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import openapi_spec_validator
@@ -15,6 +16,7 @@ from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT202012
 
+import api.document
 from api.document import document
 from api.examples import FILE, SUCCESSES, examples
 from api.operations import operation_of
@@ -61,6 +63,13 @@ def test_is_valid_openapi_3_1():
 
 def test_is_served_as_it_is_stored(calculator):
     assert calculator.get("/openapi.json").json() == yaml.safe_load(GOLDEN.read_text())
+
+
+def test_is_made_once_however_many_ask_first():
+    api.document._document.cache_clear()
+    with ThreadPoolExecutor(4) as pool:
+        made = list(pool.map(lambda _: document(), range(4)))
+    assert len({id(one) for one in made}) == 1
 
 
 def template(route):
