@@ -26,6 +26,11 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 # A key says when it was last used, to the minute, whatever becomes of the request.
 ASIDE = {"api.ApiKey", "sessions.Session", "contenttypes.ContentType", "auth.Permission"}
+TABLES = [
+    (model._meta.label, model._meta.db_table)
+    for model in apps.get_models()
+    if model._meta.managed and model._meta.label not in ASIDE
+]
 WRITES = [pytest.param(declared, id=declared.name) for _, declared in writes()]
 FAR = 1_000_000
 
@@ -57,12 +62,14 @@ def crasher(crashers, tmp_path_factory, transactional_db):
 
 
 def books():
-    """Every row of every table but those aside."""
-    return {
-        model._meta.label: sorted(map(repr, model._default_manager.values_list()))
-        for model in apps.get_models()
-        if model._meta.managed and model._meta.label not in ASIDE
-    }
+    """Every row of every table but those aside, as the database has it: by way of models it took ten times as
+    long."""
+    found = {}
+    with connection.cursor() as cursor:
+        for label, table in TABLES:
+            cursor.execute(f'SELECT * FROM "{table}"')
+            found[label] = sorted(map(repr, cursor.fetchall()))
+    return found
 
 
 def counts(found):
