@@ -2,6 +2,7 @@
 
 import gc
 import os
+import shutil
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -83,8 +84,23 @@ def django_db_modify_db_settings(django_db_modify_db_settings) -> None:
     default = connections["default"]
     if default.vendor == "sqlite":
         worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
-        folder = Path(os.environ[environment.FOLDER])
-        default.settings_dict["TEST"]["NAME"] = str(folder / f"{worker}.sqlite3")
+        file = Path(os.environ[environment.FOLDER]) / f"{worker}.sqlite3"
+        default.settings_dict["TEST"]["NAME"] = str(file)
+        if (template := migrated()) and template.exists():
+            shutil.copyfile(template, file)
+
+
+def migrated() -> Path | None:
+    """The database of this run as the migrations left it, once a session on SQLite has made it."""
+    name = os.environ.get(environment.MIGRATED)
+    return Path(name) if name and connection.vendor == "sqlite" else None
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb(django_db_modify_db_settings) -> bool:
+    """Whether there is a database to begin with, migrated by another session of this run."""
+    template = migrated()
+    return template is not None and template.exists()
 
 
 @pytest.fixture(scope="session")
@@ -93,6 +109,8 @@ def django_db_setup(django_db_setup, django_db_blocker) -> Iterator[None]:
     production, as `grant_app_role` gives them; one marked `owner` works with the owner's."""
     allow_flush(connection)
     if connection.vendor != "postgresql":
+        with django_db_blocker.unblock():
+            leave_migrated()
         yield
         return
     with django_db_blocker.unblock():
@@ -104,6 +122,17 @@ def django_db_setup(django_db_setup, django_db_blocker) -> Iterator[None]:
     del connection.settings_dict["OPTIONS"]["assume_role"]
     with django_db_blocker.unblock():
         connection.close()
+
+
+def leave_migrated() -> None:
+    """Leave the migrated database for the run's next session on SQLite, whole or not at all."""
+    template = migrated()
+    if template is None or template.exists():
+        return
+    part = template.with_suffix(".part")
+    with connection.cursor() as cursor:
+        cursor.execute("VACUUM INTO %s", [str(part)])
+    part.rename(template)
 
 
 @pytest.fixture

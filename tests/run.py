@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tests.environment import MIGRATED
 from tests.servers.children import Child
 
 AT_ONCE = 2
@@ -130,7 +131,7 @@ def start(session: Session, folder: Path, words: Sequence[str]) -> Child:
     return Child(
         [sys.executable, "-m", "pytest", f"--junitxml={report}", *session.words, *words],
         log=report.with_suffix(".log"),
-        env=os.environ | {"PYTHONUNBUFFERED": "1"} | session.env,
+        env=os.environ | {"PYTHONUNBUFFERED": "1", MIGRATED: str(folder / "migrated.sqlite3")} | session.env,
         # As Ctrl-C does, so that pytest takes its servers and folders away.
         stop_signal=signal.SIGINT,
     )
