@@ -49,16 +49,16 @@ class BuiltTwice:
     another seed. The second one is still there for the tests to look at."""
 
     def __init__(self) -> None:
-        self.other = self._and_gone(seed=7, now=NOW)
-        self.first = self._and_gone(seed=1, now=NOW - timedelta(hours=8))
+        self.other = self._and_gone(seed=7, now=NOW, past_jobs=0)
+        self.first = self._and_gone(seed=1, now=NOW - timedelta(hours=8), past_jobs=PAST_JOBS)
         build_shop(now=NOW, seed=1, past_jobs=PAST_JOBS)
         # The deferred checks of PostgreSQL would run at the commit that never comes here.
         connection.check_constraints()
         self.second = content()
 
-    def _and_gone(self, *, seed: int, now: datetime) -> dict:
+    def _and_gone(self, *, seed: int, now: datetime, past_jobs: int) -> dict:
         with transaction.atomic():
-            build_shop(now=now, seed=seed, past_jobs=PAST_JOBS)
+            build_shop(now=now, seed=seed, past_jobs=past_jobs)
             rows = content()
             transaction.set_rollback(True)
         return rows
