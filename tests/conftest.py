@@ -129,7 +129,8 @@ def leave_migrated() -> None:
     template = migrated()
     if template is None or template.exists():
         return
-    part = template.with_suffix(".part")
+    # Two sessions may come to this at once.
+    part = template.with_suffix(f".{os.getpid()}")
     with connection.cursor() as cursor:
         cursor.execute("VACUUM INTO %s", [str(part)])
     part.rename(template)

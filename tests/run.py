@@ -1,8 +1,9 @@
 """The whole suite: lint, then the same tests on SQLite and on PostgreSQL, then the API fuzz and the pages.
 
-    python -m tests.run [--long | --lint]
+    python -m tests.run [--long | --lint] [--at-once 2]
 
-Two sessions run at a time, one a core. What a session said is shown when it ends; the last line sums up.
+Two sessions run at a time, one a core, or as many as `--at-once` says. What a session said is shown when it
+ends; the last line sums up.
 """
 
 import argparse
@@ -82,10 +83,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--long", action="store_true", help="the full figures too")
     parser.add_argument("--lint", action="store_true", help="only lint and migrations")
+    parser.add_argument("--at-once", type=int, default=AT_ONCE, help="how many sessions run side by side")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="coldgap-run-") as folder:
         clean = lint(Path(folder))
-        good = options.lint or run_sessions(Path(folder), ["--long"] if options.long else [])
+        good = options.lint or run_sessions(
+            Path(folder), ["--long"] if options.long else [], at_once=options.at_once
+        )
         return 0 if clean and good else 1
 
 
@@ -103,11 +107,11 @@ def lint(folder: Path) -> bool:
     return clean
 
 
-def run_sessions(folder: Path, words: Sequence[str]) -> bool:
+def run_sessions(folder: Path, words: Sequence[str], *, at_once: int) -> bool:
     counts, good = Counts(), True
     waiting, running = list(SESSIONS), []
     while waiting or running:
-        while waiting and len(running) < AT_ONCE:
+        while waiting and len(running) < at_once:
             session = waiting.pop(0)
             print(f"{session.name}: started", flush=True)
             running.append((session, start(session, folder, words), time.monotonic()))
