@@ -27,7 +27,6 @@ from inventory.services import (
     fitting,
     floor,
     holds,
-    inspecting,
     outside_fit,
     purchasing,
     receiving,
@@ -213,13 +212,6 @@ def make_claimed(shop: Shop) -> None:
     receive_list(shop)
 
 
-def measure(shop: Shop) -> None:
-    found_shim = replace(shop.shims(), thickness_nm=2_600_000, condition="unmeasured")
-    inspecting.measure_shim(
-        **shop.here, found=found_shim, measured=parse("2.594", "mm"), face="good", marking_legible=True
-    )
-
-
 def nothing(shop: Shop) -> None:
     """What `found` made is enough."""
 
@@ -247,7 +239,6 @@ ACTS: dict[str, Act] = {
                 **s.here, source=s.bins[0], shims=[s.shims(0, 2, place=s.bins[1])]
             ),
         ),
-        Act(service="measure_shim", run=measure, before=make_recovered),
         Act(
             service="return_to_bin",
             run=lambda s: floor.return_to_bin(

@@ -179,6 +179,13 @@ def take(shop: Shop) -> HoldTakeOver:
     )
 
 
+def measure(shop: Shop) -> None:
+    found_shim = replace(shop.shims(), thickness_nm=2_600_000, condition="unmeasured")
+    inspecting.measure_shim(
+        **shop.here, found=found_shim, measured=parse("2.594", "mm"), face="good", marking_legible=True
+    )
+
+
 def inspect(shop: Shop) -> None:
     found = replace(shop.shims(), thickness_nm=2_600_000, condition="unmeasured")
     inspecting.inspect_shim(
@@ -225,6 +232,7 @@ FLOOR_ACTS: dict[str, Act] = {
         Act(service="regrade_shims", run=regrade),
         Act(service="return_to_supplier", run=give_back),
         Act(service="inspect_shim", run=inspect, before=make_recovered),
+        Act(service="measure_shim", run=measure, before=make_recovered),
         Act(
             service="edit_bin",
             run=lambda s: bins.edit_bin(place=s.bins[0], **s.by, family=s.family, size_nm=None, capacity=20),
