@@ -20,6 +20,7 @@ from api.problem_types import CODE_OF_STATUS, problem_type
 from inventory.compute.lengths import LengthError
 from shop.db import Failure, classify
 from shop.errors import FieldError, ShopError
+from shop.patience import was_crowded_out
 
 PROBLEM_JSON = "application/problem+json"
 # How long a caller should wait before asking a database again that was busy, or for an answer in flight.
@@ -85,6 +86,10 @@ def problem_of(exc: Exception, request: HttpRequest | Request) -> HttpResponse |
         return problem_response(request, "invalid", exc.message, errors=[FieldError("", exc.message)])
     if isinstance(exc, DatabaseError | InterfaceError):
         return _database_problem(exc, request)
+    if isinstance(exc, UnreadablePostError) and was_crowded_out(exc):
+        return problem_response(
+            request, "busy", "Too many clients are slow in sending just now. Send it again, in one go."
+        )
     if isinstance(exc, UnreadablePostError):
         return problem_response(request, "bad-request", "The body broke off before its end.")
     if isinstance(exc, Http404):

@@ -34,8 +34,13 @@ class _Conf:
 
     @property
     def client_patience_seconds(self) -> float:
-        """How long the service waits for a client that has gone quiet in the middle of a request."""
+        """How long is waited for the rest of a request that has begun, and for an answer to be read."""
         return float(self._get("CLIENT_PATIENCE_SECONDS"))
+
+    @property
+    def slow_clients_at_once(self) -> int:
+        """How many bodies that are slow in coming a process waits for at once."""
+        return int(self._get("SLOW_CLIENTS_AT_ONCE"))
 
     @property
     def readings_spread(self) -> str:

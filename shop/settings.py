@@ -54,7 +54,6 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     # First, so that every line that the log has of a request carries its id.
     "shop.logging.RequestIdMiddleware",
-    "shop.patience.PatienceMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -346,7 +345,8 @@ COLDGAP = {
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
     "HOLD_HOURS": env.int("COLDGAP_HOLD_HOURS", default=48),
     "WAITING_HOLD_DAYS": env.int("COLDGAP_WAITING_HOLD_DAYS", default=7),
-    "CLIENT_PATIENCE_SECONDS": env.float("COLDGAP_CLIENT_PATIENCE_SECONDS", default=20),
+    "CLIENT_PATIENCE_SECONDS": env.float("COLDGAP_CLIENT_PATIENCE_SECONDS", default=10),
+    "SLOW_CLIENTS_AT_ONCE": env.int("COLDGAP_SLOW_CLIENTS_AT_ONCE", default=4),
     "IDLE_SECONDS": env.int("COLDGAP_IDLE_SECONDS", default=30 * 60),
     "READINGS_SPREAD": env.str("COLDGAP_READINGS_SPREAD", default="0.004 mm"),
     "CURRENCY": env.str("COLDGAP_CURRENCY", default="EUR"),

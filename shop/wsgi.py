@@ -6,8 +6,9 @@ from django.core.wsgi import get_wsgi_application
 
 from shop.background import announce
 from shop.checks import refuse_unsafe_start
+from shop.patience import Patient
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
-application = get_wsgi_application()
+application = Patient(get_wsgi_application())
 refuse_unsafe_start()
 announce.load()

@@ -1,12 +1,8 @@
 """Through a real web server of several workers: the last shims, one key, workers that are killed (L1, L9)."""
 
-import contextlib
-import http.client
-import json
 import os
 import random
 import signal
-import socket
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 
@@ -155,27 +151,3 @@ def test_eight_write_and_eight_read_side_by_side(world, web, size):
     assert "locked" not in web.child.log.read_text()
     assert Hold.objects.count() == sum(one.status == 201 for one in heard.written)
     assert audit() == []
-
-
-def test_half_sent_requests_do_not_keep_the_server_from_others(world, tmp_path):
-    patience = {"COLDGAP_CLIENT_PATIENCE_SECONDS": "1"}
-    threads = 3
-    with contextlib.ExitStack() as stack:
-        environment = service_environment() | patience
-        web = stack.enter_context(serving(tmp_path, environment, workers=1, threads=threads))
-        head = (
-            "POST /api/v1/plans HTTP/1.1\r\nHost: 127.0.0.1\r\n"
-            f"Authorization: Bearer {world.program.text}\r\n"
-            "Content-Type: application/json\r\nContent-Length: 20\r\n\r\n"
-        )
-        quiet = [
-            stack.enter_context(socket.create_connection(("127.0.0.1", web.port), timeout=20))
-            for _ in range(threads)
-        ]
-        for one in quiet:
-            one.sendall(head.encode() + b'{"valves')
-        assert web.get("/readyz")[0] == 200
-        answers = [http.client.HTTPResponse(one, method="POST") for one in quiet]
-        for answer in answers:
-            answer.begin()
-            assert (answer.status, json.load(answer)["type"]) == (400, "/api/problems/bad-request")

@@ -20,6 +20,8 @@ from django.db import DEFAULT_DB_ALIAS, connections
 from django.http import HttpRequest, HttpResponse
 from django.http.request import UnreadablePostError
 
+from shop.patience import was_crowded_out
+
 LONGEST_TURN_SECONDS = 0.1
 LONGEST_WAIT_WITH_THE_LOCK_SECONDS = 0.01
 CHANGES_ARE_DUE_LATER_SECONDS = 0.15
@@ -40,8 +42,8 @@ class TurnMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         try:
             is_here = _is_body_here(request)
-        except UnreadablePostError:
-            return HttpResponse(status=400)  # whoever sent half of it has gone
+        except UnreadablePostError as broken_off:
+            return HttpResponse(status=503 if was_crowded_out(broken_off) else 400)
         _mine.works, _mine.turn = True, None
         if is_here:
             is_change = request.method not in READING
