@@ -2,7 +2,7 @@
 
 gunicorn has a thread wait for ever for the rest of a body, so that as many half-sent ones as there are
 threads would stop the service. Here each body has to be there after a time, and of those that are slow in
-coming only so many are waited for at once; the others are cut off sooner. Other servers have their own limits.
+coming only so many are waited for at once; the others are cut off sooner. Other servers have limits as well.
 """
 
 import contextlib

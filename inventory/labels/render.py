@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 
@@ -132,8 +133,7 @@ def _fitting(text: str, font: str, size: float, room: float) -> float:
 
 def draw_qr(canvas: Canvas, text: str, x: float, y: float, side: float) -> None:
     """A code with its quiet zone, in a square of `side` points whose lower left corner is at x, y."""
-    symbol = segno.make_qr(text, error="m", boost_error=False)
-    rows = list(symbol.matrix_iter(border=QUIET_ZONE))
+    rows = _modules(text)
     module = side / len(rows)
     canvas.setFillGray(0)
     for row_number, row in enumerate(rows):
@@ -146,3 +146,12 @@ def draw_qr(canvas: Canvas, text: str, x: float, y: float, side: float) -> None:
             elif not dark and start is not None:
                 canvas.rect(x + start * module, top, (column - start) * module, module, stroke=0, fill=1)
                 start = None
+
+
+@lru_cache(maxsize=1024)
+def _modules(text: str) -> tuple[bytes, ...]:
+    """The code's rows, 1 for a dark module, with the quiet zone. Finding the mask that reads best takes most of
+    the time of a sheet, and a bin's address stays what it is.
+    """
+    symbol = segno.make_qr(text, error="m", boost_error=False)
+    return tuple(bytes(row) for row in symbol.matrix_iter(border=QUIET_ZONE))
