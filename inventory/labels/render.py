@@ -150,8 +150,8 @@ def draw_qr(canvas: Canvas, text: str, x: float, y: float, side: float) -> None:
 
 @lru_cache(maxsize=1024)
 def _modules(text: str) -> tuple[bytes, ...]:
-    """The code's rows, 1 for a dark module, with the quiet zone. Finding the mask that reads best takes most of
-    the time of a sheet, and a bin's address stays what it is.
+    """The code's rows, 1 for a dark module, with the quiet zone. Finding the mask that reads best takes most
+    of the time of a sheet, and a bin's address stays what it is.
     """
     symbol = segno.make_qr(text, error="m", boost_error=False)
     return tuple(bytes(row) for row in symbol.matrix_iter(border=QUIET_ZONE))
