@@ -31,8 +31,8 @@ from shop.pages.views import page
 from shop.roles import Action
 
 
-class HoldForm(LotForm):
-    """So many shims of one lot of a bin, for whom, and for how long."""
+class ForWhomForm(forms.Form):
+    """A job of the shop, or somebody else."""
 
     job = forms.ModelChoiceField(
         label="For which job",
@@ -43,6 +43,17 @@ class HoldForm(LotForm):
     reference = forms.CharField(
         label="Or for what else", max_length=80, required=False, help_text="An order, a customer."
     )
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        if bool(keyed.get("job")) == bool(keyed.get("reference")):
+            self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
+        return keyed
+
+
+class HoldForm(ForWhomForm, LotForm):
+    """So many shims of one lot of a bin, for whom, and for how long."""
+
     hours = HowManyField(
         label="Hours from now",
         max_value=LONGEST // HOUR,
@@ -54,12 +65,6 @@ class HoldForm(LotForm):
     def __init__(self, *args: Any, place: Place, **kwargs: Any) -> None:
         super().__init__(*args, place=place, **kwargs)
         self.fields["job"].queryset = jobs_of(place.site, open_only=True)
-
-    def clean(self) -> dict[str, Any]:
-        keyed = super().clean() or self.cleaned_data
-        if bool(keyed.get("job")) == bool(keyed.get("reference")):
-            self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
-        return keyed
 
     def wanted(self) -> list[Wanted]:
         """What was chosen, as the service takes it. Call on a valid form."""
@@ -75,18 +80,9 @@ class HoldForm(LotForm):
         ]
 
 
-class TakeOverForm(OnceForm):
+class TakeOverForm(ForWhomForm, OnceForm):
     """For whom the shims are held from now on, which of them, and why."""
 
-    job = forms.ModelChoiceField(
-        label="For which job",
-        queryset=Job.objects.none(),
-        required=False,
-        empty_label="For no job of the shop",
-    )
-    reference = forms.CharField(
-        label="Or for what else", max_length=80, required=False, help_text="An order, a customer."
-    )
     positions = forms.MultipleChoiceField(label="Which shims", widget=forms.CheckboxSelectMultiple)
     reason = forms.CharField(
         label="Why", max_length=400, help_text="Whoever loses the shims reads this on the page of the job."
@@ -101,12 +97,6 @@ class TakeOverForm(OnceForm):
             for line in lines
         ]
         self.fields["positions"].initial = [line.position for line in lines]
-
-    def clean(self) -> dict[str, Any]:
-        keyed = super().clean() or self.cleaned_data
-        if bool(keyed.get("job")) == bool(keyed.get("reference")):
-            self.add_error("job", "Choose a job, or say what else they are for: one of the two.")
-        return keyed
 
 
 @page(see=Action.HOLD, do=Action.HOLD)
