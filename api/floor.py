@@ -28,6 +28,10 @@ _LINE = {
     "bin": "B07",
 }
 CONFIRM = "true: also into bins that are kept for another family, which is refused otherwise."
+CONFIRM_KEPT = (
+    "true: also into bins that are kept for another family, and also shims of the bench for which scrap was "
+    "proposed. Both are refused otherwise."
+)
 INSPECTION = (
     "The inspection that one of them was taken from; 409 when its shim was taken before. Left out: what "
     "leaves the bench takes inspections that proposed just this, the oldest first, and others when no shim "
@@ -47,6 +51,7 @@ class IntoBinsSerializer(SiteAndNote):
 
 
 class ReturnToBinSerializer(IntoBinsSerializer):
+    confirm = Flag(required=False, help_text=CONFIRM_KEPT)
     inspection = Identity(required=False, help_text=INSPECTION)
 
 

@@ -1,7 +1,7 @@
 """Regrading: shims that are not what the books say."""
 
 from api.fields import Body, Flag, LengthField, Text, Whole, Word
-from api.floor import CONFIRM
+from api.floor import CONFIRM_KEPT
 from api.kinds import creates
 from api.lookups import bins_of, family_of, places_of, site_of
 from api.movements import MOST_QUANTITY, MovementView
@@ -32,7 +32,7 @@ class RegradeSerializer(Body):
     family = Text(most=20, required=False, help_text="What they are really of, where that is another.")
     target = Text(most=20, required=False, help_text="The bin that they go to; left out: where they are.")
     note = Text(most=400, help_text="Why.")
-    confirm = Flag(required=False, help_text=CONFIRM)
+    confirm = Flag(required=False, help_text=CONFIRM_KEPT)
 
 
 class Regrades(MovementView):

@@ -19,11 +19,18 @@ from inventory.models import (
 from inventory.selectors.places import place_of
 from inventory.services.claims import unlink_claims
 from inventory.services.hold_state import lock_holds
-from inventory.services.inspection_fate import give_back, keep_taken, lock_bench, waiting_one
+from inventory.services.inspection_fate import (
+    give_back,
+    keep_taken,
+    lock_bench,
+    refuse_proposed_for_scrap,
+    waiting_one,
+)
 from inventory.services.ledger import Line, lock_balances, post_movement
 from inventory.services.shim_lines import (
     Shims,
     bad_counts,
+    kept_for_others,
     lines_between,
     must_say,
     refuse,
@@ -142,6 +149,7 @@ def return_to_bin(
 ) -> Movement:
     """Bring inspected shims from the inspection place back to each line's bin.
 
+    confirm: also where scrap was proposed for one of them, which is refused otherwise.
     inspected: the inspection that one of them was taken from; Conflict when its shim was taken before. Left
     out, what leaves the bench takes inspections by the rule of `inspection_fate`.
     """
@@ -149,9 +157,12 @@ def return_to_bin(
     refuse_bad_shims(shims, site, bin_needed=True)
     if any(line.condition == Condition.UNMEASURED for line in shims):
         raise WrongState("Measure the shim first: what goes into a bin counts at its measured thickness.")
-    refuse_other_family(shims, confirm=confirm)
     bench = lock_bench(site)
     named = waiting_one(inspected, site, shims) if inspected else None
+    if not confirm:
+        also = kept_for_others(shims)
+        refuse_proposed_for_scrap(shims, bench, Reason.RETURN_TO_BIN, named, asked_too=also)
+    refuse_other_family(shims, confirm=confirm)
     movement = _move(
         [(bench, line.place, line) for line in shims],
         site=site,

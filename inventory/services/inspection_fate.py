@@ -6,8 +6,9 @@ takes shims from the bench, or inspects one, has the bench to himself (`lock_ben
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from inventory.compute.lengths import show
 from inventory.models import Balance, Inspection, Movement, Place, PlaceKind, Reason
 from inventory.selectors.inspections import Lot, became, lies_as, waiting_inspections
 from inventory.services.shim_lines import Shims
@@ -15,6 +16,12 @@ from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
 
 _FATES = {Reason.SCRAP: Inspection.Fate.SCRAP, Reason.RETURN_TO_BIN: Inspection.Fate.BIN}
+
+
+class ProposedForScrap(Conflict):
+    """A shim whose inspection proposed scrap would be kept: is that meant?"""
+
+    code = "proposed-for-scrap"
 
 
 def refuse_taken(inspection: Inspection) -> None:
@@ -49,24 +56,59 @@ def waiting_one(inspection: Inspection, site: Site, shims: Sequence[Shims]) -> I
     return fresh
 
 
+def refuse_proposed_for_scrap(
+    shims: Sequence[Shims],
+    bench: Place,
+    reason: Reason,
+    named: Inspection | None = None,
+    *,
+    asked_too: Sequence[FieldError],
+    pointers: Sequence[str] | None = None,
+) -> None:
+    """Raise ProposedForScrap where these shims of the bench would be kept and inspections that proposed scrap
+    would end with it. `named` as for keep_taken; the bench is locked.
+
+    asked_too: what else has to be confirmed, since one answer confirms everything. `pointers`: one per lot,
+    where they are not "/lines/<n>".
+    """
+    waiting = waiting_inspections(bench.site)
+    known = [*([named] if named else []), *(each for some in waiting.values() for each in some)]
+    if all(each.fate != Inspection.Fate.SCRAP for each in known):
+        return
+    gone: Counter[Lot] = Counter()
+    named_at: dict[Lot, str] = {}
+    for index, line in enumerate(shims):
+        lot = Lot(line.family.pk, line.thickness_nm, line.condition)
+        gone[lot] += line.quantity
+        named_at.setdefault(lot, pointers[index] if pointers else f"/lines/{index}")
+    here = _lying(bench)
+    here.subtract(gone)
+    spent = _ended(gone, here, waiting, reason, named)
+    errors = [
+        FieldError(
+            "/inspection" if each == named else named_at[_lot(each)],
+            f"scrap is proposed for the {show(each.thickness_nm)} mm that {each.by} inspected, because "
+            f"{each.why[:1].lower()}{each.why[1:].rstrip('.')}",
+        )
+        for each in spent
+        if each.fate == Inspection.Fate.SCRAP
+    ]
+    if errors:
+        errors += asked_too
+        details = "; ".join(dict.fromkeys(error.detail for error in errors))
+        raise ProposedForScrap(
+            f"Nothing was booked: {details}. Scrap it, inspect it again, or confirm that it is to be kept.",
+            errors=errors,
+        )
+
+
 def keep_taken(movement: Movement, bench: Place, named: Inspection | None = None) -> Movement:
     """Note at the inspections of the shims that this movement took from the bench that it did. `named`: one
     of them, from waiting_one. The bench is locked."""
     gone = _left_bench(movement, bench)
-    spent = []
-    if named is not None:
-        gone[_lot(named)] -= 1
-        spent.append(named)
-    waiting = waiting_inspections(movement.site) if +gone else {}
-    here = Counter(
-        {
-            Lot(row.family_id, row.thickness_nm, row.condition): row.on_hand
-            for row in Balance.objects.filter(place=bench, on_hand__gt=0)
-        }
-    )
-    for lot, number in gone.items():
-        others = [each for each in waiting.get(lot, ()) if each not in spent]
-        spent += _spent(others, number, here[lot], _FATES.get(Reason(movement.reason), ""))
+    alone = named is not None and gone.total() == 1
+    waiting = {} if alone else waiting_inspections(movement.site)
+    spent = _ended(gone, _lying(bench), waiting, Reason(movement.reason), named)
     Inspection.objects.filter(pk__in=[each.pk for each in spent]).update(taken=movement)
     return movement
 
@@ -92,6 +134,33 @@ def keep_looked_again(inspection: Inspection, earlier: Inspection | None, *, ben
     if earlier is not None:
         earlier.looked_again = inspection
         earlier.save(update_fields=["looked_again"])
+
+
+def _ended(
+    gone: Counter[Lot],
+    here: Counter[Lot],
+    waiting: Mapping[Lot, Sequence[Inspection]],
+    reason: Reason,
+    named: Inspection | None,
+) -> list[Inspection]:
+    """Which inspections end when `gone` has left the bench, and `here` lies there still."""
+    gone, spent = gone.copy(), []
+    if named is not None:
+        gone[_lot(named)] -= 1
+        spent.append(named)
+    for lot, number in gone.items():
+        others = [each for each in waiting.get(lot, ()) if each not in spent]
+        spent += _spent(others, number, here[lot], _FATES.get(reason, ""))
+    return spent
+
+
+def _lying(bench: Place) -> Counter[Lot]:
+    return Counter(
+        {
+            Lot(row.family_id, row.thickness_nm, row.condition): row.on_hand
+            for row in Balance.objects.filter(place=bench, on_hand__gt=0)
+        }
+    )
 
 
 def _lot(inspection: Inspection) -> Lot:

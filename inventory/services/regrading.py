@@ -8,9 +8,16 @@ from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.models import Condition, Movement, Place, PlaceKind, Reason, ShimFamily
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import lock_holds
-from inventory.services.inspection_fate import keep_taken, lock_bench
+from inventory.services.inspection_fate import keep_taken, lock_bench, refuse_proposed_for_scrap
 from inventory.services.ledger import Line, post_movement
-from inventory.services.shim_lines import Shims, must_say, refuse, refuse_bad_lots, refuse_other_family
+from inventory.services.shim_lines import (
+    Shims,
+    kept_for_others,
+    must_say,
+    refuse,
+    refuse_bad_lots,
+    refuse_other_family,
+)
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import FieldError, WrongState
@@ -49,10 +56,15 @@ def regrade_shims(
     really = family or found.family
     _refuse_bad_target(site, target)
     _refuse_bad_grade(found, really, measured, condition)
-    refuse_other_family([replace(found, family=really, place=target)], confirm=confirm, pointers=["/target"])
     place = found.place
     if place is None:
         raise AssertionError("refuse_bad_lots lets no lot without its place through")
+    bench = lock_bench(site) if place.kind == PlaceKind.INSPECTION else None
+    going = [replace(found, family=really, place=target)]
+    if bench and not confirm:
+        also = kept_for_others(going, ["/target"])
+        refuse_proposed_for_scrap([found], bench, Reason.REGRADE, asked_too=also, pointers=["/found"])
+    refuse_other_family(going, confirm=confirm, pointers=["/target"])
     gone = Line(
         place=place,
         family_id=found.family.id,
@@ -73,7 +85,6 @@ def regrade_shims(
         # Lines sum to zero in each family: one loses what the other gains, both against the difference.
         difference = place_of(site, PlaceKind.DIFFERENCE)
         lines = [gone, _against(gone, difference), _against(come, difference), come]
-    bench = lock_bench(site) if place.kind == PlaceKind.INSPECTION else None
     movement = post_movement(
         site=site,
         reason=Reason.REGRADE,

@@ -1,11 +1,14 @@
-"""Acts that may be asked back: shims into a bin that is kept for another family, more than was ordered."""
+"""Acts that may be asked back: shims into a bin that is kept for another family, what an
+inspection called scrap, more than was ordered."""
 
+from inventory.services.inspection_fate import ProposedForScrap
 from inventory.services.receipts import BeyondTheOrder
 from inventory.services.shim_lines import KeptForAnother
 from shop.errors import ShopError
 from shop.pages.once import OnceForm
 
 ASKED: dict[type[ShopError], str] = {
+    ProposedForScrap: "It is good: keep it all the same",
     KeptForAnother: "Put them there all the same",
     BeyondTheOrder: "It is so: book it all the same",
 }

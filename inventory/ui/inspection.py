@@ -1,6 +1,6 @@
 """Inspection: recovered shims are looked at, measured, and go back to a bin or to scrap."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
@@ -8,11 +8,11 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Balance, Condition, Inspection, PlaceKind, SupplierClaim
+from inventory.models import Balance, Condition, Inspection, Place, PlaceKind, SupplierClaim
 from inventory.selectors.claims import claimed_in_inspection
 from inventory.selectors.inspections import Lot, became, lies_as, waiting_inspections
-from inventory.selectors.overview import proposed_bins
 from inventory.selectors.places import place_of
+from inventory.selectors.putaway import BinFinder
 from inventory.selectors.stock import content
 from inventory.services.floor import return_to_bin, scrap_shims
 from inventory.services.inspecting import inspect_shim
@@ -37,10 +37,23 @@ NOT_FOR_NEW = (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """A lot of the bench that was measured: the bin that has room for it, or else the full one that it
+    belongs in, and what waits over it. `scrap`: an inspection that says so of every shim that is left."""
+
+    lot: Balance
+    proposed: Place | None
+    full: Place | None
+    claims: list[tuple[SupplierClaim, int]]
+    waiting: list[Inspection]
+    scrap: Inspection | None
+
+
 @page(see=Action.READ)
 def inspection_page(request: PageRequest, site: Site) -> HttpResponse:
     lots = list(content(site, PlaceKind.INSPECTION))
-    proposed = proposed_bins(site, [(lot.family_id, lot.thickness_nm) for lot in lots])
+    finder = BinFinder(site)
     claimed = claimed_in_inspection(site)
     waiting = waiting_inspections(site)
     return render(
@@ -48,12 +61,14 @@ def inspection_page(request: PageRequest, site: Site) -> HttpResponse:
         "inventory/inspection.html",
         {
             "unmeasured": [
-                (lot, waiting.get(_lot_of(lot), [])) for lot in lots if lot.condition == Condition.UNMEASURED
+                (lot, waiting.get(_lot_of(lot), []), _all_scrap(lot, waiting.get(_lot_of(lot), [])))
+                for lot in lots
+                if lot.condition == Condition.UNMEASURED
             ],
             "measured": [
-                (
+                _measured(
                     lot,
-                    proposed.get((lot.family_id, lot.thickness_nm)),
+                    finder,
                     _claims_over(lot, claimed.get((lot.family_id, lot.thickness_nm), [])),
                     waiting.get(_lot_of(lot), []),
                 )
@@ -160,6 +175,38 @@ def inspection_meant(request: PageRequest, site: Site) -> Inspection | None:
     return get_object_or_404(Inspection, site=site, pk=pk)
 
 
+def _measured(
+    lot: Balance, finder: BinFinder, claims: list[tuple[SupplierClaim, int]], waiting: list[Inspection]
+) -> Measured:
+    proposed, full = _belongs(lot, finder)
+    return Measured(
+        lot=lot,
+        proposed=proposed,
+        full=full,
+        claims=claims,
+        waiting=waiting,
+        scrap=_all_scrap(lot, waiting),
+    )
+
+
+def _belongs(lot: Balance, finder: BinFinder) -> tuple[Place | None, Place | None]:
+    """The bin that has room for one more, as an inspection proposes it; else the full one of its grade."""
+    if place := finder.propose(lot.family, lot.thickness_nm, 1).first:
+        return place, None
+    belonging = finder.belonging(lot.family, lot.thickness_nm)
+    return None, belonging[0].place if belonging else None
+
+
+def _all_scrap(lot: Balance, waiting: list[Inspection]) -> Inspection | None:
+    """The oldest inspection that proposed scrap, where that holds of every shim of the lot."""
+    to_scrap = _to_scrap(waiting)
+    return to_scrap[0] if len(to_scrap) >= lot.on_hand else None
+
+
+def _to_scrap(waiting: list[Inspection]) -> list[Inspection]:
+    return [inspection for inspection in waiting if inspection.fate == Inspection.Fate.SCRAP]
+
+
 def _claims_over(lot: Balance, claims: list[SupplierClaim]) -> list[tuple[SupplierClaim, int]]:
     """Claims over this lot and how many of its shims each still covers: some may have gone back already."""
     left = lot.on_hand if lot.condition == Condition.NEW else 0
@@ -175,13 +222,16 @@ def _claims_over(lot: Balance, claims: list[SupplierClaim]) -> list[tuple[Suppli
 def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError | None = None) -> HttpResponse:
     found = _lot(site, lot)
     inspected = inspection_meant(request, site)
-    place = proposed_bins(site, [(found.family_id, found.thickness_nm)]).get(
-        (found.family_id, found.thickness_nm)
-    )
+    place, full = _belongs(found, BinFinder(site))
+    to_scrap = len(_to_scrap(waiting_inspections(site).get(_lot_of(found), [])))
     form = ReturnForm(
         posted(request),
         lot=found,
-        initial={"lot": found.pk, "quantity": 1 if inspected else found.on_hand, "target": place},
+        initial={
+            "lot": found.pk,
+            "quantity": 1 if inspected else max(found.on_hand - to_scrap, 1),
+            "target": place,
+        },
     )
     if request.method == "POST" and refusal is None and form.is_valid():
         at, keyed = timezone.now(), form.cleaned_data
@@ -198,7 +248,7 @@ def return_page(request: PageRequest, site: Site, lot: int, refusal: ShopError |
         sentence = f"{counted(keyed['quantity'], 'shim')} returned to bin {keyed['target']}."
         return done(request, said(first, sentence), "inspection", site.code)
     refusal = form.take(refusal)
-    context = {"form": form, "lot": found, "proposed": place, "refusal": refusal}
+    context = {"form": form, "lot": found, "proposed": place, "full": full, "refusal": refusal}
     return render(request, "inventory/return.html", context, status=400 if form.errors else 200)
 
 

@@ -5,10 +5,12 @@ from dataclasses import replace
 import pytest
 
 from inventory.compute.lengths import parse
-from inventory.models import Condition, Inspection, Movement, Reason
+from inventory.models import Condition, Inspection, Movement, Place, Reason
 from inventory.selectors.inspections import became, waiting_inspections
+from inventory.services.catalogue import add_family
 from inventory.services.floor import return_to_bin, reverse_movement, scrap_shims
 from inventory.services.inspecting import inspect_shim
+from inventory.services.inspection_fate import ProposedForScrap
 from inventory.services.regrading import regrade_shims
 from inventory.services.shim_lines import Shims
 from shop.errors import Invalid
@@ -158,6 +160,65 @@ def test_an_inspection_is_of_the_bench_and_of_no_bin(look, by, used, bins, recei
     with pytest.raises(Invalid, match="lies at inspection, not in A2") as refusal:
         scrap_shims(**by, source=bins[1], shims=[used], note="bent", inspected=looked)
     assert [error.pointer for error in refusal.value.errors] == ["/inspection"]
+
+
+@pytest.fixture
+def pitted(look):
+    """One of 2.650 whose face is pitted, with its readings: it lies there as used."""
+    return look("2.650", face="pitted")
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_what_is_scrap_goes_into_a_bin_only_when_that_is_confirmed(pitted, named, by, used, bins, site):
+    back = {**by, "shims": [replace(used, place=bins[1])], "inspected": pitted if named else None}
+    before = Movement.objects.count()
+    with pytest.raises(
+        ProposedForScrap, match=r"scrap is proposed for the 2\.650 mm .* face is pitted"
+    ) as asked:
+        return_to_bin(**back)
+    assert (asked.value.code, asked.value.status) == ("proposed-for-scrap", 409)
+    assert [error.pointer for error in asked.value.errors] == ["/inspection" if named else "/lines/0"]
+    assert Movement.objects.count() == before
+    assert waiting(site) == {pitted.pk}
+    movement = return_to_bin(**back, confirm=True)
+    pitted.refresh_from_db()
+    assert pitted.taken == movement
+
+
+def test_the_good_one_beside_it_asks_nothing(pitted, look, by, used, bins, site):
+    look("2.650")
+    back = {**by, "shims": [replace(used, place=bins[1])]}
+    return_to_bin(**back)
+    assert waiting(site) == {pitted.pk}
+    with pytest.raises(ProposedForScrap):
+        return_to_bin(**back)
+
+
+def test_both_questions_are_asked_at_once(pitted, by, used, bins):
+    caps = add_family(
+        actor=by["actor"],
+        code="cap9",
+        name="9 mm cap",
+        form="cap",
+        marking="thousandths",
+        diameter=parse("9.5", "mm"),
+        thinnest=parse("2.000", "mm"),
+        thickest=parse("2.500", "mm"),
+        step=parse("0.025", "mm"),
+    )
+    Place.objects.filter(pk=bins[1].pk).update(family=caps, size_nm=None)
+    shims = [replace(used, place=Place.objects.get(pk=bins[1].pk))]
+    with pytest.raises(ProposedForScrap, match=f"{bins[1].code} is kept for 9 mm cap") as asked:
+        return_to_bin(**by, shims=shims)
+    assert [error.pointer for error in asked.value.errors] == ["/lines/0", "/lines/0/bin"]
+
+
+def test_no_regrading_gets_round_the_question(pitted, by, used, bins, places):
+    regrade = {**by, "found": replace(used, place=places["inspection"]), "note": "read wrong"}
+    with pytest.raises(ProposedForScrap) as asked:
+        regrade_shims(**regrade, measured=parse("2.655", "mm"), target=bins[1])
+    assert [error.pointer for error in asked.value.errors] == ["/found"]
+    regrade_shims(**regrade, measured=parse("2.655", "mm"), target=bins[1], confirm=True)
 
 
 def without_site(by):

@@ -1,5 +1,7 @@
 """The inspection on its pages: two units, two readings, and the proposal taken with one press."""
 
+import re
+
 import pytest
 from django.utils import timezone
 
@@ -293,3 +295,46 @@ def test_the_overview_leads_to_what_waits_for_its_outcome(inspect, counter_scree
     assert "is proposed" not in text_of(counter_screen.get("inspection"))
     made.refresh_from_db()
     assert made.taken.reason == "return_to_bin"
+
+
+FIRST = re.compile(r'<div class="bar"><a class="button primary" href="([^"]+)">(?:<svg.*?</svg>)?([^<]+)<')
+
+
+def first_button(page, lot):
+    """The words of the first button at a lot of the page, and where it leads."""
+    (entry,) = [
+        each for each in page.content.decode().split('<li class="lot">') if f"/inspection/{lot.pk}/" in each
+    ]
+    address, words = FIRST.search(entry).groups()
+    return words, address.replace("&amp;", "&")
+
+
+def test_what_is_scrap_is_scrapped_first_and_kept_only_when_asked_twice(inspect, counter_screen, drawer, lot):
+    inspect(counter_screen, reading_0="2.700", face="pitted")
+    made = Inspection.objects.latest("at", "id")
+    measured = Balance.objects.get(place=lot.place, condition=Condition.USED, thickness_nm=made.thickness_nm)
+    words, address = first_button(counter_screen.get("inspection"), measured)
+    assert words == "Scrap"
+    assert address.endswith(f"/scrap?lot={measured.pk}&inspection={made.pk}")
+    page = counter_screen.post("return", measured.pk, **fields_of(counter_screen.get("return", measured.pk)))
+    assert page.status_code == 409
+    assert "Scrap is proposed for the 2.700 mm" in text_of(page)
+    assert "It is good: keep it all the same" in text_of(page)
+    assert on_bench(measured) == 1
+    again = counter_screen.post("return", measured.pk, **fields_of(page) | {"confirm": "yes"})
+    assert "1 shim returned to bin D70." in text_of(again)
+
+
+def test_a_full_bin_is_called_full_on_both_pages_and_proposed_on_neither(inspect, counter_screen, drawer):
+    Place.objects.filter(site=drawer.site, kind=PlaceKind.BIN).update(capacity=0)
+    inspect(counter_screen, reading_0="2.700")
+    made = Inspection.objects.latest("at", "id")
+    assert made.proposed_bin is None
+    measured = Balance.objects.get(
+        place__kind=PlaceKind.INSPECTION, condition=Condition.USED, thickness_nm=made.thickness_nm
+    )
+    page = counter_screen.get("inspection")
+    assert "belongs in bin D70, which is full" in text_of(page)
+    words, address = first_button(page, measured)
+    assert words == "Return to a bin"
+    assert "belongs in bin D70, which is full; choose another" in text_of(counter_screen.client.get(address))
