@@ -31,8 +31,8 @@ FILTERS = (
 
 
 class HappeningSerializer(serializers.Serializer):
-    """One thing that happened. movement: the movement that it was. thing: the count, hold, inspection or need
-    that it happened to. null where there is none."""
+    """One thing that happened. movement: the movement that it was. thing: the bin, count, hold, inspection
+    or need that it happened to. null where there is none."""
 
     at = serializers.DateTimeField()
     kind = serializers.ChoiceField(choices=HAPPENING_KINDS)

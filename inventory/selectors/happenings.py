@@ -20,7 +20,8 @@ class Happening:
 
     kind: movement, bin, count, hold, inspection or need. what: in a word or two. text: the particulars.
     seq: the movement's number, None for what is no movement. object_id: of the count, hold, … as text.
-    movement: under which id the movement is found; None for what is no movement.
+    place: the bin that something was done to. movement: under which id the movement is found; None for what
+    is no movement.
     """
 
     at: datetime
@@ -30,6 +31,7 @@ class Happening:
     text: str
     seq: int | None
     object_id: str
+    place: uuid.UUID | None = None
     movement: uuid.UUID | None = None
 
     @property
@@ -43,8 +45,10 @@ class Happening:
 
     @property
     def thing(self) -> str | None:
-        """Under which id the count, hold, inspection or need is found; None for what is none."""
-        return None if self.kind in ("movement", "bin") else self.object_id
+        """Under which id the bin, count, hold, inspection or need is found; None for what is none."""
+        if self.kind == "bin":
+            return None if self.place is None else str(self.place)
+        return None if self.kind == "movement" else self.object_id
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

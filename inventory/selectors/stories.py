@@ -5,9 +5,10 @@ The ledger is one source of several: counts, holds, inspections, and what was do
 
 import uuid
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from inventory.compute.lengths import MAX_NM, show
 from inventory.models import (
@@ -93,12 +94,7 @@ def story_of_person(site: Site, user: User) -> Story:
     return Story(
         sources=(
             _from("movement", "movement__at", _line, _lines(site, HistoryFilter(user=user))),
-            _from(
-                "bin",
-                "at",
-                _place_event,
-                PlaceEvent.objects.filter(place__site=site, user=user).order_by("-id"),
-            ),
+            _from("bin", "at", _place_event_of_many, _place_acts(site, user)),
             _from("count", "opened_at", _opened_count, opened.order_by("-opened_at", "-number")),
             _from(
                 "count",
@@ -116,6 +112,17 @@ def story_of_person(site: Site, user: User) -> Story:
             ),
         ),
     )
+
+
+def _place_acts(site: Site, user: User) -> QuerySet[PlaceEvent]:
+    """What a person did to bins, each act once: one on two bins stands in the history of both, and who merges
+    a bin retires it with that."""
+    twins = PlaceEvent.objects.filter(
+        place=OuterRef("other"), other=OuterRef("place"), act=OuterRef("act"), at=OuterRef("at")
+    )
+    events = PlaceEvent.objects.filter(place__site=site, user=user).select_related("place")
+    merged = Q(act=PlaceEvent.Act.RETIRE, other__isnull=False)
+    return events.exclude(merged).exclude(Exists(twins.filter(pk__gt=OuterRef("pk")))).order_by("-id")
 
 
 def _lines(site: Site, wanted: HistoryFilter) -> QuerySet[MovementLine]:
@@ -181,7 +188,16 @@ def _place_event(event: PlaceEvent) -> Happening:
         text=event.text,
         seq=None,
         object_id=f"{event.pk:019d}",
+        place=event.place_id,
     )
+
+
+def _place_event_of_many(event: PlaceEvent) -> Happening:
+    """As of one bin, with the bin named: in a merge or split both are."""
+    told = _place_event(event)
+    if event.act in (PlaceEvent.Act.MERGE, PlaceEvent.Act.SPLIT):
+        return told
+    return replace(told, text=f"{event.place.code}: {told.text[:1].lower()}{told.text[1:]}")
 
 
 def _opened_count(count: BinCount) -> Happening:

@@ -9,7 +9,8 @@ from inventory.compute.lengths import from_nm
 from inventory.models import Condition, Movement, MovementLine
 from inventory.selectors.history import HistoryFilter, history, history_rows
 from inventory.selectors.stories import story_of_bin, story_of_job, story_of_person, story_of_size
-from inventory.services.bins import relocate_bin
+from inventory.services.bin_content import merge_bins
+from inventory.services.bins import relocate_bin, restore_bin, retire_bin
 from inventory.services.counting import Found, key_count, open_counts
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
 from inventory.services.floor import Shims, move_shims, reverse_movement
@@ -245,3 +246,26 @@ def test_the_story_of_a_person(day, site, tech, boss, stranger):
     assert brief(story_of_person(site, boss.user).page()) == [("movement", "Reverse", "Mara Quist")] * 2
     # What Odo took out of transit, he did in his own site's name.
     assert story_of_person(site, stranger.user).page() == []
+
+
+def test_a_person_s_story_names_the_bin_and_tells_each_act_once(site, boss, bins, at):
+    """Two bins have a merge, a split and an exchange of places in their histories; it is one act."""
+    by = {"actor": boss, "at": at}
+    relocate_bin(**by, place=bins[0], cabinet="A", row=bins[1].row, column=bins[1].column)
+    retire_bin(**by, place=bins[2])
+    restore_bin(**by, place=bins[2], note="needed")
+    merge_bins(**by, source=bins[3], target=bins[2], widen=True)
+    told = [(entry.what, entry.text, entry.thing) for entry in story_of_person(site, boss.user).page()]
+    one, _, three, four = (str(place.pk) for place in bins)
+    assert told == [
+        ("Merged", "A4 merged into A3", four),
+        ("Brought back into use", "A3: back in use: needed", three),
+        ("Retired", "A3: out of use", three),
+        (
+            "Relocated",
+            "A1: from cabinet A, row 1, column 1 to cabinet A, row 1, column 2, in exchange for A2",
+            one,
+        ),
+    ]
+    assert [entry.what for entry in story_of_bin(bins[3]).page()] == ["Retired", "Merged"]
+    assert [entry.what for entry in story_of_bin(bins[1]).page()] == ["Relocated"]
