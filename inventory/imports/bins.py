@@ -10,7 +10,9 @@ from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from inventory.services.bin_table import BinTableWrite
 from inventory.services.bins import MOST_POSITION
+from inventory.services.place_codes import twin_cabinet_words
 from inventory.services.table_posting import Say
+from inventory.services.texts import text_errors
 from inventory.spreadsheets.columns import Column, Kind, Values
 from inventory.spreadsheets.reading import MOST_ROWS
 from inventory.spreadsheets.writing import Cell
@@ -78,11 +80,17 @@ class BinChecker(Checker):
     def __init__(self, site: Site) -> None:
         self.bins: dict[str, Place] = {}
         self._other: set[str] = set()
+        # What is called so, and how a cabinet is written, by the same in small letters.
+        self._codes: dict[str, str] = {}
+        self._cabinets: dict[str, dict[str, None]] = {}
         for place in Place.objects.filter(site=site).select_related("family", "site"):
             if place.kind == PlaceKind.BIN and place.retired_at is None:
                 self.bins[place.code] = place
             else:
                 self._other.add(place.code)
+            self._codes.setdefault(place.code.casefold(), place.code)
+            if place.cabinet:
+                self._cabinets.setdefault(place.cabinet.casefold(), {})[place.cabinet] = None
         self._families = {family.code: family for family in ShimFamily.objects.all()}
         self._sizes = {family.code: set(family.sizes_nm()) for family in self._families.values()}
         self._seen: dict[str, int] = {}
@@ -128,10 +136,24 @@ class BinChecker(Checker):
             "capacity": values["capacity"],
         }
 
+    def _wrong_names(self, code: str, cabinet: str) -> list[str]:
+        wrong = [
+            f"the {name} {error.detail}"
+            for name, text in (("code", code), ("cabinet", cabinet))
+            for error in text_errors(Place, name, text, "")
+        ]
+        taken = self._codes.setdefault(code.casefold(), code)
+        if code in self._other:
+            wrong.append(f"{code} is the name of another place or of a retired bin")
+        elif code not in self.bins and taken != code:
+            wrong.append(f"{code} differs from {taken} only by capital and small letters")
+        written = self._cabinets.setdefault(cabinet.casefold(), {cabinet: None})
+        if cabinet not in written:
+            wrong.append(f"the cabinet {cabinet} {twin_cabinet_words(next(iter(written)))}")
+        return wrong
+
     def _wrong(self, values: Values) -> list[str]:
-        wrong = []
-        if values["code"] in self._other:
-            wrong.append(f"{values['code']} is the name of another place or of a retired bin")
+        wrong = self._wrong_names(values["code"], values["cabinet"] or "")
         family = values["family"]
         if family and family not in self._families:
             wrong.append(f"there is no shim family {family}")

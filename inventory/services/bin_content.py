@@ -32,6 +32,7 @@ from inventory.services.bins import (
 )
 from inventory.services.hold_state import key_of, lock_holds
 from inventory.services.ledger import MOST_LINES, ShimKey, give_free, post_movement, transfer
+from inventory.services.place_codes import refuse_bad_code, refuse_taken_code, refuse_twin_cabinet
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, WrongState
@@ -257,13 +258,9 @@ def _new_bin(
 ) -> Place:
     refuse_bad_position(cabinet, row, column)
     refuse_bad_use(family, size_nm, capacity)
-    most = Place._meta.get_field("code").max_length
-    if not code.strip() or len(code) > most:
-        words = f"must have 1 to {most} characters"
-        raise Invalid(f"The code of a bin {words}.", errors=[FieldError("/code", words)])
-    if Place.objects.filter(site=site, code=code).exists():
-        words = "is taken; choose another"
-        raise Invalid(f"{site.name} has a place {code} already.", errors=[FieldError("/code", words)])
+    refuse_bad_code(code)
+    refuse_taken_code(site, code)
+    refuse_twin_cabinet(site, cabinet)
     place = Place(
         site=site,
         kind=PlaceKind.BIN,

@@ -73,7 +73,7 @@ class BinTableWrite:
 
     def _refuse_taken(self) -> None:
         """Codes that were taken since the check, and positions where another bin stands."""
-        codes = {place.code for place in self.new}
+        codes = {place.code.casefold() for place in self.new}
         ours = {place.pk for place, _ in self.changed}
         positions = {_position(place): place.code for place in self.new}
         positions |= {_position(place): place.code for place, _ in self.changed}
@@ -82,7 +82,7 @@ class BinTableWrite:
             "pk", "code", "kind", "retired_at", "cabinet", "row", "column"
         )
         for pk, code, kind, retired_at, *position in rows:
-            if code in codes:
+            if code.casefold() in codes:
                 raise Conflict(f"There is a place {code} by now. {AGAIN}")
             if kind != PlaceKind.BIN or retired_at is not None or pk in ours:
                 continue

@@ -19,7 +19,8 @@ from inventory.models import (
     ShimFamily,
 )
 from inventory.services.ledger import MOST_QUANTITY
-from inventory.services.texts import counted
+from inventory.services.place_codes import refuse_twin_cabinet
+from inventory.services.texts import counted, text_errors
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, StaleVersion, WrongState
@@ -75,6 +76,8 @@ def relocate_bin(
     actor.must(Action.EDIT_BINS, place.site)
     refuse_bad_position(cabinet, row, column)
     lock_cabinets(place.site)
+    if cabinet != place.cabinet:
+        refuse_twin_cabinet(place.site, cabinet)
     there = _at_position(place, cabinet, row, column)
     place, *others = lock_bins(place, *([there] if there else []))
     refuse_stale(place, version)
@@ -201,6 +204,7 @@ def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> No
     most = Place._meta.get_field("cabinet").max_length
     if not cabinet.strip() or len(cabinet) > most:
         errors.append(FieldError("/cabinet", f"must have 1 to {most} characters"))
+    errors += text_errors(Place, "cabinet", cabinet[:most], "/cabinet")
     for name, value in (("row", row), ("column", column)):
         if value is None or not 1 <= value <= MOST_POSITION:
             errors.append(FieldError(f"/{name}", f"must be 1 to {MOST_POSITION:,}"))

@@ -7,6 +7,7 @@ from inventory.compute.markings import MarkingRule, check_marking_rule
 from inventory.compute.sizes import FamilyRange
 from inventory.models import Offer, Place, PlaceKind, ShimFamily, Supplier
 from inventory.services.bins import lock_cabinets, refuse_taken_position
+from inventory.services.place_codes import refuse_taken_code, refuse_twin_cabinet
 from inventory.services.rows import check_fields, insert
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -99,7 +100,7 @@ def add_bin(
     actor.must(Action.EDIT_CATALOGUE, site)
     lock_cabinets(site)
     _refuse_size(family, size_nm)
-    _refuse_taken_place(site, code)
+    refuse_taken_code(site, code)
     place = Place(
         site=site,
         kind=PlaceKind.BIN,
@@ -112,6 +113,7 @@ def add_bin(
         capacity=capacity,
     )
     check_fields(place, "The bin cannot be entered")
+    refuse_twin_cabinet(site, cabinet)
     refuse_taken_position(place)
     return insert(place, "The bin cannot be entered")
 
@@ -120,7 +122,7 @@ def add_bin(
 def add_tray(*, site: Site, actor: Actor, code: str) -> Place:
     """A numbered tray for one job's shims."""
     actor.must(Action.EDIT_CATALOGUE, site)
-    _refuse_taken_place(site, code)
+    refuse_taken_code(site, code)
     return insert(Place(site=site, kind=PlaceKind.TRAY, code=code), "The tray cannot be entered")
 
 
@@ -190,11 +192,3 @@ def _refuse_size(family: ShimFamily | None, size_nm: int | None) -> None:
     if family is None or size_nm not in family.sizes_nm():
         words = f"{family.name} is not made in that size." if family else "A bin for a size needs its family."
         raise Invalid(words, errors=[FieldError("/size", "must be a size of the bin's family")])
-
-
-def _refuse_taken_place(site: Site, code: str) -> None:
-    if Place.objects.filter(site=site, code=code).exists():
-        raise Invalid(
-            f"{site.name} has a place {code} already.",
-            errors=[FieldError("/code", "is taken; choose another")],
-        )

@@ -6,6 +6,10 @@ from django.db.models import Model
 
 from shop.errors import FieldError, Invalid
 
+# Fields with what a thing is called by: somebody reads it from a label and keys it in.
+CODES = ("code", "cabinet")
+UNSEEN = "holds a control or direction character, which nobody sees; leave it out"
+
 
 def counted(number: int, one: str, many: str = "") -> str:
     """So many of a thing, for a sentence: "1 shim", "4 shims"."""
@@ -33,6 +37,8 @@ def text_errors(model: type[Model], name: str, text: str, pointer: str) -> list[
         return [FieldError(pointer, f"has {len(text)} characters; {most} is the most")]
     if "\x00" in text or any("\ud800" <= character <= "\udfff" for character in text):
         return [FieldError(pointer, "holds a character that is none; leave it out")]
+    if name in CODES and not text.isprintable():
+        return [FieldError(pointer, UNSEEN)]
     return []
 
 
