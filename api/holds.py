@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Prefetch, QuerySet
 from rest_framework import serializers
@@ -16,10 +17,11 @@ from api.views import ApiView, Call
 from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Hold, HoldLine
-from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims, release_hold
+from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims
 from inventory.services.outside_fit import fit_hold
-from inventory.services.take_over import take_over_hold
 from jobs.models import Job
+from jobs.services.ending_holds import release_hold, take_over_hold
+from jobs.services.handing_over import lock_with_partners
 from shop.actor import Actor
 from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Site
@@ -181,6 +183,18 @@ class HoldView(ApiView):
         return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)
 
 
+class EndedHoldView(HoldView):
+    """A job whose hold ends is locked before it, as the lock law has it."""
+
+    def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
+        if lock:
+            lock_with_partners(job for job in self._jobs(actor, path) if job is not None)
+        return super().find(actor, lock=lock, **path)
+
+    def _jobs(self, actor: Actor, path: dict[str, Any]) -> list[UUID | None]:
+        return list(self.rows(list(actor.roles)).filter(**path).values_list("job_id", flat=True))
+
+
 class Holds(HoldView):
     @lists(
         Action.READ,
@@ -257,13 +271,13 @@ class ExtendHold(HoldView):
         return extend_hold(hold=hold, actor=call.actor, at=call.at, expires_in=expires_in)
 
 
-class ReleaseHold(HoldView):
+class ReleaseHold(EndedHoldView):
     @acts(Action.HOLD, "release_hold", "Give the shims free.", body=ReleaseSerializer, example={})
     def post(self, call: Call, hold: Hold) -> Hold:
         return release_hold(hold=hold, actor=call.actor, at=call.at, note=call.body.get("note", ""))
 
 
-class TakeOverHold(HoldView):
+class TakeOverHold(EndedHoldView):
     @acts(
         Action.TAKE_OVER_HOLD,
         "take_over_hold",

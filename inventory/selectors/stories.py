@@ -152,7 +152,8 @@ def _made(holds: QuerySet[Hold]) -> QuerySet[Hold]:
 
 
 def _over(holds: QuerySet[Hold]) -> QuerySet[Hold]:
-    return holds.filter(resolved_at__isnull=False).prefetch_related("lines").order_by("-resolved_at", "-id")
+    over = holds.filter(resolved_at__isnull=False).prefetch_related("lines__place")
+    return over.order_by("-resolved_at", "-id")
 
 
 def _holds(holds: QuerySet[Hold]) -> list[Source]:
@@ -255,10 +256,22 @@ def _ended(hold: Hold) -> Happening:
         kind="hold",
         what=f"Hold {hold.get_state_display().lower()}",
         by=hold.resolved_by,
-        text=f"{_shims_of(hold)} for {hold.reference}{note}",
+        text=f"{_shims_of(hold)} for {hold.reference}{_unused(hold)}{note}",
         seq=None,
         object_id=str(hold.pk),
     )
+
+
+def _unused(hold: Hold) -> str:
+    """What of a hold that was fitted did not go in, and where it was left."""
+    if hold.state != Hold.State.FITTED:
+        return ""
+    left = [
+        f"{line.quantity - line.fitted} × {show(line.thickness_nm)} mm in {line.place.code}"
+        for line in hold.lines.all()
+        if line.fitted < line.quantity
+    ]
+    return f"; not used: {', '.join(left)}" if left else ""
 
 
 def _shims_of(hold: Hold) -> str:

@@ -17,6 +17,8 @@ from shop.errors import FieldError, Invalid, NotFound, Unprocessable
 from shop.models import Site
 from shop.roles import Action
 
+MOST_NAMED = 10
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneShim:
@@ -53,7 +55,8 @@ def fit_shims(
     """Book what came out of the engine into the tray and what went in; resolves the holds.
 
     A job has several holds where some of its shims had to be bought. Held shims that were not fitted are
-    given free in the same transaction (in the tray where they were handed out, else in their bins). Returns
+    given free in the same transaction (in the tray where they were handed out, else in their bins); a hold of
+    which none was is released and not fitted. Returns
     the pull (None if nothing came out) and the fit. Raises HoldExpired, WrongState, NotEnough, Invalid for a
     place of another site, or Unprocessable when more is fitted from a hold line than was held, another shim
     than it holds, or nothing at all.
@@ -94,7 +97,11 @@ def fit_shims(
         locked=True,
     )
     for hold in locked.held:
-        resolve(hold, Hold.State.FITTED, by=actor.label, at=at)
+        lines = [line for line in held.values() if line.hold_id == hold.pk]
+        used = any(line.fitted for line in lines)
+        lying = sorted({line.place.code for line in lines})
+        note = "" if used else f"Not used: free again, in {', '.join(lying[:MOST_NAMED])}"
+        resolve(hold, Hold.State.FITTED if used else Hold.State.RELEASED, by=actor.label, at=at, note=note)
     return pull, fit
 
 

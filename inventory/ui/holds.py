@@ -1,4 +1,4 @@
-"""Who holds what: the board, one hold, letting it stand longer, giving it free."""
+"""Who holds what: the board, one hold, letting it stand longer."""
 
 from uuid import UUID
 
@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from inventory.models import Hold
 from inventory.selectors.holds import held_for, holds, open_holds
-from inventory.services.holds import extend_hold, release_hold
-from inventory.ui.hold_forms import HOUR, ExtendForm, FindHoldsForm, ReleaseForm
+from inventory.services.holds import extend_hold
+from inventory.ui.hold_forms import HOUR, ExtendForm, FindHoldsForm
 from shop.conf import conf
 from shop.errors import ShopError
 from shop.models import Site
@@ -72,22 +72,7 @@ def extend_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError |
             site.code,
             pk,
         )
-    return _act(request, hold, form, "Hold it until another time", "Hold on", form.take(refusal))
-
-
-@page(see=Action.HOLD, do=Action.HOLD)
-def release_page(
-    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
-) -> HttpResponse:
-    hold = hold_of(site, pk)
-    form = ReleaseForm(posted(request))
-    if request.method == "POST" and refusal is None and form.is_valid():
-        at = timezone.now()
-        with once(form.cleaned_data["once"], at) as first:
-            if first:
-                release_hold(hold=hold, actor=request.actor, at=at, note=form.cleaned_data["note"])
-        return done(request, f"The shims are no longer held for {hold.reference}.", "holds", site.code)
-    return _act(request, hold, form, "Give the shims free", "Give free", form.take(refusal), danger=True)
+    return act_on_hold(request, hold, form, "Hold it until another time", "Hold on", form.take(refusal))
 
 
 def hold_of(site: Site, pk: UUID) -> Hold:
@@ -95,7 +80,7 @@ def hold_of(site: Site, pk: UUID) -> Hold:
     return get_object_or_404(holds(site).select_related("site", "taken_over__taken"), pk=pk)
 
 
-def _act(
+def act_on_hold(
     request: PageRequest,
     hold: Hold,
     form: OnceForm,
@@ -105,6 +90,7 @@ def _act(
     *,
     danger: bool = False,
 ) -> HttpResponse:
+    """The page of one act on a hold: what is asked, and the button that does it."""
     context = {
         "hold": hold,
         "form": form,

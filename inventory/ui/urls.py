@@ -74,7 +74,6 @@ urlpatterns = [
     path("holds", holds.holds_page, name="holds"),
     path("holds/<uuid:pk>", holds.hold_page, name="hold"),
     path("holds/<uuid:pk>/extend", holds.extend_page, name="extend_hold"),
-    path("holds/<uuid:pk>/release", holds.release_page, name="release_hold"),
     path("history", history.history_page, name="history"),
     path("history.<slug:ending>", history.history_file, name="history_file"),
     path("history/of/<slug:of>/<slug:key>", stories.story_page, name="story"),

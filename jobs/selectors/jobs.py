@@ -9,10 +9,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from django.db.models import Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet, prefetch_related_objects
 
 from inventory.compute.lengths import show
-from inventory.models import Hold, Need
+from inventory.models import Hold, HoldLine, Need
 from jobs.compute.readings import Verdict, verdict
 from jobs.models import (
     ClearanceReading,
@@ -27,6 +27,7 @@ from jobs.models import (
     ShimReading,
     Vehicle,
 )
+from jobs.selectors.own_holds import by_hand
 from jobs.selectors.plans import next_step
 from jobs.selectors.readings import current_readings
 from jobs.services.states import ALLOWED, Act
@@ -94,6 +95,8 @@ class JobSheet:
     """What else the engine type takes each time."""
     holds: tuple[Hold, ...]
     """The holds that stand, with their lines."""
+    by_hand: tuple[HoldLine, ...]
+    """What of those holds is beside the accepted plan."""
     needs: tuple[Need, ...]
     """What is to be bought or on its way for the job."""
     hand_overs: tuple[HandOver, ...]
@@ -102,6 +105,12 @@ class JobSheet:
     """The acts that the job's state allows; whether a person's role does is another question."""
     next: str
     """What comes next, in a sentence."""
+
+    @property
+    def by_plan(self) -> tuple[HoldLine, ...]:
+        """What the holds have for the accepted plan."""
+        beside = {line.pk for line in self.by_hand}
+        return tuple(line for hold in self.holds for line in hold.lines.all() if line.pk not in beside)
 
     @property
     def to_read(self) -> tuple[str, ...]:
@@ -170,15 +179,18 @@ def job_sheet(job: Job) -> JobSheet:
     """The whole sheet of one job, in a fixed number of queries."""
     job = jobs_of(job.site).get(pk=job.pk)
     plan = current_plan(job)
-    plan_lines = (
-        plan.lines.select_related("from_place", "from_job__bay", "from_job__tray")
-        if plan
-        else PlanLine.objects.none()
-    )
-    lines = {line.label: line for line in plan_lines}
+    if plan is not None:
+        with_places = PlanLine.objects.select_related("from_place", "from_job__bay", "from_job__tray")
+        prefetch_related_objects([plan], Prefetch("lines", with_places))
+    lines = {line.label: line for line in plan.lines.all()} if plan is not None else {}
     readings = _by_valve(ClearanceReading.objects.filter(valve__job=job).order_by("sequence"))
     shims = _by_valve(ShimReading.objects.filter(valve__job=job).order_by("sequence"))
     fits = _by_valve(Fit.objects.filter(valve__job=job).order_by("round"))
+    holds = tuple(
+        Hold.objects.filter(job_id=job.pk, state=Hold.State.HELD)
+        .prefetch_related("lines__place", "lines__taken_from")
+        .order_by("created_at", "id")
+    )
     return JobSheet(
         job=job,
         valves=tuple(
@@ -188,11 +200,8 @@ def job_sheet(job: Job) -> JobSheet:
         plan=plan,
         events=tuple(job.events.order_by("id")),
         items=tuple(job.engine_type.items.order_by("order")) if job.engine_type else (),
-        holds=tuple(
-            Hold.objects.filter(job_id=job.pk, state=Hold.State.HELD)
-            .prefetch_related("lines__place", "lines__taken_from")
-            .order_by("created_at", "id")
-        ),
+        holds=holds,
+        by_hand=tuple(by_hand(plan, holds)),
         needs=tuple(
             Need.objects.filter(job_id=job.pk, state__in=[Need.State.OPEN, Need.State.BOUGHT])
             .select_related("line__purchase_list")

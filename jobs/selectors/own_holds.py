@@ -1,18 +1,19 @@
-"""What is held for a job by hand, before any plan of it was accepted: its own plan may count on that."""
+"""What is held for a job, by its accepted plan or by hand; a new plan of it may count on the latter."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import partial
 from typing import NamedTuple
 
 from django.db.models import Q
 
 from inventory.models import Balance, Hold, HoldLine, PlaceKind
 from inventory.selectors.stock import PLANNABLE
-from jobs.models import Job
+from jobs.models import Job, Plan, PlanLine
 
 AT_WORK = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
-"""States of a job whose plan was accepted: what is held for it then is that plan's."""
+"""States of a job whose plan was accepted: no other plan counts then on what is held for it."""
 
 
 class OwnLot(NamedTuple):
@@ -62,6 +63,41 @@ def own_lots(job: Job) -> list[OwnLot]:
         if (quantity := held.get((balance.place_id, balance.thickness_nm, balance.condition)))
     ]
     return sorted(lots, key=lambda lot: lot.balance.place_id != job.tray_id)
+
+
+def lines_from_shop(plan: Plan) -> list[PlanLine]:
+    """The plan's lines that want a shim from a bin, a supplier, a tray or another engine."""
+    return [line for line in plan.lines.all() if line.from_shop]
+
+
+def shims_for(plan: Plan, holds: Iterable[Hold]) -> dict[str, HoldLine]:
+    """By valve label, the hold line whose shim the plan puts there; valves whose shim is not held are
+    missing. Of several alike, the one from where the plan takes it, then the one that was held first."""
+    free: dict[tuple[str, int], list[HoldLine]] = defaultdict(list)
+    for hold in holds:
+        for line in hold.lines.all():
+            # A line may hold several shims alike; the plan's own lines hold one for one valve.
+            free[(line.label, line.thickness_nm)] += [line] * line.quantity
+    found: dict[str, HoldLine] = {}
+    for wanted in lines_from_shop(plan):
+        waiting = free[(wanted.label, wanted.gets_nm)]
+        if waiting:
+            waiting.sort(key=partial(_is_not_meant, wanted))
+            found[wanted.label] = waiting.pop(0)
+    return found
+
+
+def by_hand(plan: Plan | None, holds: Iterable[Hold]) -> list[HoldLine]:
+    """The lines of a job's holds that are not its accepted plan's; all of them where it has none."""
+    holds = list(holds)
+    at_work = plan is not None and plan.state == Plan.State.ACCEPTED
+    taken = {line.pk for line in shims_for(plan, holds).values()} if plan and at_work else set()
+    return [line for hold in holds for line in hold.lines.all() if line.pk not in taken]
+
+
+def _is_not_meant(wanted: PlanLine, line: HoldLine) -> tuple[bool, bool]:
+    other_place = wanted.from_place_id is not None and line.taken_from_id != wanted.from_place_id
+    return other_place, bool(wanted.condition) and line.condition != wanted.condition
 
 
 def _is_its_own(job: Job, line: HoldLine) -> bool:

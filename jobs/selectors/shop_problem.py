@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from django.db.models import F, Q
 
-from inventory.models import Balance, Condition, Hold, HoldLine, PurchaseLine
+from inventory.models import Balance, Condition, Hold, HoldLine, PlaceKind, PurchaseLine
 from inventory.selectors.stock import PLANNABLE
 from jobs.compute.planner import Condition as PlannerCondition
 from jobs.compute.planner.types import Valve
@@ -26,7 +26,7 @@ from jobs.compute.shopplan import (
 )
 from jobs.models import ClearanceReading, HandOver, Job, JobValve, Plan, PlanLine
 from jobs.models.shop_plan import LIVE
-from jobs.selectors.own_holds import own_lines
+from jobs.selectors.own_holds import own_lines, shims_for
 from jobs.selectors.problem import uncertainty, valve_of
 from jobs.selectors.readings import current_readings, opens_nothing
 from jobs.selectors.shop_stock import lots_of, on_order, set_aside
@@ -96,7 +96,8 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
     moved = _moved(planned, books) if move_accepted else frozenset()
     families = {job.family_id for job in planned}
     own = own_lines(planned, at=at)
-    balances, lots = lots_of(site, families, moved, own)
+    freed = _freed(moved, books)
+    balances, lots = lots_of(site, families, freed, own)
     lines, ordered = on_order(site, families, moved)
     keys = {job.pk for job in planned}
     open_jobs = [_open_job(job, books, moved, keys, at) for job in planned]
@@ -107,7 +108,7 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
         lots=tuple(lots),
         ordered=tuple(ordered),
         catalogue={job.family.code: job.family.sizes_nm() for job in planned},
-        aside=tuple(set_aside(site, families, moved, own)),
+        aside=tuple(set_aside(site, families, freed, own)),
         uncertainty=uncertainty(),
     )
     return SiteProblem(
@@ -176,6 +177,22 @@ def _moved(jobs: Sequence[Job], books: _Books) -> frozenset[uuid.UUID]:
     return frozenset(
         job.pk for job in jobs if job.state in MAY_MOVE and job.pk in books.plans and job.pk not in carried
     )
+
+
+def _freed(moved: frozenset[uuid.UUID], books: _Books) -> list[HoldLine]:
+    """What the accepted plans of moved jobs hold in bins, one entry for each shim."""
+    if not moved:
+        return []
+    holds: dict[uuid.UUID, list[Hold]] = defaultdict(list)
+    rows = Hold.objects.filter(job_id__in=moved, state=Hold.State.HELD).prefetch_related("lines__place")
+    for hold in rows.order_by("pk"):
+        holds[hold.job_id].append(hold)
+    return [
+        line
+        for pk in moved
+        for line in shims_for(books.plans[pk], holds[pk]).values()
+        if line.place.kind == PlaceKind.BIN
+    ]
 
 
 def _open_job(

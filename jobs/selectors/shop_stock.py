@@ -18,17 +18,13 @@ MOST_ASIDE = 500
 
 
 def lots_of(
-    site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID], own: Sequence[HoldLine]
+    site: Site, families: set[uuid.UUID], freed_lines: Iterable[HoldLine], own: Sequence[HoldLine]
 ) -> tuple[list[Balance], list[ShopLot]]:
     """What is held for single jobs by hand (`own`), each for its job alone, then what is available in bins;
-    what moved jobs hold there counts as available."""
+    what the plans of moved jobs hold there (`freed_lines`) counts as available."""
     freed: dict[tuple[Any, ...], int] = defaultdict(int)
-    if moved:
-        rows = HoldLine.objects.filter(
-            hold__job_id__in=moved, hold__state=Hold.State.HELD, place__kind=PlaceKind.BIN
-        )
-        for line in rows:
-            freed[line.place_id, line.family_id, line.thickness_nm, line.condition] += line.quantity
+    for line in freed_lines:
+        freed[line.place_id, line.family_id, line.thickness_nm, line.condition] += 1
     balances, lots = _own_lots(own)
     for balance in stock(site).filter(condition__in=PLANNABLE, family__in=families):
         key = (balance.place_id, balance.family_id, balance.thickness_nm, balance.condition)
@@ -122,12 +118,12 @@ def due_of(line: PurchaseLine) -> datetime:
 
 
 def set_aside(
-    site: Site, families: set[uuid.UUID], moved: frozenset[uuid.UUID], own: Sequence[HoldLine]
+    site: Site, families: set[uuid.UUID], freed_lines: Iterable[HoldLine], own: Sequence[HoldLine]
 ) -> Iterable[Aside]:
     """What sentences speak of: shims in bins that are held for others, and unmeasured ones."""
     held = HoldLine.objects.filter(
         hold__site=site, hold__state=Hold.State.HELD, place__kind=PlaceKind.BIN, family__in=families
-    ).exclude(Q(hold__job_id__in=moved) | Q(pk__in=[line.pk for line in own]))
+    ).exclude(pk__in=[line.pk for line in (*freed_lines, *own)])
     for line in held.select_related("hold", "family").order_by("id")[:MOST_ASIDE]:
         yield Aside(
             family=line.family.code, thickness_nm=line.thickness_nm, because="held", by=line.hold.reference

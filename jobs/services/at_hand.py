@@ -48,6 +48,8 @@ class AtHand:
     """By label, the own shims of the valves that are opened and that nobody has taken yet."""
     held: list[HoldLine]
     """One entry per held shim that nobody has taken yet."""
+    beside: list[HoldLine] = field(default_factory=list)
+    """As `held`, of what is held for the job by hand: only who says so took one of them."""
     takers: dict[str, str] = field(default_factory=dict)
     """Label of an opened valve -> the valve that its own shim went to."""
     from_tray: Counter[tuple[int, str]] = field(default_factory=Counter)
@@ -60,12 +62,15 @@ class AtHand:
         opened: Sequence[JobValve],
         holds: Sequence[Hold],
         given: Mapping[str, str] = _NOTHING_GIVEN,
+        *,
+        beside: Sequence[Hold] = (),
     ) -> "AtHand":
         """`given`: by label of a valve whose shim was handed over to another job before, where it went."""
         return cls(
             job=job,
             pulled={valve.label: _own(valve) for valve in opened if valve.label not in given},
-            held=[line for hold in holds for line in hold.lines.all() for _ in range(line.quantity)],
+            held=_one_by_one(holds),
+            beside=_one_by_one(beside),
             takers=dict(given),
         )
 
@@ -107,7 +112,7 @@ class AtHand:
         )
 
     def _from_bin(self, code: str, length: Length, condition: str) -> Shim:
-        for line in self.held:
+        for line in (*self.held, *self.beside):
             if line.taken_from.code == code and _is(line, length, condition):
                 return self._take(line)
         if text_errors(Place, "code", code, ""):
@@ -120,7 +125,8 @@ class AtHand:
         return _loose(place, f"bin:{code}", length, condition)
 
     def _from_tray(self, length: Length, condition: str, *, to: str) -> Shim:
-        for line in self.held:
+        lying = [line for line in self.beside if line.place_id == self.job.tray_id]
+        for line in (*self.held, *lying):
             if _is(line, length, condition):
                 return self._take(line)
         for giver, shim in self.pulled.items():
@@ -138,7 +144,7 @@ class AtHand:
         return _loose(self.job.tray, TRAY, length, condition)
 
     def _take(self, line: HoldLine) -> Shim:
-        self.held.remove(line)
+        (self.held if line in self.held else self.beside).remove(line)
         return Shim(
             thickness_nm=line.thickness_nm,
             condition=line.condition,
@@ -147,6 +153,10 @@ class AtHand:
             known_by=_known_by(line.condition),
             hold_line=line,
         )
+
+
+def _one_by_one(holds: Sequence[Hold]) -> list[HoldLine]:
+    return [line for hold in holds for line in hold.lines.all() for _ in range(line.quantity)]
 
 
 def _own(valve: JobValve) -> Shim:

@@ -1,11 +1,13 @@
 """Fit a job: what came out of the engine goes to the tray, what was planned (or what really was) goes in."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 
-from inventory.compute.lengths import Length, LengthError, plausible_shim
+from django.db.models import F
+
+from inventory.compute.lengths import Length, LengthError, plausible_shim, show
 from inventory.models import Condition, Hold, HoldLine, Movement, Place, PlaceKind
 from inventory.selectors.places import place_of
 from inventory.services.fitting import Fitted, OneShim, fit_shims
@@ -20,7 +22,8 @@ from jobs.selectors.readings import current_readings
 from jobs.services.at_hand import AtHand, NotAtHand, Shim
 from jobs.services.handing_out import hand_out, lines_to_tray
 from jobs.services.handing_over import end_with_fit, hold_what_was_pulled, out_of, what, where
-from jobs.services.promises import accepted_plan, lock_plans_shims, lock_stock, lose_plans
+from jobs.services.own_holds import WantedShim, take_out
+from jobs.services.promises import accepted_plan, fresh, lock_plans_shims, lock_stock, lose_plans
 from jobs.services.refusals import pointer, refuse, unknown_valves
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -59,10 +62,11 @@ def fit_job(
     """Book the accepted plan as fitted; `really` names the valves where something else was done.
 
     Shims that are not handed out yet are handed out first. Valves for which the plan has no shim (unresolved,
-    or to be measured) are left as they are, unless `really` names them. What was held and not used is free
-    again. Raises Invalid with pointers under /really for what cannot be, Unprocessable when a valve would be
-    left without a shim, NotEnough when a bin named in `really` has no such shim to spare, HoldExpired,
-    WrongState.
+    or to be measured) are left as they are, unless `really` names them. What the plan held and was not used
+    lies in the tray, free; what is held by hand stays so, unless `really` names it.
+
+    Raises Invalid with pointers under /really for what cannot be, Unprocessable when a valve would be left
+    without a shim, NotEnough when a bin named in `really` has no such shim to spare, HoldExpired, WrongState.
     """
     job = begin(job, Act.FIT, actor=actor, at=at, version=version)
     plan = accepted_plan(job)
@@ -78,11 +82,13 @@ def fit_job(
     }
     _refuse_unknown_shims(opened)
     cancel_needs(job_id=job.pk)
-    locked = lock_plans_shims(job, plan, at)
+    locked, beside = lock_plans_shims(job, plan, actor=actor, at=at)
     given = {label: f"{row.to_label} of {row.to_job}" for label, row in out_of(job).items()}
     _refuse_left_empty(given, opened, really)
     _refuse_not_here(plan, really)
-    put_in, at_hand = _shims_by_valve(job, opened, lines, really, locked.held, given)
+    at_hand = AtHand.of(job, list(opened.values()), locked.held, given, beside=beside)
+    put_in = _shims_by_valve(at_hand, opened, lines, really)
+    locked = _with_used(job, locked, beside, put_in, actor, at)
     movement = _book(job, actor, at, opened, put_in, locked, given)
     used = set(at_hand.takers) - set(given)
     losers = hold_what_was_pulled(job, pulled=set(opened) - set(given), used=used, actor=actor, at=at)
@@ -92,7 +98,7 @@ def fit_job(
     plan.state = Plan.State.DONE
     plan.save(update_fields=["state"])
     job.state = Job.State.FITTED
-    text = _in_words(opened, lines, really)
+    text = _in_words(opened, lines, really) + _unused_in_words(job, locked.held)
     job = finish(job, Act.FIT, actor=actor, at=at, text=text, changed=["round"])
     lose_plans(losers, job, "Its shim was fitted in its own engine.", at)
     return job
@@ -154,16 +160,13 @@ def _refuse_unknown_shims(opened: Mapping[str, JobValve]) -> None:
 
 
 def _shims_by_valve(
-    job: Job,
+    at_hand: AtHand,
     opened: Mapping[str, JobValve],
     lines: Mapping[str, PlanLine],
     really: Mapping[str, ReallyFitted],
-    holds: Sequence[Hold],
-    given: Mapping[str, str],
-) -> tuple[dict[str, Shim], AtHand]:
+) -> dict[str, Shim]:
     """Which physical shim went into each opened valve: first as planned, then what people say of the
-    others. And what is left at hand."""
-    at_hand = AtHand.of(job, list(opened.values()), holds, given)
+    others."""
     put_in: dict[str, Shim] = {}
     errors: list[FieldError] = []
     left_empty: list[str] = []
@@ -197,7 +200,31 @@ def _shims_by_valve(
             ],
         )
     refuse(errors, "Nothing was fitted")
-    return put_in, at_hand
+    return put_in
+
+
+def _with_used(
+    job: Job, locked: Locked, beside: Sequence[Hold], put_in: dict[str, Shim], actor: Actor, at: datetime
+) -> Locked:
+    """With what was held by hand and went into the engine all the same among the holds; `put_in` follows."""
+    by_hand = {hold.pk for hold in beside}
+    wanted = [
+        WantedShim(
+            label=label,
+            thickness_nm=shim.thickness_nm,
+            condition=shim.condition,
+            place_id=shim.hold_line.place_id,
+            taken=shim.hold_line,
+        )
+        for label, shim in put_in.items()
+        if shim.hold_line is not None and shim.hold_line.hold_id in by_hand
+    ]
+    if not wanted:
+        return locked
+    taken = take_out(job, wanted, beside, by=actor.label, at=at)
+    for want in wanted:
+        put_in[want.label] = replace(put_in[want.label], hold_line=want.taken)
+    return replace(locked, held=[*locked.held, *fresh(job, taken)])
 
 
 def _book(
@@ -323,6 +350,13 @@ def _predicted(job: Job, valve: JobValve, reading: ClearanceReading | None, shim
         Fraction(job.lash_ratio),
     )
     return round(after.called)
+
+
+def _unused_in_words(job: Job, holds: Sequence[Hold]) -> str:
+    """What the plan had taken from stock and did not go in, in a sentence with a blank before it."""
+    lines = HoldLine.objects.filter(hold__in=holds, fitted__lt=F("quantity")).order_by("hold", "position")
+    left = [f"{line.quantity - line.fitted} × {show(line.thickness_nm)} mm" for line in lines]
+    return f" Not used, in tray {job.tray}: {', '.join(left)}." if left else ""
 
 
 def _in_words(

@@ -18,7 +18,7 @@ from shop.errors import WrongState
 
 @write_transaction
 def hand_out_job(*, job: Job, actor: Actor, at: datetime, version: int | None = None) -> Job:
-    """Move every shim that is held for the job to its tray; from then on the holds do not expire.
+    """Move every shim that is held for the job's plan to its tray; from then on the holds do not expire.
 
     Raises WrongState for a plan that only moves shims within the engine: it has nothing to hand out.
     """
@@ -26,7 +26,7 @@ def hand_out_job(*, job: Job, actor: Actor, at: datetime, version: int | None = 
     plan = accepted_plan(job)
     if plan is None:
         raise WrongState(f"{job} has no plan whose shims are held. Plan, then hold.")
-    locked = lock_plans_shims(job, plan, at)
+    locked, _ = lock_plans_shims(job, plan, actor=actor, at=at)
     holds = [hold for hold in locked.held if not hold.handed_out_at]
     if not holds:
         raise WrongState(f"{job}: its plan takes nothing from stock, so there is nothing to hand out. Fit.")

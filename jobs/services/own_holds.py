@@ -1,7 +1,8 @@
 """A plan takes over what was held for its job by hand: the same promise, now for a valve.
 
-The hold stays, with its shims where they are; only its lines say from then on for which valves they are. So
-nothing is promised twice, and nothing is free for others for a moment.
+The shims stay promised where they are; only the lines say from then on for which valves they are. So nothing
+is promised twice, and nothing is free for others for a moment. Of a hold of which the plan wants a part, that
+part becomes a hold of its own, the plan's; the rest goes on being held by hand, as long as it was.
 """
 
 import uuid
@@ -12,10 +13,11 @@ from datetime import datetime
 from inventory.models import Condition, Hold, HoldLine
 from inventory.services.hold_times import usual_expiry
 from jobs.models import Job, PlanLine
+from jobs.services.events import cut
 
 
 def take_over_for(
-    job: Job, lines: Iterable[PlanLine], holds: Sequence[Hold], at: datetime
+    job: Job, lines: Iterable[PlanLine], holds: Sequence[Hold], *, by: str, at: datetime
 ) -> dict[str, HoldLine]:
     """Take over, for the lines of the job's plan that take from bins or from its own tray, what these holds,
     locked and all of the job, have of it; by label, the lines that hold it. A plan's line says from then on
@@ -34,7 +36,7 @@ def take_over_for(
         )
         for line in taking
     ]
-    take_own(job, wanted, holds, at)
+    take_own(job, wanted, holds, by=by, at=at)
     taken = {want.label: want.taken for want in wanted if want.taken is not None}
     for line in taking:
         # It lies in another bin where somebody held it there after the plan was made.
@@ -56,11 +58,11 @@ class WantedShim:
     taken: HoldLine | None = None
 
 
-def take_own(job: Job, wanted: Sequence[WantedShim], holds: Sequence[Hold], at: datetime) -> None:
+def take_own(job: Job, wanted: Sequence[WantedShim], holds: Sequence[Hold], *, by: str, at: datetime) -> None:
     """Give each wanted shim a line of these holds, locked and all of the job, as far as they have one alike:
     from the place that the plan means before any other, of the valve that the line names before any other.
 
-    The holds stand from then on at least as long as one that is made now.
+    What is taken stands from then on at least as long as one that is made now.
     """
     if not holds or not wanted:
         return
@@ -70,11 +72,24 @@ def take_own(job: Job, wanted: Sequence[WantedShim], holds: Sequence[Hold], at: 
             if want.taken is None and (unit := _alike(want, units, job, exactly=exactly)):
                 units.remove(unit)
                 want.taken = unit
+    until = usual_expiry(at, job.pk)
+    for hold in take_out(job, wanted, holds, by=by, at=at):
+        _keep(hold, until)
+
+
+def take_out(
+    job: Job, wanted: Sequence[WantedShim], holds: Sequence[Hold], *, by: str, at: datetime
+) -> list[Hold]:
+    """The holds that have the shims taken of these holds, locked and all of the job, and nothing else: those
+    that have nothing else already, and a new one for what is taken of each of the others."""
+    found = []
     for hold in holds:
         mine = [want for want in wanted if want.taken is not None and want.taken.hold_id == hold.pk]
         if mine:
-            _relabel(hold, mine)
-            _keep(hold, usual_expiry(at, job.pk))
+            whole = sum(line.quantity for line in hold.lines.all()) == len(mine)
+            lines = _relabel(hold, mine)
+            found.append(hold if whole else _part(job, hold, lines, by, at))
+    return found
 
 
 def _alike(want: WantedShim, units: Sequence[HoldLine], job: Job, *, exactly: bool) -> HoldLine | None:
@@ -90,33 +105,61 @@ def _alike(want: WantedShim, units: Sequence[HoldLine], job: Job, *, exactly: bo
     return found[0] if found else None
 
 
-def _relabel(hold: Hold, wanted: Sequence[WantedShim]) -> None:
-    """A line of one shim for each valve; what no valve wants of a line stays as it was."""
+def _relabel(hold: Hold, wanted: Sequence[WantedShim]) -> list[HoldLine]:
+    """A line of one shim for each valve, the one that is `taken` for it from then on; what no valve wants of
+    a line stays as it was."""
     position = max(line.position for line in hold.lines.all())
-    more = []
-    for line in hold.lines.all():
-        labels = [want.label for want in wanted if want.taken is not None and want.taken.pk == line.pk]
-        if not labels:
-            continue
-        left = line.quantity - len(labels)
-        line.quantity, line.label = (left, line.label) if left else (1, labels.pop(0))
-        line.save(update_fields=["quantity", "label"])
-        for label in labels:
+    mine = []
+    for line in list(hold.lines.all()):
+        wants = [want for want in wanted if want.taken is not None and want.taken.pk == line.pk]
+        left = line.quantity - len(wants)
+        for number, want in enumerate(wants):
+            if number == 0 and not left:
+                if (line.quantity, line.label) != (1, want.label):
+                    line.quantity, line.label = 1, want.label
+                    line.save(update_fields=["quantity", "label"])
+                want.taken = line
+                mine.append(line)
+                continue
             position += 1
-            more.append(
-                HoldLine(
-                    hold=hold,
-                    position=position,
-                    place_id=line.place_id,
-                    taken_from_id=line.taken_from_id,
-                    family_id=line.family_id,
-                    thickness_nm=line.thickness_nm,
-                    condition=line.condition,
-                    quantity=1,
-                    label=label,
-                )
+            want.taken = HoldLine.objects.create(
+                hold=hold,
+                position=position,
+                place_id=line.place_id,
+                taken_from_id=line.taken_from_id,
+                family_id=line.family_id,
+                thickness_nm=line.thickness_nm,
+                condition=line.condition,
+                quantity=1,
+                label=want.label,
             )
-    HoldLine.objects.bulk_create(more)
+            mine.append(want.taken)
+        if wants and left:
+            line.quantity = left
+            # The valve has its shim: a second one for it would be taken for the plan's.
+            line.label = "" if line.label in {want.label for want in wants} else line.label
+            line.save(update_fields=["quantity", "label"])
+    return mine
+
+
+def _part(job: Job, hold: Hold, lines: Sequence[HoldLine], by: str, at: datetime) -> Hold:
+    """These lines of the hold under one of their own, as long as it stood; it keeps the others."""
+    part = Hold.objects.create(
+        site_id=hold.site_id,
+        job_id=hold.job_id,
+        reference=str(job),
+        created_at=at,
+        created_by=by,
+        expires_at=hold.expires_at,
+        handed_out_at=hold.handed_out_at,
+        note=cut(f"Taken from what was held for {hold.reference}", Hold, "note"),
+    )
+    for position, line in enumerate(lines):
+        line.hold, line.position = part, position
+    HoldLine.objects.bulk_update(lines, ["hold", "position"])
+    hold.version += 1
+    hold.save(update_fields=["version"])
+    return part
 
 
 def _keep(hold: Hold, until: datetime) -> None:

@@ -23,7 +23,14 @@ from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut
 from jobs.services.handing_over import refuse_alone_while_empty, refuse_while_empty
 from jobs.services.own_holds import take_over_for
-from jobs.services.promises import end_promises, lock_shims, lock_stock, put_aside, put_aside_proposed
+from jobs.services.promises import (
+    accepted_plan,
+    end_promises,
+    lock_shims,
+    lock_stock,
+    put_aside,
+    put_aside_proposed,
+)
 from jobs.services.refusals import pointer, refuse
 from jobs.services.states import Act
 from jobs.services.steps import begin, finish
@@ -99,14 +106,18 @@ def accept_plan(*, plan: Plan, actor: Actor, at: datetime, version: int | None =
 
 @write_transaction
 def release_plan(*, job: Job, actor: Actor, at: datetime, note: str = "", version: int | None = None) -> Job:
-    """Give the plan's holds and needs free; shims that were handed out go back to their bins.
+    """Give the plan's holds and needs free; shims that were handed out go back to their bins. What is held by
+    hand beside its plan stays so.
 
     The plan is a proposal again: as long as the readings stand, it may be held again.
     """
     job = begin(job, Act.RELEASE, actor=actor, at=at, version=version)
     refuse(text_errors(Hold, "note", note, "/note"), "The plan was not released")
     refuse_while_empty(job)
-    end_promises(job, actor=actor, at=at, note=note)
+    plan = accepted_plan(job)
+    if plan is None:
+        raise WrongState(f"{job} has no plan whose shims are held. Plan, then hold.")
+    end_promises(job, plan=plan, actor=actor, at=at, note=note)
     job.refresh_from_db(fields=["version"])
     job.plans.filter(state=Plan.State.ACCEPTED).update(state=Plan.State.PROPOSED, hold=None)
     job.state = Job.State.PLANNED
@@ -134,7 +145,7 @@ def _accept(*, plan: Plan, actor: Actor, at: datetime, version: int | None) -> P
         needed_by=job.promised_at,
         lacks=_lacks(job, buy),
     )
-    own = _take_own(job, stock, tray, at) if stock or tray else {}
+    own = _take_own(job, stock, tray, actor, at) if stock or tray else {}
     lacking = [line for line in stock if line.label not in own]
     plan.hold = _hold(job, lacking, actor, at) if lacking else next(iter(own.values()), None)
     for line in tray:
@@ -163,11 +174,13 @@ def _lacks(job: Job, buy: list[PlanLine]) -> list[Lack]:
     ]
 
 
-def _take_own(job: Job, stock: list[PlanLine], tray: list[PlanLine], at: datetime) -> dict[str, Hold]:
+def _take_own(
+    job: Job, stock: list[PlanLine], tray: list[PlanLine], actor: Actor, at: datetime
+) -> dict[str, Hold]:
     """By label, the holds that stood for the job before and that the plan takes over. Locks what else the
     plan takes."""
     locked = lock_shims(job, at)
-    taken = take_over_for(job, (*stock, *tray), locked.held, at)
+    taken = take_over_for(job, (*stock, *tray), locked.held, by=actor.label, at=at)
     lock_stock(
         locked,
         [
@@ -182,8 +195,7 @@ def _take_own(job: Job, stock: list[PlanLine], tray: list[PlanLine], at: datetim
             if line.label not in taken
         ],
     )
-    holds = {hold.pk: hold for hold in locked.held}
-    return {label: holds[line.hold_id] for label, line in taken.items()}
+    return {label: line.hold for label, line in taken.items()}
 
 
 def _hold(job: Job, stock: list[PlanLine], actor: Actor, at: datetime) -> Hold:

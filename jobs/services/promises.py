@@ -5,24 +5,26 @@ one that it buys is held or still to come. Holds run out, and whoever may hold s
 job notices when somebody acts on it, or at the next sweep, whichever comes first.
 """
 
-from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from django.db.models import Q, prefetch_related_objects
 
 from inventory.compute.lengths import show
-from inventory.models import Balance, Condition, Hold, HoldLine, Need, PlaceKind
+from inventory.models import Balance, Condition, Hold, HoldLine, HoldTakeOver, Need, PlaceKind
 from inventory.selectors.places import place_of
 from inventory.services.hold_state import Locked, lock_holds
 from inventory.services.holds import hand_back_hold, release_hold
 from inventory.services.ledger import Line, give_free, lock_balances, transfer
 from inventory.services.purchasing import cancel_needs
 from jobs.models import Job, Plan, PlanLine
+from jobs.selectors.own_holds import by_hand, lines_from_shop, shims_for
 from jobs.services import news
 from jobs.services.events import cut, note_event
 from jobs.services.handing_over import give_back_what_it_gets, to_come, withdraw_what_it_gives
 from jobs.services.neighbours import take_neighbours
+from jobs.services.own_holds import WantedShim, take_out
 from jobs.services.shop_staleness import touch_job
 from shop.actor import Actor, service_actor
 from shop.errors import HoldExpired
@@ -40,16 +42,50 @@ def lock_shims(job: Job, at: datetime) -> Locked:
     return locked
 
 
-def lock_plans_shims(job: Job, plan: Plan, at: datetime) -> Locked:
-    """As `lock_shims`, with every shim that the plan takes from the shop among them.
+def lock_plans_shims(job: Job, plan: Plan, *, actor: Actor, at: datetime) -> tuple[Locked, list[Hold]]:
+    """As `lock_shims`, with every shim that the plan takes from the shop among them; and the holds of the job
+    beside its plan, which are by hand.
 
     Raises HoldExpired when one got away between the look at the job and the lock.
     """
     locked = lock_shims(job, at)
     lost = lost_lines(plan, locked.held, (), coming_from_others(plan))
     if lost:
-        raise HoldExpired(f"{_in_words(job, lost)} Plan again.", extra={"state": str(job.state)})
-    return locked
+        raise HoldExpired(_in_words(job, lost) + " Plan again.", extra={"state": str(job.state)})
+    mine, beside = parted(job, plan, locked.held, by=actor.label, at=at)
+    return replace(locked, held=mine), beside
+
+
+def parted(
+    job: Job, plan: Plan, holds: Sequence[Hold], *, by: str, at: datetime
+) -> tuple[list[Hold], list[Hold]]:
+    """The holds of the job, locked, that are its plan's and those that are by hand; what one has of both is
+    parted."""
+    taken = shims_for(plan, holds)
+    wanted = [
+        WantedShim(
+            label=label,
+            thickness_nm=line.thickness_nm,
+            condition=line.condition,
+            place_id=line.place_id,
+            taken=line,
+        )
+        for label, line in taken.items()
+    ]
+    mine = {hold.pk: hold for hold in take_out(job, wanted, holds, by=by, at=at)}
+    beside = [hold for hold in holds if hold.pk not in mine]
+    if mine.keys() - {hold.pk for hold in holds}:
+        return fresh(job, mine.values()), fresh(job, beside)
+    return [hold for hold in holds if hold.pk in mine], beside
+
+
+def fresh(job: Job, holds: Iterable[Hold]) -> list[Hold]:
+    """These holds, locked before, with their lines as they are now."""
+    rows = Hold.objects.filter(pk__in=[hold.pk for hold in holds]).order_by("pk")
+    found = list(rows.prefetch_related("lines__place", "lines__taken_from"))
+    for hold in found:
+        hold.site = job.site
+    return found
 
 
 def lock_stock(locked: Locked, lines: Iterable[Line] = ()) -> None:
@@ -63,27 +99,6 @@ def lock_stock(locked: Locked, lines: Iterable[Line] = ()) -> None:
 def accepted_plan(job: Job) -> Plan | None:
     """The plan that the job is at work on, with its lines."""
     return job.plans.filter(state=Plan.State.ACCEPTED).prefetch_related("lines__from_place").first()
-
-
-def shims_for(plan: Plan, holds: Sequence[Hold]) -> dict[str, HoldLine]:
-    """By valve label, the hold line whose shim the plan puts there; valves whose shim is not held are
-    missing."""
-    free: dict[tuple[str, int], list[HoldLine]] = defaultdict(list)
-    for hold in holds:
-        for line in hold.lines.all():
-            # A line may hold several shims alike; the plan's own lines hold one for one valve.
-            free[(line.label, line.thickness_nm)] += [line] * line.quantity
-    found: dict[str, HoldLine] = {}
-    for wanted in lines_from_shop(plan):
-        waiting = free[(wanted.label, wanted.gets_nm)]
-        if waiting:
-            found[wanted.label] = waiting.pop(0)
-    return found
-
-
-def lines_from_shop(plan: Plan) -> list[PlanLine]:
-    """The plan's lines that want a shim from a bin, a supplier, a tray or another engine."""
-    return [line for line in plan.lines.all() if line.from_shop]
 
 
 def coming_from_others(plan: Plan) -> Collection[str]:
@@ -132,7 +147,7 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
 
 def lose_plan(job: Job, plan: Plan, because: str, at: datetime) -> None:
     """Put a locked job back to `planned`: what its accepted plan rests on is gone."""
-    end_promises(job, actor=service_actor(), at=at, note=because)
+    end_promises(job, plan=plan, actor=service_actor(), at=at, note=because)
     put_aside(plan, because, at)
     job.state = Job.State.PLANNED
     job.version += 1
@@ -143,7 +158,23 @@ def lose_plan(job: Job, plan: Plan, because: str, at: datetime) -> None:
 
 def _in_words(job: Job, lost: Sequence[PlanLine]) -> str:
     shims = ", ".join(f"{show(line.gets_nm)} mm for {line.label}" for line in lost)
-    return f"The shims are no longer held for {job}: {shims}."
+    return " ".join([f"The shims are no longer held for {job}: {shims}.", *_causes(job, lost)])
+
+
+def _causes(job: Job, lost: Sequence[PlanLine]) -> list[str]:
+    """Who took the lost shims, each act in a sentence; nothing of those whose time was over."""
+    shims = Q(pk__in=[])
+    for line in lost:
+        shims |= Q(label=line.label, thickness_nm=line.gets_nm)
+    ended = HoldLine.objects.filter(shims, hold__job_id=job.pk).exclude(hold__state=Hold.State.HELD)
+    last = {line.label: line.hold for line in ended.select_related("hold").order_by("hold__resolved_at")}
+    taken = set(HoldTakeOver.objects.filter(hold__in=last.values()).values_list("hold_id", flat=True))
+    causes = []
+    for hold in last.values():
+        if hold.state == Hold.State.RELEASED:
+            said = hold.note if hold.pk in taken else f"Given free by {hold.resolved_by}: {hold.note}"
+            causes.append(f"{said.rstrip(': .')}.")
+    return list(dict.fromkeys(causes))
 
 
 def put_aside(plan: Plan, because: str, at: datetime) -> None:
@@ -161,8 +192,12 @@ def put_aside_proposed(job: Job, because: str) -> int:
     )
 
 
-def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "", stopping: bool = False) -> None:
-    """End the job's needs and holds: handed-out shims go back to their bins, the others are free again.
+def end_promises(
+    job: Job, *, plan: Plan | None, actor: Actor, at: datetime, note: str = "", stopping: bool = False
+) -> str:
+    """End the job's needs and the holds of its accepted plan: handed-out shims go back to their bins, the
+    others are free again. What is held for it by hand stays so, but where `plan` is None: then the job is
+    over. Returns those in a sentence, "" where there are none.
 
     What it was to get from other jobs is theirs again, and what it was to give is not given: the plans that
     counted on that are out of date. The job and its partners (services/handing_over.py) are locked.
@@ -172,11 +207,26 @@ def end_promises(job: Job, *, actor: Actor, at: datetime, note: str = "", stoppi
     give_back_what_it_gets(job, actor=actor, at=at, because=because)
     losers = withdraw_what_it_gives(job, actor=actor, at=at, because=because, stopping=stopping)
     locked = lock_shims(job, at)
-    lock_stock(locked, [*_lines_back(job, locked.held), *_lines_out_of_tray(job)])
-    for hold in locked.held:
+    ending, said = locked.held, ""
+    if plan is None:
+        said = _by_hand_in_words(by_hand(accepted_plan(job), ending))
+    else:
+        ending, _ = parted(job, plan, ending, by=actor.label, at=at)
+    lock_stock(locked, [*_lines_back(job, ending), *_lines_out_of_tray(job)])
+    for hold in ending:
         end = hand_back_hold if _was_moved(hold) else release_hold
         end(hold=hold, actor=actor, at=at, note=note)
     lose_plans(losers, job, because, at)
+    return said
+
+
+def _by_hand_in_words(lines: Sequence[HoldLine]) -> str:
+    shims = [
+        f"{line.quantity} × {show(line.thickness_nm)} mm {Condition(line.condition).label.lower()}, "
+        + ("left in its tray" if line.taken_from.kind == PlaceKind.TRAY else f"bin {line.taken_from.code}")
+        for line in lines
+    ]
+    return f"No longer held for it by hand: {'; '.join(shims)}." if shims else ""
 
 
 def lose_plans(losers: Iterable[Job], giver: Job, because: str, at: datetime) -> None:

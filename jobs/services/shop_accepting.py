@@ -30,7 +30,7 @@ from jobs.selectors.would_do import would_do
 from jobs.services.events import counted, cut, note_event
 from jobs.services.handing_over import lock_with_partners, where
 from jobs.services.own_holds import take_over_for
-from jobs.services.promises import end_promises, put_aside, put_aside_proposed
+from jobs.services.promises import accepted_plan, end_promises, put_aside, put_aside_proposed
 from jobs.services.shop_records import Json
 from jobs.services.shop_shares import Share, plan_lines, shares_of, wanted_of
 from jobs.services.shop_staleness import touch_job
@@ -199,8 +199,9 @@ def _lock_stock(
 def _release(job: Job, plan: ShopPlan, actor: Actor, at: datetime) -> None:
     """End what the job's accepted plan promised it: a manager has it planned anew."""
     because = f"{plan} plans it anew."
-    end_promises(job, actor=actor, at=at, note=because)
-    for old in job.plans.filter(state=Plan.State.ACCEPTED):
+    old = accepted_plan(job)
+    if old is not None:
+        end_promises(job, plan=old, actor=actor, at=at, note=because)
         put_aside(old, because, at)
 
 
@@ -248,7 +249,7 @@ def _accept_job(
         needed_by=job.promised_at,
         lacks=lacks,
     )
-    own = take_over_for(job, mine.lines.select_related("from_place"), _by_hand(job), at)
+    own = take_over_for(job, mine.lines.select_related("from_place"), _by_hand(job), by=actor.label, at=at)
     wanted = [want for want in wanted_of(plan, share, places) if want.label not in own]
     if wanted:
         mine.hold = hold_shims(

@@ -12,6 +12,7 @@ from jobs.selectors.jobs import job_sheet
 from jobs.selectors.look_back import look_back_on
 from jobs.selectors.readings import current_readings, in_spec, opens_nothing
 from jobs.services import news
+from jobs.services.events import note_event
 from jobs.services.handing_over import refuse_while_promised
 from jobs.services.promises import end_promises, put_aside_proposed
 from jobs.services.refusals import pointer, refuse
@@ -49,14 +50,16 @@ def sign_off_job(
     _refuse_differences(told, reason)
     refuse_while_promised(job)
     # A hold that somebody made for the job beside its plan would keep shims in a tray that is to be empty.
-    end_promises(job, actor=actor, at=at, note="The job was signed off.")
+    freed = end_promises(job, plan=None, actor=actor, at=at, note="The job was signed off.")
     clear_tray(job, actor, at)
     put_aside_proposed(job, "The job was signed off.")
     job.state = Job.State.SIGNED_OFF
     job.closed_at, job.closed_by, job.sign_off_reason = at, actor.label, reason
     news.job_signed_off(job, at)
     over = f" over a difference at {', '.join(told.to_answer_for)}" if told.to_answer_for else ""
-    text = f"Signed off{over}. {reason}".strip()
+    text = " ".join(part for part in (f"Signed off{over}.", reason) if part)
+    if freed:
+        note_event(job, "holds_ended", by=actor.label, at=at, text=freed)
     changed = ["closed_at", "closed_by", "sign_off_reason"]
     return finish(job, Act.SIGN_OFF, actor=actor, at=at, text=text, changed=changed)
 

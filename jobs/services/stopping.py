@@ -4,6 +4,7 @@ from datetime import datetime
 
 from inventory.services.texts import text_errors
 from jobs.models import Job, Plan
+from jobs.services.events import note_event
 from jobs.services.promises import end_promises
 from jobs.services.refusals import refuse
 from jobs.services.sign_off import clear_tray
@@ -27,7 +28,9 @@ def stop_job(*, job: Job, actor: Actor, at: datetime, note: str, version: int | 
     if not note:
         errors.append(FieldError("/note", "say why the job is stopped"))
     refuse(errors, "The job was not stopped")
-    end_promises(job, actor=actor, at=at, note=f"{job} was stopped.", stopping=True)
+    freed = end_promises(job, plan=None, actor=actor, at=at, note=f"{job} was stopped.", stopping=True)
+    if freed:
+        note_event(job, "holds_ended", by=actor.label, at=at, text=freed)
     clear_tray(job, actor, at)
     job.plans.filter(state__in=[Plan.State.PROPOSED, Plan.State.ACCEPTED]).update(
         state=Plan.State.STALE, stale_because="The job was stopped."

@@ -17,6 +17,7 @@ from jobs.services.promises import (
     lock_shims,
     lock_stock,
     lost_lines,
+    parted,
     settle_lost_shims,
 )
 from shop.actor import service_actor
@@ -46,9 +47,10 @@ def wake_job(*, job_id: uuid.UUID, at: datetime) -> str:
         return job.state
     # The bay gets its time from now on, and the job's holds run out together: one that stands longer, since
     # the job waited or somebody said so, is worth nothing without the others.
-    ends = [hold.expires_at for hold in locked.held if hold.expires_at is not None]
+    mine, _ = parted(job, plan, locked.held, by=service_actor().label, at=at)
+    ends = [hold.expires_at for hold in mine if hold.expires_at is not None]
     last = max([at + conf.hold_time, *ends])
-    for hold in locked.held:
+    for hold in mine:
         if hold.expires_at is not None and hold.expires_at < last:
             extend_hold(hold=hold, actor=service_actor(), at=at, expires_in=last - at)
     job.state = Job.State.HELD

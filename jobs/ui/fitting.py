@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from django.utils import timezone
 
+from inventory.selectors.stock import loose_in
 from jobs.selectors.jobs import JobSheet, job_of
 from jobs.selectors.look_back import look_back_on
 from jobs.services.fitting import fit_job
@@ -81,9 +82,11 @@ def fit_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | No
 
 
 def _to_fit(sheet: JobSheet, form: FittingForm) -> dict[str, Any]:
-    """The valves that the plan changes, in the order of the engine, and the others."""
+    """The valves that the plan changes, in the order of the engine, and the others; what lies in the tray."""
     rows = form.rows()
     told = look_back_on(sheet)
     changed = [row for row in rows if row.valve.line is not None and row.valve.line.action in CHANGES]
     others = [row for row in rows if row not in changed]
-    return {"form": form, "changed": changed, "others": others, "told": told}
+    loose = loose_in(sheet.job.tray, sheet.job.family) if sheet.job.round and sheet.job.is_open else []
+    free = [(lot, lot.on_hand - lot.held) for lot in loose]
+    return {"form": form, "changed": changed, "others": others, "told": told, "loose": free}

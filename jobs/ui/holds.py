@@ -11,16 +11,16 @@ from django.utils import timezone
 from inventory.models import Hold, Place
 from inventory.services.hold_times import LONGEST
 from inventory.services.holds import Wanted, hold_shims
-from inventory.services.take_over import take_over_hold
 from inventory.services.texts import counted
 from inventory.templatetags.shims import mm
 from inventory.ui.bins import bin_at
 from inventory.ui.fields import HowManyField
 from inventory.ui.forms import LotForm
-from inventory.ui.hold_forms import HOUR
-from inventory.ui.holds import hold_of
+from inventory.ui.hold_forms import HOUR, ReleaseForm
+from inventory.ui.holds import act_on_hold, hold_of
 from jobs.models import Job
 from jobs.selectors.jobs import jobs_of
+from jobs.services.ending_holds import release_hold, take_over_hold
 from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
@@ -153,12 +153,22 @@ def take_over_page(
                     positions=None if len(positions) == len(hold.lines.all()) else positions,
                 )
         return done(request, f"Held for {job or keyed['reference']} now.", "hold", site.code, pk)
-    context = {
-        "hold": hold,
-        "form": form,
-        "title": "Take it over for another",
-        "verb": "Take over",
-        "danger": True,
-        "refusal": form.take(refusal),
-    }
-    return render(request, "inventory/act_on_hold.html", context, status=400 if form.errors else 200)
+    title = "Take it over for another"
+    return act_on_hold(request, hold, form, title, "Take over", form.take(refusal), danger=True)
+
+
+@page(see=Action.HOLD, do=Action.HOLD)
+def release_page(
+    request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None
+) -> HttpResponse:
+    hold = hold_of(site, pk)
+    form = ReleaseForm(posted(request))
+    if request.method == "POST" and refusal is None and form.is_valid():
+        at = timezone.now()
+        with once(form.cleaned_data["once"], at) as first:
+            if first:
+                release_hold(hold=hold, actor=request.actor, at=at, note=form.cleaned_data["note"])
+        return done(request, f"The shims are no longer held for {hold.reference}.", "holds", site.code)
+    return act_on_hold(
+        request, hold, form, "Give the shims free", "Give free", form.take(refusal), danger=True
+    )

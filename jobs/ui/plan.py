@@ -8,7 +8,6 @@ from django.utils import timezone
 
 from jobs.compute.alternatives import asked_for
 from jobs.selectors.jobs import job_of
-from jobs.selectors.own_holds import own_lines
 from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.ui.drawing import draw_plan
 from jobs.ui.pages import job_page, sheet_of
@@ -51,7 +50,7 @@ def plan_page(
                 valve for valve in sheet.valves if valve.reading and not valve.reading.passes_nm
             ],
         }
-    context |= ways_context(sheet, lines, request.actor) | {"by_hand": own_lines([sheet.job])}
+    context |= ways_context(sheet, lines, request.actor)
     return job_page(request, "jobs/plan.html", sheet, step="plan", refusal=refusal, **context)
 
 

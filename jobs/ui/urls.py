@@ -48,6 +48,7 @@ urlpatterns = [
     path("jobs/<uuid:pk>/history.<slug:ending>", history.job_history_file, name="job_history_file"),
     path("bins/<uuid:pk>/hold", holds.hold_by_hand_page, name="hold_by_hand"),
     path("holds/<uuid:pk>/take-over", holds.take_over_page, name="take_over_hold"),
+    path("holds/<uuid:pk>/release", holds.release_page, name="release_hold"),
     path("jobs/<uuid:pk>/stop", job.stop_page, name="stop"),
     path("buy/costs", buying_insight.buying_insight_page, name="buying_insight"),
     path("savings", savings.savings_page, name="savings"),

@@ -115,3 +115,25 @@ def test_holds_are_found_by_every_filter(world, hold):
     assert found(f"to={made}") == ["order 1"]
     assert found("created_by=nobody") == []
     assert found("created_by=" + other["created_by"].replace(" ", "%20")) == both
+
+
+def test_the_job_that_loses_its_shims_is_planned_from_then_on(world):
+    """Asked right after, in no time for anybody's sweep."""
+    path = world.held()
+    (hold,) = world.program.get(path).json()["holds"]
+    take(world, hold, reference="shelf")
+    job = world.program.get(path).json()
+    assert (job["state"], job["plan"]["state"]) == ("planned", "stale")
+    because = job["plan"]["stale_because"]
+    assert "Taken over for shelf by " in because
+    assert because.endswith("(key of Mara Quist): the customer waits.")
+    assert not {"hand_out_job", "fit_job"} & set(job["may"])
+    refused = world.program.post(f"{path}/hand-out", {}, if_match=world.program.get(path)["ETag"]).json()
+    assert (refused["type"], refused["state"]) == ("/api/problems/wrong-state", "planned")
+
+
+def test_so_it_is_when_they_are_given_free(world):
+    path = world.held()
+    (hold,) = world.program.get(path).json()["holds"]
+    world.program.done(f"/holds/{hold['id']}/release", {"note": "sold"})
+    assert world.program.get(path).json()["state"] == "planned"

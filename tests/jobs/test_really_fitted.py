@@ -51,7 +51,8 @@ def test_another_shim_from_a_bin_leaves_the_planned_one_free_in_the_tray(held, w
     ]
     valve = job.valves.get(label="1-IN")
     assert (valve.shim_nm, valve.shim_keyed, valve.shim_known_by) == (2_600_000, "2.600 mm", "marked")
-    assert job.events.last().text == "Fitted 1-IN, 2-IN. Not as planned: 1-IN."
+    said = "Fitted 1-IN, 2-IN. Not as planned: 1-IN. Not used, in tray T01: 1 × 2.575 mm."
+    assert job.events.last().text == said
 
 
 def test_two_planned_shims_fitted_in_each_others_place(held, tech):

@@ -6,7 +6,6 @@ from inventory.models import Hold, Place
 from inventory.services.catalogue import add_tray
 from inventory.services.holds import hand_out_hold
 from inventory.services.take_over import take_over_hold
-from jobs.services.waking import sweep_holds
 from tests.jobs.shop import AT, HOUR
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
@@ -111,6 +110,9 @@ class TestRelease:
         assert (held.state, held.note) == ("released", "other shims do")
         assert f"no longer held for {held.reference}" in text_of(page)
         assert "other shims do" in text_of(counter_screen.get("hold", held.pk))
+        words = text_of(counter_screen.get("job", shop.jobs["held"].pk))
+        assert "The plan is out of date." in words
+        assert ": other shims do. Plan again." in words
 
     def test_one_that_is_over(self, counter_screen, shop, held):
         asked = fields_of(counter_screen.get("release_hold", held.pk))
@@ -138,9 +140,9 @@ class TestTakeOver:
         assert f"held for {winner} instead: leaves today" in words
         assert "Mara Quist" in words
         assert "Shims taken over" not in text_of(bay_tablet.get("job", winner.pk))
-        sweep_holds(site=shop.site, at=AT + HOUR)
         shop.jobs["held"].refresh_from_db()
         assert shop.jobs["held"].state == "planned"
+        assert f"Taken over for {winner} by Mara Quist: leaves today." in words
 
     def test_for_something_else_than_a_job(self, office, shop, held):
         self.take(office, held, reference="order 12")
@@ -206,7 +208,10 @@ class TestByHand:
         page = bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
         assert f"1 shim held for {job}." in text_of(page)
         bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot, "job": job.pk})
-        assert "Held for this job by hand: 1 × " in text_of(bay_tablet.get("plan", job.pk))
+        for name in ("plan", "job"):
+            words = text_of(bay_tablet.get(name, job.pk))
+            assert "Held for this job by hand: 1 × " in words
+            assert "A plan counts on what is held" in words
         hold = Hold.objects.get(job_id=job.pk, state="held")
         assert (hold.reference, hold.lines.get().quantity) == (str(job), 1)
         assert place.balances.get(on_hand__gt=0).held == before + 1
@@ -233,3 +238,14 @@ class TestByHand:
         lot = {"lot": place.balances.get(on_hand__gt=0).pk}
         page = counter_screen.post("hold_by_hand", place.pk, **asked | lot | keyed)
         assert wrong_fields(page) == [wrong]
+
+    def test_beside_an_accepted_plan(self, bay_tablet, shop, place):
+        """Fitting leaves it in its bin, and the page does not count it among what is handed out."""
+        asked = fields_of(bay_tablet.get("hold_by_hand", place.pk))
+        lot = place.balances.get(on_hand__gt=0)
+        job = shop.jobs["held"]
+        bay_tablet.post("hold_by_hand", place.pk, **asked | {"lot": lot.pk, "job": job.pk})
+        for name in ("plan", "job", "fitting"):
+            words = text_of(bay_tablet.get(name, job.pk))
+            assert "It is beside the plan: handing out and fitting leave it there." in words
+        assert words.count("still in") == 1
