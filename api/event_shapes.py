@@ -25,7 +25,10 @@ DATA: dict[str, dict[str, Any]] = {
         family=_TEXT,
         thickness=_LENGTH,
         minimum={**_WHOLE, "description": "How many the site wants to keep."},
-        available={"type": "integer", "description": "On hand less held, in bins, new and used."},
+        available={
+            "type": "integer",
+            "description": "On hand less held, in bins; used shims count at the nearest made size.",
+        },
     ),
     EventKind.HOLD_EXPIRING.value: _object(
         **_SITE,

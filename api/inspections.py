@@ -63,7 +63,8 @@ class InspectionSerializer(serializers.Serializer):
         source="taken.uid",
         allow_null=True,
         default=None,
-        help_text="The movement that took its shim from the bench: to a bin or to scrap, as a rule.",
+        help_text="The movement that took its shim from the bench: to a bin or to scrap, as a "
+        "rule; or that undid its measuring.",
     )
     looked_again = serializers.UUIDField(
         source="looked_again_id",

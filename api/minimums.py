@@ -25,7 +25,10 @@ class MinimumSerializer(serializers.Serializer):
     family = serializers.CharField(source="family.code")
     thickness = LengthField(source="thickness_nm")
     minimum = serializers.IntegerField(help_text="0: it is not watched.")
-    low_since = serializers.DateTimeField(allow_null=True, help_text="Since when fewer are available.")
+    low_since = serializers.DateTimeField(
+        allow_null=True,
+        help_text="Since when fewer are available; used shims count at the nearest made size.",
+    )
     changed_at = serializers.DateTimeField()
     changed_by = serializers.CharField()
 

@@ -32,7 +32,9 @@ def became(inspection: Inspection) -> str:
     the bench. What was done counts no more once its movement is reversed."""
     if again := inspection.looked_again:
         return f"inspected again {_when(again.at)} by {again.by}"
-    undone = Movement.objects.filter(reverses__in=[inspection.movement_id, inspection.taken_id])
+    undone = Movement.objects.filter(
+        reverses__in=[inspection.movement_id, inspection.taken_id], reversed_by=None
+    )
     reversals = {movement.reverses_id: movement for movement in undone}
     if back := reversals.get(inspection.movement_id):
         return f"set back to how it was found {_when(back.at)} by {back.actor}"
@@ -55,7 +57,7 @@ def waiting_inspections(site: Site) -> dict[Lot, list[Inspection]]:
     """
     rows = (
         Inspection.objects.filter(site=site, taken=None, looked_again=None, found_nm__isnull=False)
-        .exclude(Exists(Movement.objects.filter(reverses=OuterRef("movement"))))
+        .exclude(Exists(Movement.objects.filter(reverses=OuterRef("movement"), reversed_by=None)))
         .select_related("proposed_bin")
         .order_by("at", "id")
     )

@@ -1,31 +1,38 @@
 """How many shims of a size there are, beside how many a site wants to keep."""
 
 import uuid
+from collections import defaultdict
 from collections.abc import Iterable
 
 from django.db.models import F, Sum
 
+from inventory.compute.sizes import nearest_size
 from inventory.models import Balance, PlaceKind, StockMinimum
 from inventory.selectors.stock import PLANNABLE
 from shop.models import Site
 
 
 def with_available(sizes: Iterable[StockMinimum]) -> list[tuple[StockMinimum, int]]:
-    """Each with what is available of exactly this thickness in its site's bins, new and used together."""
+    """Each with what is available of it in its site's bins, new and used together. A used shim counts at the
+    made size that is nearest to what it measures, as in the mix. The rows' families are loaded."""
     rows = list(sizes)
-    there = {
-        (row["site"], row["family"], row["thickness_nm"]): row["available"]
-        for row in Balance.objects.filter(
+    ranges = {row.family_id: row.family.range for row in rows}
+    lots = (
+        Balance.objects.filter(
             site__in={row.site_id for row in rows},
-            family__in={row.family_id for row in rows},
-            thickness_nm__in={row.thickness_nm for row in rows},
+            family__in=ranges,
             place__kind=PlaceKind.BIN,
             condition__in=PLANNABLE,
+            on_hand__gt=0,
         )
-        .values("site", "family", "thickness_nm")
+        .order_by()
+        .values_list("site", "family", "thickness_nm")
         .annotate(available=Sum(F("on_hand") - F("held")))
-    }
-    return [(row, there.get(_key(row), 0)) for row in rows]
+    )
+    there: dict[tuple[uuid.UUID, uuid.UUID, int], int] = defaultdict(int)
+    for site, family, nm, available in lots:
+        there[site, family, nearest_size(ranges[family], nm)] += available
+    return [(row, there[_key(row)]) for row in rows]
 
 
 def to_tell(site: Site) -> list[tuple[StockMinimum, int]]:

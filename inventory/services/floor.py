@@ -290,8 +290,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         locked=True,
     )
     if bench is not None:
-        give_back(movement)
-        keep_taken(reversal, bench)
+        keep_taken(reversal, bench, give_back(movement))
     return reversal
 
 

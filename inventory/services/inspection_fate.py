@@ -113,10 +113,18 @@ def keep_taken(movement: Movement, bench: Place, named: Inspection | None = None
     return movement
 
 
-def give_back(movement: Movement) -> None:
+def give_back(movement: Movement) -> Inspection | None:
     """Have the inspections whose shims this movement took wait again, since it is being reversed. The bench
-    is locked."""
+    is locked.
+
+    Of a measuring, its inspection comes back, for keep_taken: it is over with its shim set back to how it was
+    found. Where it had replaced an earlier one, that one counts again.
+    """
     Inspection.objects.filter(taken=movement).update(taken=None)
+    made = Inspection.objects.filter(movement=movement, taken=None, looked_again=None).first()
+    if made is not None:
+        Inspection.objects.filter(looked_again=made).update(looked_again=None)
+    return made
 
 
 def keep_looked_again(inspection: Inspection, earlier: Inspection | None, *, bench: Place) -> None:

@@ -1,10 +1,12 @@
 """Needs that no job has: keyed in at the counter, brought over many at once, or found by the restock rule."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
 
-from inventory.compute.sizes import no_such_size
+from inventory.compute.sizes import nearest_size, no_such_size
 from inventory.models import Need, ShimFamily, StockMinimum
 from inventory.selectors.coming import Coming, coming_of, on_the_threshold
 from inventory.selectors.minimums import with_available
@@ -73,18 +75,22 @@ def add_needs_of_rows(*, site: Site, actor: Actor, at: datetime, rows: Sequence[
 @write_transaction
 def restock(*, site: Site, actor: Actor, at: datetime) -> list[Need]:
     """The restock rule: of each size of which fewer are available, on their way (bought, sent from another
-    site, to be put away) and on the list than the site wants to keep, the missing ones are to be bought.
+    site, to be put away) and on the list than the site wants to keep, the missing ones are to be bought. Used
+    shims count at the made size that is nearest to what they measure, as in the mix.
     Asked again, it adds nothing. Raises Conflict where more than 2000 shims are missing."""
     actor.must(Action.PURCHASE, site)
     # Locked: of two who ask at once the second finds what the first has put on the list.
     kept = StockMinimum.objects.select_for_update(of=("self",)).filter(site=site, minimum__gt=0)
     sizes = with_available(kept.select_related("family").order_by("id"))
-    families = {size.family_id for size, _ in sizes}
-    comes, bound_here = coming_of(site, families), on_the_threshold(site, families)
+    ranges = {size.family_id: size.family.range for size, _ in sizes}
+    comes = coming_of(site, set(ranges))
+    bound_here: dict[tuple[UUID, int], int] = defaultdict(int)
+    for (family, nm), count in on_the_threshold(site, set(ranges)).items():
+        bound_here[family, nearest_size(ranges[family], nm)] += count
     rows = []
     for size, available in sizes:
         key = size.family_id, size.thickness_nm
-        there = available + bound_here.get(key, 0) + comes.get(key, Coming()).free
+        there = available + bound_here[key] + comes.get(key, Coming()).free
         if (missing := size.minimum - there) > 0:
             rows.append(
                 NeedRow(

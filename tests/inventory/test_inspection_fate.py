@@ -129,6 +129,40 @@ def test_a_reversed_arrival_takes_the_inspection_of_its_shim(look, by, site, fou
     assert waiting(site) == set()
 
 
+def test_a_measuring_that_is_undone_ends_it_and_done_after_all_it_waits_again(look, by, site):
+    """The shim lies there as it was found: no inspection proposes anything of it."""
+    looked = look("2.640")
+    other = look("2.640")
+    undo = {**without_site(by), "note": "the wrong shim"}
+    back = reverse_movement(movement=looked.movement, **undo)
+    looked.refresh_from_db()
+    assert looked.taken == back
+    assert became(looked).startswith("set back to how it was found ")
+    assert waiting(site) == {other.pk}
+    reverse_movement(movement=back, **undo)
+    looked.refresh_from_db()
+    assert (looked.taken, became(looked)) == (None, "")
+    assert waiting(site) == {looked.pk, other.pk}
+
+
+def test_a_second_look_that_is_undone_leaves_the_first(look, by, used, site):
+    first = look("2.650", face="pitted")
+    second = look("2.652", shim=used, again=first)
+    reverse_movement(movement=second.movement, **without_site(by), note="read wrong")
+    first.refresh_from_db()
+    assert first.looked_again is None
+    assert waiting(site) == {first.pk}
+
+
+def test_what_was_scrapped_stays_so_when_its_measuring_is_undone(look, scrap, by, used):
+    """In the books it is another like it that is set back: they cannot tell the two apart."""
+    first, _ = look("2.640"), look("2.640")
+    scrapped = scrap(replace(used, thickness_nm=2_640_000), inspected=first)
+    reverse_movement(movement=first.movement, **without_site(by), note="the wrong shim")
+    first.refresh_from_db()
+    assert first.taken == scrapped
+
+
 def test_a_regrading_ends_it(look, by, used, bins, site, places):
     looked = look("2.650")
     found = replace(used, place=places["inspection"])

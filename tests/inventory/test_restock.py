@@ -5,11 +5,12 @@ from uuid import uuid4
 import pytest
 
 from inventory.models import Need, StockMinimum
+from inventory.selectors.mix import stock_mix
 from inventory.services import needing
-from inventory.services.catalogue import add_supplier
-from inventory.services.floor import Shims
+from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.floor import Shims, receive_shims
 from inventory.services.holds import Wanted, hold_shims
-from inventory.services.minimums import set_minimum
+from inventory.services.minimums import set_minimum, tell_low_stock
 from inventory.services.needing import add_needs, restock
 from inventory.services.purchasing import Buy, mark_bought
 from inventory.services.transfers import arrive_shims, send_shims
@@ -50,6 +51,30 @@ def test_what_is_missing_and_no_more(site, clerk, at, family, bins, receive, kee
     assert again() == []
     keep(7)
     assert [need.thickness_nm for need in again()] == [NM]
+
+
+def test_used_shims_count_at_the_nearest_made_size_as_in_the_mix(
+    site, other_site, clerk, stranger, at, family, bins, keep, again
+):
+    """2.634 is nearest to 2.625, 2.640 to 2.650: the steps are of 0.025."""
+    shims = [
+        Shims(family=family, thickness_nm=nm, condition="used", quantity=1, place=bins[index])
+        for index, nm in enumerate([2_634_000, 2_640_000])
+    ]
+    receive_shims(site=site, actor=clerk, at=at, shims=shims)
+    keep(1)
+    keep(2, 2_650_000)
+    mix = {row.thickness_nm: row for row in stock_mix([site.pk], at=at)}
+    assert [(mix[nm].available, mix[nm].minimum) for nm in (NM, 2_650_000)] == [(1, 1), (1, 2)]
+    assert tell_low_stock(site=site, at=at) == 1
+    assert StockMinimum.objects.get(low_since__isnull=False).thickness_nm == 2_650_000
+    assert [need.thickness_nm for need in again()] == [2_650_000]
+    keep(2)
+    there = add_bin(site=other_site, actor=stranger, code="H1", cabinet="H", row=1, column=1, family=family)
+    sent = Shims(family=family, thickness_nm=2_622_000, condition="used", quantity=1, place=there)
+    receive_shims(site=other_site, actor=stranger, at=at, shims=[sent])
+    send_shims(site=other_site, actor=stranger, at=at, target=site, shims=[sent])
+    assert again() == []
 
 
 def test_what_is_bought_and_on_its_way_counts(site, clerk, at, family, keep, again, service):
