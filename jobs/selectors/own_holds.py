@@ -1,7 +1,8 @@
 """What is held for a job, by its accepted plan or by hand; a new plan of it may count on the latter."""
 
+import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from functools import partial
 from typing import NamedTuple
@@ -23,10 +24,13 @@ class OwnLot(NamedTuple):
     quantity: int
 
 
-def own_lines(jobs: Sequence[Job], *, at: datetime | None = None) -> list[HoldLine]:
+def own_lines(
+    jobs: Sequence[Job], *, at: datetime | None = None, anew: Collection[uuid.UUID] = ()
+) -> list[HoldLine]:
     """What is held for these jobs in bins and in their own trays, of their families, the oldest hold first;
-    nothing for jobs at work. `at`: without holds whose time is over by then."""
-    planning = [job for job in jobs if job.state not in AT_WORK]
+    nothing for jobs at work, but for those that are planned `anew`. `at`: without holds whose time is over by
+    then."""
+    planning = [job for job in jobs if job.state not in AT_WORK or job.pk in anew]
     if not planning:
         return []
     rows = (

@@ -95,8 +95,10 @@ def site_problem(site: Site, *, at: datetime, move_accepted: bool = False) -> Si
     planned = [job for job in jobs if job.pk not in out]
     moved = _moved(planned, books) if move_accepted else frozenset()
     families = {job.family_id for job in planned}
-    own = own_lines(planned, at=at)
-    freed = _freed(moved, books)
+    of_plans = _of_plans(moved, books)
+    freed = [line for line in of_plans if line.place.kind == PlaceKind.BIN]
+    taken = {line.pk for line in of_plans}
+    own = [line for line in own_lines(planned, at=at, anew=moved) if line.pk not in taken]
     balances, lots = lots_of(site, families, freed, own)
     lines, ordered = on_order(site, families, moved)
     keys = {job.pk for job in planned}
@@ -179,20 +181,15 @@ def _moved(jobs: Sequence[Job], books: _Books) -> frozenset[uuid.UUID]:
     )
 
 
-def _freed(moved: frozenset[uuid.UUID], books: _Books) -> list[HoldLine]:
-    """What the accepted plans of moved jobs hold in bins, one entry for each shim."""
+def _of_plans(moved: frozenset[uuid.UUID], books: _Books) -> list[HoldLine]:
+    """What the accepted plans of moved jobs hold, one entry for each shim."""
     if not moved:
         return []
     holds: dict[uuid.UUID, list[Hold]] = defaultdict(list)
     rows = Hold.objects.filter(job_id__in=moved, state=Hold.State.HELD).prefetch_related("lines__place")
     for hold in rows.order_by("pk"):
         holds[hold.job_id].append(hold)
-    return [
-        line
-        for pk in moved
-        for line in shims_for(books.plans[pk], holds[pk]).values()
-        if line.place.kind == PlaceKind.BIN
-    ]
+    return [line for pk in moved for line in shims_for(books.plans[pk], holds[pk]).values()]
 
 
 def _open_job(

@@ -249,7 +249,9 @@ def _accept_job(
         needed_by=job.promised_at,
         lacks=lacks,
     )
-    own = take_over_for(job, mine.lines.select_related("from_place"), _by_hand(job), by=actor.label, at=at)
+    own = take_over_for(
+        job, mine.lines.select_related("from_place"), _by_hand(plan, job), by=actor.label, at=at
+    )
     wanted = [want for want in wanted_of(plan, share, places) if want.label not in own]
     if wanted:
         mine.hold = hold_shims(
@@ -265,9 +267,10 @@ def _accept_job(
     return mine
 
 
-def _by_hand(job: Job) -> list[Hold]:
-    """What is held for a job whose plan was not accepted yet, locked before."""
-    if job.state in AT_WORK:
+def _by_hand(plan: ShopPlan, job: Job) -> list[Hold]:
+    """What is held for a job whose plan was not accepted yet, or is made anew and was released; locked
+    before."""
+    if job.state in AT_WORK and str(job.pk) not in plan.places["moved"]:
         return []
     rows = Hold.objects.filter(job_id=job.pk, state=Hold.State.HELD)
     return list(rows.prefetch_related("lines__place").order_by("pk"))

@@ -6,19 +6,22 @@ from inventory.compute.lengths import parse_text
 from inventory.models import Balance, Hold, HoldLine
 from inventory.selectors.audit import audit
 from inventory.selectors.stories import story_of_job
-from inventory.services.holds import Wanted, hand_out_hold, hold_shims
+from inventory.services.holds import Wanted, hand_out_hold, hold_shims, release_hold
 from jobs.models import Job, Plan
 from jobs.selectors.jobs import job_sheet
 from jobs.services import ending_holds
 from jobs.services.fitting import ReallyFitted, fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.planning import accept_plan, release_plan
+from jobs.services.shop_accepting import accept_shop_plan
 from jobs.services.sign_off import sign_off_job
 from jobs.services.stopping import stop_job
-from jobs.services.waking import sweep_holds
+from jobs.services.waking import sweep_holds, wake_job
 from shop.conf import conf
 from shop.errors import WrongState
-from tests.jobs.shop import AT, HOUR, USED
+from tests.jobs.shop import AT, HOUR, NEW, USED
+from tests.jobs.three_bays import actions as shop_actions
+from tests.jobs.three_bays import made, three_bays
 
 pytestmark = pytest.mark.django_db
 
@@ -247,3 +250,55 @@ class TestTheJobThatLosesThem:
         job.refresh_from_db()
         assert job.state == Job.State.HELD
         assert audit() == []
+
+
+@pytest.mark.django_db(transaction=True)
+def test_what_is_beside_a_plan_that_is_made_anew_is_its_job_s_alone(workshop, tech, boss):
+    """A size that bay 1 wants comes, and is held for another bay by hand, then for bay 1 itself."""
+    jobs = three_bays(workshop)
+    accept_shop_plan(plan=made(workshop, tech), actor=tech, at=AT)
+    workshop.stock(("2.825", NEW, 1))
+    line = Wanted(
+        place=workshop.bins["2.825"],
+        family_id=workshop.family.pk,
+        thickness_nm=2_825_000,
+        condition=NEW,
+        quantity=1,
+    )
+    by = {"site": workshop.site, "actor": workshop.tech, "at": AT}
+    first = hold_shims(**by, lines=[line], reference="by hand", job_id=jobs[2].pk)
+    assert shop_actions(made(workshop, boss, move_accepted=True))[1]["2-IN"] != "stock"
+    release_hold(hold=first, actor=tech, at=AT)
+    second = hold_shims(**by, lines=[line], reference="by hand", job_id=jobs[0].pk)
+    plan = made(workshop, boss, move_accepted=True)
+    assert shop_actions(plan)[1]["2-IN"] == "stock"
+    accept_shop_plan(plan=plan, actor=boss, at=AT)
+    second.refresh_from_db()
+    assert (second.state, second.lines.get().label) == (Hold.State.HELD, "2-IN")
+    assert stands(workshop.bins["2.825"]) == (1, 1)
+    assert audit() == []
+
+
+def test_what_a_manager_takes_over_beside_what_a_job_waits_for_is_not_handed_out(job, workshop, tech, boss):
+    """One of the two meets the job's need, and is its plan's; the other is held for it by hand."""
+    accepted = accept_plan(plan=workshop.planned(job), actor=tech, at=AT)
+    assert accepted.job.state == Job.State.WAITING
+    workshop.stock(("2.575", NEW, 2))
+    line = Wanted(
+        place=workshop.bins["2.575"],
+        family_id=workshop.family.pk,
+        thickness_nm=2_575_000,
+        condition=NEW,
+        quantity=2,
+    )
+    by = {"site": workshop.site, "actor": tech, "at": AT}
+    two = hold_shims(**by, lines=[line], reference="order 9")
+    ending_holds.take_over_hold(
+        hold=two, actor=boss, at=AT, reference=str(job), reason="it waits outside", job_id=job.pk
+    )
+    assert wake_job(job_id=job.pk, at=AT) == Job.State.HELD
+    hand_out_job(job=accepted.job, actor=tech, at=AT)
+    assert held_lines(job) == [("", 2_575_000, 1), ("1-IN", 2_575_000, 1), ("2-IN", 2_575_000, 1)]
+    left = Balance.objects.get(place=workshop.bins["2.575"], condition=NEW)
+    assert (left.on_hand, left.held) == (1, 1)
+    assert audit() == []
