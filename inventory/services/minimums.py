@@ -8,6 +8,9 @@ that it was told are written in one transaction: nothing is missed for good, and
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
+
+from django.utils import timezone
 
 from inventory.compute.lengths import show
 from inventory.compute.sizes import no_such_size
@@ -17,7 +20,7 @@ from inventory.services import news
 from inventory.services.many_rows import in_row, number_faults, row_in_words, rows_in_words
 from shop.actor import Actor
 from shop.db import write_transaction
-from shop.errors import FieldError, Invalid
+from shop.errors import FieldError, Invalid, StaleVersion
 from shop.models import Site
 from shop.roles import Action
 
@@ -26,11 +29,13 @@ MOST = 100_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MinimumRow:
-    """So many shims of a size are to be kept; 0: it is not watched."""
+    """So many shims of a size are to be kept; 0: it is not watched. seen: how many were kept as far as the
+    caller knew; None: whatever it is."""
 
     family: ShimFamily
     thickness_nm: int
     minimum: int
+    seen: int | None = None
 
 
 @write_transaction
@@ -43,6 +48,7 @@ def set_minimum(
     if errors := _faults(MinimumRow(family=family, thickness_nm=thickness_nm, minimum=minimum)):
         details = "; ".join(error.detail for error in errors)
         raise Invalid(f"Nothing was changed: {details}.", errors=errors)
+    _lock(site)
     size, _ = StockMinimum.objects.update_or_create(
         site=site,
         family=family,
@@ -61,6 +67,7 @@ def set_minimums(
     The sizes are made ones and the numbers 0 to `MOST`: whoever brings a table in has checked each row.
     """
     actor.must(Action.SET_MINIMUM, site)
+    _lock(site)
     StockMinimum.objects.bulk_create(
         [
             StockMinimum(
@@ -86,7 +93,8 @@ def set_minimums_of_rows(
 ) -> list[StockMinimum]:
     """How many to keep of the sizes of 1 to 500 rows, by the rules of `set_minimum`, all or none; answered in
     the order of the rows. Raises Invalid naming every wrong row, e.g. /rows/3/thickness, a size that stands
-    in two rows included."""
+    in two rows included, and StaleVersion naming every row whose size is kept otherwise by now than its
+    `seen` says, unless it is kept as wanted already."""
     actor.must(Action.SET_MINIMUM, site)
     errors = number_faults(rows)
     twice = _twice(rows)
@@ -94,12 +102,41 @@ def set_minimums_of_rows(
         errors += in_row(number, _faults(row) + twice.get(number, []))
     if errors:
         raise Invalid(rows_in_words("Nothing was changed", errors), errors=errors)
+    _refuse_stale(site, rows)
     wanted = {(row.family, row.thickness_nm): row.minimum for row in rows}
     set_minimums(site=site, actor=actor, at=at, wanted=wanted)
+    found = _kept(site, rows)
+    return [found[row.family.pk, row.thickness_nm] for row in rows]
+
+
+def _lock(site: Site) -> None:
+    """Let one person at a time say what a site keeps: a size that nobody set yet has no row to lock."""
+    # NO KEY: whoever books a movement meanwhile refers to this row and need not wait.
+    Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+
+
+def _kept(site: Site, rows: Sequence[MinimumRow]) -> dict[tuple[UUID, int], StockMinimum]:
+    """What is kept of the sizes of these rows, by family and size."""
     kept = StockMinimum.objects.filter(site=site, family__in={row.family for row in rows})
     kept = kept.filter(thickness_nm__in={row.thickness_nm for row in rows})
-    found = {(size.family_id, size.thickness_nm): size for size in kept}
-    return [found[row.family.pk, row.thickness_nm] for row in rows]
+    return {(size.family_id, size.thickness_nm): size for size in kept}
+
+
+def _refuse_stale(site: Site, rows: Sequence[MinimumRow]) -> None:
+    if all(row.seen is None for row in rows):
+        return
+    _lock(site)
+    kept = _kept(site, rows)
+    errors = []
+    for number, row in enumerate(rows):
+        size = kept.get((row.family.pk, row.thickness_nm))
+        if size is None or row.seen is None or size.minimum in (row.seen, row.minimum):
+            continue
+        when = f"{timezone.localtime(size.changed_at):%-d %b, %H:%M}"
+        words = f"{size.changed_by} set {size.minimum} meanwhile ({when}); it was {row.seen} as you saw it"
+        errors.append(FieldError(f"/rows/{number}/minimum", words))
+    if errors:
+        raise StaleVersion(rows_in_words("Nothing was changed", errors), errors=errors)
 
 
 def _faults(row: MinimumRow) -> list[FieldError]:

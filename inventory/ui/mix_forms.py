@@ -11,6 +11,7 @@ from inventory.services.minimums import MOST, MinimumRow
 from inventory.templatetags.shims import mm
 from inventory.ui.fields import HowManyField
 from shop.conf import conf
+from shop.errors import ShopError, StaleVersion
 from shop.pages.forms import ActForm, spoken
 
 SERVICES = ("0.80", "0.90", "0.95", "0.98", "0.99")
@@ -68,9 +69,23 @@ class KeepForm(ActForm):
                 ),
                 f"of {mm(nm)} mm",
             )
+            # What is kept as this page shows it: a number that somebody set meanwhile is not lost unseen.
+            self.fields[f"seen_{nm}"] = forms.IntegerField(
+                widget=forms.HiddenInput, required=False, min_value=0, initial=row.minimum or 0
+            )
 
-    def rows(self) -> list[tuple[MixRow, forms.BoundField, forms.BoundField]]:
-        return [(row, self[f"take_{row.thickness_nm}"], self[f"keep_{row.thickness_nm}"]) for row in self.mix]
+    def rows(self) -> list[tuple[MixRow, *tuple[forms.BoundField, ...]]]:
+        names = ("take", "keep", "seen")
+        return [(row, *(self[f"{name}_{row.thickness_nm}"] for name in names)) for row in self.mix]
+
+    def take(self, refusal: ShopError | None) -> ShopError | None:
+        if isinstance(refusal, StaleVersion) and self.is_bound:
+            # The page shows what is kept now, and the next press is about that.
+            now = {f"seen_{row.thickness_nm}": str(row.minimum or 0) for row in self.mix}
+            self.data = self.data.copy()
+            for name, minimum in now.items():
+                self.data[name] = minimum
+        return super().take(refusal)
 
     def clean(self) -> dict[str, Any]:
         keyed = super().clean() or self.cleaned_data
@@ -79,6 +94,8 @@ class KeepForm(ActForm):
             name = f"keep_{row.thickness_nm}"
             if keyed.get(name) is None and name not in self.errors:
                 self.add_error(name, "Say how many to keep; 0 to keep none.")
+        if any(keyed.get(f"seen_{row.thickness_nm}") is None for row in self.chosen):
+            self.add_error(None, "Load the page again: it does not say what is kept today.")
         if not self.chosen and not self.errors:
             self.add_error(None, "Choose at least one size.")
         return keyed
@@ -95,6 +112,7 @@ class KeepForm(ActForm):
                 family=row.family,
                 thickness_nm=row.thickness_nm,
                 minimum=self.cleaned_data[f"keep_{row.thickness_nm}"],
+                seen=self.cleaned_data[f"seen_{row.thickness_nm}"],
             )
             for row in self.chosen
         ]

@@ -4,8 +4,9 @@ import pytest
 
 from inventory.models import StockMinimum
 from inventory.selectors.mix import stock_mix
+from inventory.services.minimums import set_minimum
 from tests.jobs.shop import AT
-from tests.ui.pages import fields_of, text_of
+from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
 
@@ -70,3 +71,37 @@ def test_the_pages_say_what_the_selector_says(counter_screen, shop):
     words = text_of(counter_screen.get("mix"))
     assert rows
     assert f"{sum(row.proposal.proposed for row in rows)} proposed" in words
+
+
+def test_what_somebody_else_set_meanwhile_is_not_lost_unseen(counter_screen, shop, service):
+    code = shop.workshop.family.code
+    asked = fields_of(counter_screen.get("family_mix", code))
+    numbers = sorted(int(name.removeprefix("keep_")) for name in asked if name.startswith("keep_"))
+    chosen = {name: value for name, value in asked.items() if not name.startswith("take_")}
+    first, second = numbers[:2]
+    chosen |= {f"take_{nm}": "on" for nm in (first, second)} | {f"keep_{first}": "1", f"keep_{second}": "2"}
+    set_minimum(
+        site=shop.site, actor=service, at=AT, family=shop.workshop.family, thickness_nm=first, minimum=4
+    )
+    page = counter_screen.post("family_mix", code, **chosen)
+    assert page.status_code == 412
+    assert wrong_fields(page) == [f"keep_{first}"]
+    assert "set 4 meanwhile" in text_of(page)
+    assert "it was 0 as you saw it" in text_of(page)
+    assert kept(shop) == {first: 4}
+    # Who presses again has seen it.
+    again = counter_screen.post("family_mix", code, **chosen | fields_of(page))
+    assert "It is set how many to keep of 2 sizes" in text_of(again)
+    assert kept(shop) == {first: 1, second: 2}
+
+
+def test_what_is_kept_as_wanted_already_is_no_question(counter_screen, shop, service):
+    code = shop.workshop.family.code
+    asked = fields_of(counter_screen.get("family_mix", code))
+    chosen = {name: value for name, value in asked.items() if not name.startswith("take_")}
+    first = min(int(name.removeprefix("keep_")) for name in asked if name.startswith("keep_"))
+    set_minimum(
+        site=shop.site, actor=service, at=AT, family=shop.workshop.family, thickness_nm=first, minimum=1
+    )
+    page = counter_screen.post("family_mix", code, **chosen | {f"take_{first}": "on", f"keep_{first}": "1"})
+    assert "It is set how many to keep of 1 size" in text_of(page)
