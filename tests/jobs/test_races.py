@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from django.db import connection, connections
 
-from inventory.models import Balance, Hold, Movement, Reason
+from inventory.models import Balance, Hold, HoldTakeOver, Movement, Reason
 from inventory.selectors.audit import audit
 from inventory.services.holds import Wanted, hold_shims
 from jobs.models import Fit, Job, Plan
+from jobs.services.ending_holds import take_over_hold
 from jobs.services.fitting import fit_job
 from jobs.services.handing_out import hand_out_job
 from jobs.services.opening import open_job
@@ -223,3 +224,27 @@ def test_what_is_held_by_hand_is_free_for_nobody_while_the_plan_takes_it_over(wo
         release_plan(job=Job.objects.get(pk=job.pk), actor=tech, at=AT)
     assert deadlocks() == 0
     assert audit() == []
+
+
+@pytest.mark.parametrize("act", [hand_out_job, fit_job, release_plan], ids=lambda act: act.__name__)
+def test_a_manager_takes_the_plan_s_hold_while_somebody_acts_on_it(workshop, tech, boss, act):
+    """Whoever comes first has the shims; the job says at once where it stands."""
+    workshop.stock(("2.575", USED, 3), ("2.775", NEW, 3))
+    for _ in range(3):
+        job = workshop.held(workshop.read(workshop.job(), OUT, SHIMS))
+        hold = Hold.objects.get(job_id=job.pk, state=Hold.State.HELD)
+        acted, taken = together(
+            lambda job=job: act(job=job, actor=tech, at=AT),
+            lambda hold=hold: take_over_hold(
+                hold=hold, actor=boss, at=AT, reference="shelf", reason="it waits outside"
+            ),
+        )
+        job.refresh_from_db()
+        if isinstance(taken, HoldTakeOver):
+            assert isinstance(acted, WrongState), acted
+            assert job.state == Job.State.PLANNED
+            assert "Taken over for shelf by" in job.plans.get().stale_because
+        else:
+            assert (type(acted), type(taken)) == (Job, WrongState), (acted, taken)
+        assert audit() == []
+    assert deadlocks() == 0
