@@ -118,7 +118,7 @@ class RestoreBin(BinView):
     @acts(
         Action.EDIT_BINS,
         "restore_bin",
-        "Bring a retired bin back into use.",
+        "Bring a retired bin back into use; where another has its position by now, without one.",
         body=BinNoteSerializer,
         example={"note": "Repaired."},
     )

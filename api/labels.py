@@ -14,10 +14,18 @@ from api.movements import MOST_QUANTITY
 from api.order_papers import PDF
 from api.views import ApiView, Call, OnlyJson
 from api.words import PLANNABLE_CONDITIONS
-from inventory.compute.lengths import plausible_shim
+from inventory.compute.lengths import from_nm, plausible_shim
 from inventory.labels import Label, Sheet, render_sheet, render_single
 from inventory.models import Condition, Place, PlaceKind
-from inventory.selectors.labels import Address, bin_labels, labels_of, pack_label, too_many, tray_labels
+from inventory.selectors.labels import (
+    Address,
+    bin_labels,
+    labels_of,
+    no_such_pack,
+    pack_label,
+    too_many,
+    tray_labels,
+)
 from shop.errors import FieldError, Invalid
 from shop.models import Site
 from shop.roles import Action
@@ -86,11 +94,18 @@ class PackLabel(BinView):
     def get(self, call: Call, **path: Any) -> HttpResponse:
         query = call.query
         place = self.find(call.actor, **path)
+        thickness_nm, condition = _thickness(query), Condition(query.get("condition", Condition.NEW))
+        if words := no_such_pack(place, from_nm(thickness_nm), condition):
+            raise Invalid(
+                f"There is no such shim. {words}",
+                code="invalid-query",
+                errors=[FieldError("?thickness", words)],
+            )
         label = pack_label(
             place,
-            thickness_nm=_thickness(query),
+            thickness_nm=thickness_nm,
             quantity=query.get("quantity", 1),
-            condition=Condition(query.get("condition", Condition.NEW)).label.lower(),
+            condition=condition.label.lower(),
             address=_address(self, place.site),
         )
         return _pdf(render_single(label), f"pack-{place.code}")

@@ -124,14 +124,20 @@ def places_of(site: Site, codes: Iterable[tuple[str, str]], kinds: Iterable[Plac
 
 
 def bins_of(site: Site, codes: Iterable[tuple[str, str]]) -> dict[str, Place]:
-    """The site's bins in use by code, from (pointer, code). Raises Invalid naming each code that is none."""
+    """The site's bins in use by code, from (pointer, code). Raises Invalid naming each code that is none, or
+    of a bin that is out of use."""
     named = list(codes)
-    rows = Place.objects.filter(site=site, kind=PlaceKind.BIN, retired_at=None)
-    found = {place.code: place for place in rows.filter(code__in={code for _, code in named})}
+    rows = Place.objects.filter(site=site, kind=PlaceKind.BIN, code__in={code for _, code in named})
+    found = {place.code: place for place in rows}
     errors = [
-        FieldError(pointer, f"there is no bin {code} at {site.name}")
+        FieldError(
+            pointer,
+            f"{code} is out of use: bring it back into use, or name another"
+            if code in found
+            else f"there is no bin {code} at {site.name}",
+        )
         for pointer, code in named
-        if code not in found
+        if code not in found or found[code].retired_at is not None
     ]
     _refuse(errors)
     return found

@@ -56,12 +56,18 @@ def apply_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
     run = _locked(run)
     if run.state != ImportRun.State.CHECKED:
         raise WrongState(
-            f"{run} is {run.get_state_display().lower()}; only a table without errors is applied."
+            f"{_standing(run)}; only a table that is read and has no errors is applied, and once."
         )
     run.state = ImportRun.State.APPLYING
     run.task = queue_task(APPLY, {"run": str(run.pk)}, at=at, site=run.site, created_by=actor.user)
     run.save(update_fields=["state", "task"])
     return run
+
+
+def _standing(run: ImportRun) -> str:
+    """The run and its state as a clause."""
+    verb = "" if run.state == ImportRun.State.REFUSED else "is "
+    return f"{run} {verb}{run.get_state_display().lower()}"
 
 
 @write_transaction
@@ -71,7 +77,7 @@ def cancel_import(*, run: ImportRun, actor: Actor, at: datetime) -> ImportRun:
     actor.must(Action.IMPORT, run.site)
     run = _locked(run)
     if run.state in OVER:
-        raise WrongState(f"{run} is over: {run.get_state_display().lower()}.")
+        raise WrongState(f"{_standing(run)}: there is nothing left to call off.")
     if run.state in BUSY and run.task is not None:
         cancel_task(run.task, at=at)
     run.state, run.data = ImportRun.State.CANCELLED, b""

@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Iterable
 
-from inventory.compute.lengths import show
+from inventory.compute.lengths import Length, LengthError, show
+from inventory.compute.sizes import check_new_shim, check_used_shim
 from inventory.labels import MOST_LABELS, Label
-from inventory.models import Place, PlaceKind
+from inventory.models import Condition, Place, PlaceKind
 from inventory.selectors.places import bins
 from shop.models import Site
 
@@ -42,6 +43,18 @@ def pack_label(place: Place, *, thickness_nm: int, quantity: int, condition: str
         detail=f"Bin {place.code}",
         url=address(place),
     )
+
+
+def no_such_pack(place: Place, thickness: Length, condition: str) -> str:
+    """What to say of shims that cannot be of the family that a bin is kept for; empty where they can."""
+    if place.family is None:
+        return ""
+    check = check_new_shim if condition == Condition.NEW else check_used_shim
+    try:
+        check(place.family.range, thickness)
+    except LengthError as error:
+        return error.message
+    return ""
 
 
 def too_many(labels: list[Label]) -> str:

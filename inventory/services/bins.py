@@ -134,11 +134,14 @@ def restore_bin(
         raise WrongState(f"{place.code} is in use.")
     refuse_stale(place, version)
     place.retired_at = None
-    if _at_position(place, place.cabinet, place.row, place.column):
+    lost = ""
+    if other := _at_position(place, place.cabinet, place.row, place.column):
+        lost = f", without a place in a cabinet: {other.code} is at {position_in_words(place)}"
         place.cabinet, place.row, place.column = "", None, None
     place.version += 1
     place.save(update_fields=["retired_at", "cabinet", "row", "column", "version"])
-    words = f"Back in use: {note}" if note.strip() else "Back in use"
+    words = f"Back in use{lost}"
+    words = f"{words}: {note}" if note.strip() else words
     record_event(place, PlaceEvent.Act.RESTORE, words, actor=actor, at=at)
     return place
 

@@ -7,10 +7,10 @@ from datetime import date, datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from inventory.compute.lengths import Length, parse_text, show
+from inventory.compute.lengths import Length, LengthError, parse_text, show
 from inventory.compute.purchase import LeadTime, days_taken
 from inventory.compute.sampling import judge, sample_size
-from inventory.compute.sizes import no_such_size
+from inventory.compute.sizes import check_used_shim, no_such_size
 from inventory.models import Movement, PurchaseLine, PurchaseList, Receipt, ReceiptLine, SupplierClaim
 from inventory.services.ledger import MOST_QUANTITY
 from shop.actor import Actor
@@ -91,7 +91,7 @@ def bad_findings(
             seen = f"{outstanding} {of} are outstanding and {in_parcel} were in the parcel"
             words = f"{seen}, so at most {most} miss"
             errors.append(FieldError(f"{where}/short", words))
-        errors += _bad_sample(each, came, where)
+        errors += _bad_sample(each, came, where) + _not_of_family(each, line, where)
         if each.price is not None and not (
             each.price.is_finite() and 0 <= each.price < 10**8 and each.price == round(each.price, 4)
         ):
@@ -207,6 +207,18 @@ def _bad_sample(each: Found, came: int, where: str) -> list[FieldError]:
         return [FieldError(f"{where}/measured", "nothing of this line came that could be measured")]
     words = f"measure {least} to {came} of these {came}, or none; these are {len(each.measured)}"
     return [FieldError(f"{where}/measured", words)]
+
+
+def _not_of_family(each: Found, line: PurchaseLine, where: str) -> list[FieldError]:
+    """A reading that no shim of the family can have is a slip, or that of another shim: a claim is not opened
+    over it."""
+    for reading in each.measured:
+        try:
+            check_used_shim(line.family.range, reading, "reading")
+        except LengthError as error:
+            words = f"{error.message} If it is really so, count it as damaged or wrong."
+            return [FieldError(f"{where}/measured", words)]
+    return []
 
 
 def claim_over(

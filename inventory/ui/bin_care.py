@@ -100,8 +100,11 @@ def restore_bin_page(
     place = bin_at(site, pk)
     form = NoteForm(posted(request), place=place)
     if request.method == "POST" and refusal is None and form.is_valid():
-        restore_bin(place=place, actor=request.actor, at=timezone.now(), **form.values())
-        return done(request, f"{place} is in use again.", "bin", site.code, pk)
+        back = restore_bin(place=place, actor=request.actor, at=timezone.now(), **form.values())
+        lost = (
+            "" if back.cabinet or not place.cabinet else " Another bin has its position: give it a new one."
+        )
+        return done(request, f"{place} is in use again.{lost}", "bin", site.code, pk)
     hint = "Where another bin has taken its position it comes back without one."
     return _care(request, place, form, "Bring the bin back into use", "Bring back into use", refusal, hint)
 

@@ -1,5 +1,6 @@
 """Printing labels: sheets of them for a cabinet or the trays, single ones for a label printer."""
 
+from typing import Any
 from uuid import UUID
 
 from django import forms
@@ -15,6 +16,7 @@ from inventory.selectors.labels import (
     bin_labels,
     cabinets,
     labels_of,
+    no_such_pack,
     pack_label,
     too_many,
     tray_labels,
@@ -59,6 +61,17 @@ class PackForm(ActForm):
     condition = forms.ChoiceField(choices=[("new", "New"), ("used", "Used")])
     quantity = HowManyField(label="How many in the pack")
 
+    def __init__(self, *args: Any, place: Place, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.place = place
+
+    def clean(self) -> dict[str, Any]:
+        keyed = super().clean() or self.cleaned_data
+        thickness, condition = keyed.get("thickness"), keyed.get("condition")
+        if thickness and condition and (words := no_such_pack(self.place, thickness, condition)):
+            self.add_error("thickness", words)
+        return keyed
+
 
 @page(see=Action.READ)
 def labels_page(request: PageRequest, site: Site) -> HttpResponse:
@@ -86,7 +99,7 @@ def label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 def pack_label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     """A pack that belongs into this bin."""
     place = _labelled(site, pk)
-    form = PackForm(request.GET if "thickness" in request.GET else None, initial={"quantity": 1})
+    form = PackForm(request.GET if "thickness" in request.GET else None, place=place, initial={"quantity": 1})
     if form.is_bound and form.is_valid():
         keyed = form.cleaned_data
         label = pack_label(

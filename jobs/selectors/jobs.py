@@ -115,11 +115,7 @@ class JobSheet:
     @property
     def to_read(self) -> tuple[str, ...]:
         """Labels of the valves that are to be read before a plan can be made."""
-        return tuple(
-            sheet.valve.label
-            for sheet in self.valves
-            if sheet.reading is None and sheet.valve.adjust != JobValve.Adjust.NEVER
-        )
+        return _to_read(self.valves)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +171,14 @@ def current_plan(job: Job) -> Plan | None:
     return next((plan for plan in plans if plan.state in standing), plans[0] if plans else None)
 
 
+def _to_read(valves: Iterable[ValveSheet]) -> tuple[str, ...]:
+    return tuple(
+        sheet.valve.label
+        for sheet in valves
+        if sheet.reading is None and sheet.valve.adjust != JobValve.Adjust.NEVER
+    )
+
+
 def job_sheet(job: Job) -> JobSheet:
     """The whole sheet of one job, in a fixed number of queries."""
     job = jobs_of(job.site).get(pk=job.pk)
@@ -191,12 +195,13 @@ def job_sheet(job: Job) -> JobSheet:
         .prefetch_related("lines__place", "lines__taken_from")
         .order_by("created_at", "id")
     )
+    valves = tuple(
+        _valve_sheet(valve, readings[valve.pk], shims[valve.pk], lines.get(valve.label), fits[valve.pk])
+        for valve in job.valves.select_related("position").order_by("order")
+    )
     return JobSheet(
         job=job,
-        valves=tuple(
-            _valve_sheet(valve, readings[valve.pk], shims[valve.pk], lines.get(valve.label), fits[valve.pk])
-            for valve in job.valves.select_related("position").order_by("order")
-        ),
+        valves=valves,
         plan=plan,
         events=tuple(job.events.order_by("id")),
         items=tuple(job.engine_type.items.order_by("order")) if job.engine_type else (),
@@ -214,7 +219,7 @@ def job_sheet(job: Job) -> JobSheet:
             .order_by("promised_at", "id")
         ),
         may=ALLOWED[job.state],
-        next=next_step(job, plan, lines.values()),
+        next=next_step(job, plan, lines.values(), all_read=not _to_read(valves)),
     )
 
 

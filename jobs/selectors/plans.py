@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from jobs.models import Job, Plan, PlanLine
-from jobs.services.states import NEXT
+from jobs.services.states import NEXT, NEXT_ONCE_READ
 
 CHANGES = ("swap", "tray", "stock", "order", "buy")
 
@@ -26,10 +26,11 @@ def nothing_to_fit(lines: Iterable[PlanLine]) -> str:
     return "This plan opens nothing: every valve may stay as it is. Sign the job off."
 
 
-def next_step(job: Job, plan: Plan | None, lines: Iterable[PlanLine]) -> str:
-    """What comes next for the job, in a sentence."""
+def next_step(job: Job, plan: Plan | None, lines: Iterable[PlanLine], *, all_read: bool) -> str:
+    """What comes next for the job, in a sentence. all_read: every valve that may be opened was read since the
+    last fit."""
     if job.state == Job.State.PLANNED and plan is not None:
         if plan.state == Plan.State.STALE:
             return f"The plan is out of date. {plan.stale_because} Plan again."
         return nothing_to_fit(lines) or NEXT[job.state]
-    return NEXT[job.state]
+    return (NEXT_ONCE_READ if all_read else NEXT).get(job.state, NEXT[job.state])

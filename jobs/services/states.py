@@ -100,6 +100,13 @@ NEXT: dict[str, str] = {
 }
 
 
+# The same once every valve that may be opened was read.
+NEXT_ONCE_READ: dict[str, str] = {
+    S.OPEN: "Plan the job.",
+    S.FITTED: "Sign off, or plan again.",
+}
+
+
 def resting_state(job: Job) -> str:
     """Where a job stands without a plan: at its readings, before or after a fit."""
     return S.FITTED if job.round else S.OPEN

@@ -71,3 +71,16 @@ def test_another_shim_or_none_at_all_is_named(world, inspected):
 def into_bin(world, body):
     lines = [line | {"bin": world.bin("2.600")} for line in body["lines"]]
     return {"lines": lines, "inspection": body["inspection"]}
+
+
+def test_a_shim_that_is_scrap_is_kept_only_when_that_is_confirmed(world):
+    path, look = CASES["inspect_shim"](world)
+    made = world.program.done(path, look | {"face": "pitted"})
+    assert made["fate"] == "scrap"
+    line = {"family": world.family, "thickness": made["thickness"], "condition": "used", "quantity": 1}
+    body = into_bin(world, {"lines": [line], "inspection": made["id"]})
+    refused = world.program.post("/stock/return-to-bin", body)
+    assert (refused.status_code, refused.json()["type"]) == (409, "/api/problems/proposed-for-scrap")
+    assert [error["pointer"] for error in refused.json()["errors"]] == ["/inspection"]
+    returned = world.program.done("/stock/return-to-bin", body | {"confirm": True})
+    assert world.program.get(f"/inspections/{made['id']}").json()["taken"] == returned["id"]

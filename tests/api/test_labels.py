@@ -86,6 +86,33 @@ def test_a_pack_of_what_no_shim_can_be(world):
     assert "0.1043 in" in refused.json()["errors"][0]["detail"]
 
 
+@pytest.mark.parametrize(
+    ("query", "says"),
+    [
+        ("thickness=2.651mm", "is not a size of its family"),
+        ("thickness=9mm", "is not a size of its family"),
+        ("thickness=9mm&condition=used", "more than 0.1 mm outside its family"),
+    ],
+)
+def test_a_pack_of_what_the_family_is_not_made_in(world, query, says, client, manager):
+    place = world.shop.bin("2.575")
+    refused = world.program.get(f"/bins/{place.pk}/pack-label?{query}")
+    assert refused.status_code == 400
+    (error,) = refused.json()["errors"]
+    assert error["pointer"] == "?thickness"
+    assert says in error["detail"]
+    client.force_login(manager)
+    page = client.get(
+        f"/at/{world.site.code}/bins/{place.pk}/pack-label?quantity=1&{query.replace('mm', '')}"
+        + ("" if "condition" in query else "&condition=new")
+    )
+    assert page.status_code == 400
+    assert says in page.content.decode()
+    assert (
+        world.program.get(f"/bins/{place.pk}/pack-label?thickness=2.651mm&condition=used").status_code == 200
+    )
+
+
 def test_what_is_not_there_and_what_is_another_sites(world, other_site, stranger):
     place = world.shop.bin("2.575")
     for query in ("place=nowhere", "cabinet=nowhere", "site=harbour"):

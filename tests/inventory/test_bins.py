@@ -175,7 +175,11 @@ def test_a_bin_comes_back_into_use(bins, clerk, at, receive):
 def test_it_comes_back_without_a_position_that_was_given_away(bins, clerk, at):
     retired = retire_bin(place=bins[0], actor=clerk, at=at)
     relocate_bin(place=bins[1], actor=clerk, at=at, cabinet="A", row=1, column=1)
-    assert position(restore_bin(place=retired, actor=clerk, at=at)) == ("", None, None)
+    back = restore_bin(place=retired, actor=clerk, at=at, note="mended")
+    assert position(back) == ("", None, None)
+    _, words = events(back)[-1]
+    assert words.startswith("Back in use, without a place in a cabinet: ")
+    assert words.endswith(": mended")
 
 
 @pytest.mark.postgresql

@@ -203,6 +203,7 @@ def test_findings_that_cannot_be_meant(receive, bought):
         ({"wrong": 1, "wrong_nm": SIZE}, 1, "wrong_nm", "is what was ordered"),
         ({"wrong": 1, "wrong_nm": 2_626_000}, 1, "wrong_nm", "is no size"),
         ({"measured": measured("2.625")}, 9, "measured", "measure 4 to 9 of these 9"),
+        ({"measured": measured("2.625", "9", "2.625", "2.625")}, 9, "measured", "outside its family"),
         ({"measured": measured("2.625"), "short": 1}, 0, "measured", "nothing of this line came"),
         ({"price": Decimal("-1")}, 1, "price", "0 or more"),
         ({"damaged": -1}, 1, "damaged", "must be 0 to"),

@@ -57,13 +57,16 @@ def test_the_sheet_after_the_fit_wants_opened_valves_read_again(held, workshop, 
     job = fit_job(job=held, actor=tech, at=AT)
     sheet = job_sheet(job)
     assert sheet.to_read == ("1-IN", "2-IN")
+    assert sheet.next == "Key in the readings after, then sign off or plan again."
     opened = by_label(sheet)["1-IN"]
     assert (opened.reading, opened.verdict, opened.verdict_before) == (None, None, "tight")
     assert [fit.fitted_nm for fit in opened.fits] == [2_575_000]
     left = by_label(sheet)["1-EX"]
     assert (left.reading.passes_keyed, left.verdict, left.after) == ("12 thou", "in_spec", None)
     workshop.read(job, {"1-IN": "8 thou", "2-IN": "10 thou"})
-    valves = by_label(job_sheet(job))
+    sheet = job_sheet(job)
+    assert sheet.next == "Sign off, or plan again."
+    valves = by_label(sheet)
     assert (valves["1-IN"].before.passes_keyed, valves["1-IN"].after.passes_keyed) == ("5 thou", "8 thou")
     assert (valves["1-IN"].verdict, valves["2-IN"].verdict) == ("in_spec", "at_limit")
 
@@ -87,8 +90,9 @@ def test_the_sheet_of_a_waiting_job_names_what_is_to_buy(workshop):
 
 def test_the_sheet_says_what_comes_next(workshop, tech):
     good = {**OUT, "1-IN": "8 thou", "2-IN": "8 thou"}
+    assert job_sheet(workshop.job()).next == "Key in what is not read yet, then plan."
     right = workshop.read(workshop.job(), good)
-    assert job_sheet(right).next == "Key in what is not read yet, then plan."
+    assert job_sheet(right).next == "Plan the job."
     plan = workshop.planned(right)
     assert job_sheet(right).next.endswith("Sign the job off.")
     plan.state, plan.stale_because = Plan.State.STALE, "The stock changed."
