@@ -5,18 +5,22 @@ and the embedded server run all of them through `refuse_unsafe_start`.
 """
 
 import os
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from ipaddress import ip_network
 from typing import Any
 
+import structlog
 from django.conf import settings
 from django.core import checks
 from django.core.exceptions import ImproperlyConfigured
 from django.core.management.base import SystemCheckError
-from django.db import DEFAULT_DB_ALIAS, connections
+from django.db import DEFAULT_DB_ALIAS, DatabaseError, connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations.executor import MigrationExecutor
 from django.utils.module_loading import import_string
+
+from shop.db import Failure, classify
 
 ENVIRONMENTS = ("local", "production")
 # The tests' own, which no program of ours reads.
@@ -25,11 +29,24 @@ NEEDED_IN_PRODUCTION = ("COLDGAP_SECRET_KEY", "COLDGAP_ALLOWED_HOSTS", "DATABASE
 LEAST_KEY_LENGTH = 50
 SQLITE_PRAGMAS = {"journal_mode": "wal", "synchronous": 2, "recursive_triggers": 1, "foreign_keys": 1}
 SQLITE_LEAST_BUSY_MS = 20_000
+WAIT_SECONDS = 1.0
+_log = structlog.get_logger("coldgap.start")
 
 
-def refuse_unsafe_start() -> None:
-    """Raise SystemCheckError, naming every error that a check finds, those of the database included."""
-    found = checks.run_checks(databases=[DEFAULT_DB_ALIAS])
+def refuse_unsafe_start(*, wait: bool = False) -> None:
+    """Raise SystemCheckError, naming every error that a check finds, those of the database included.
+
+    With `wait` a database that is away is waited for: gunicorn, whose worker fails to start, ends altogether.
+    """
+    while True:
+        try:
+            found = checks.run_checks(databases=[DEFAULT_DB_ALIAS])
+            break
+        except DatabaseError as error:
+            if not wait or classify(error) is Failure.OTHER:
+                raise
+            _log.warning("waiting for the database to start", error=str(error).partition("\n")[0])
+            time.sleep(WAIT_SECONDS)
     errors = [message for message in found if message.level >= checks.ERROR]
     if errors:
         lines = "\n".join(str(message) for message in errors)

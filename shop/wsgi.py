@@ -10,5 +10,5 @@ from shop.patience import Patient
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
 application = Patient(get_wsgi_application())
-refuse_unsafe_start()
+refuse_unsafe_start(wait=True)
 announce.load()

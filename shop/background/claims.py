@@ -19,6 +19,8 @@ MOST_ATTEMPTS = 5
 MOST_LOST = 3
 FIRST_PAUSE = timedelta(seconds=2)
 SWEPT_AT_ONCE = 100
+# So far the clocks of two machines may differ.
+CLOCKS_APART = timedelta(minutes=5)
 _jitter = SystemRandom()
 
 
@@ -36,9 +38,9 @@ def claim(task_id: object, *, at: datetime) -> Task | None:
 
 
 def due(*, at: datetime, limit: int) -> list[object]:
-    """Ids of tasks that wait and are due, the longest waiting first."""
+    """Ids of tasks that wait and are due, the first asked for first."""
     waiting = Task.objects.filter(state=Task.State.QUEUED, run_after__lte=at)
-    return list(waiting.order_by("run_after", "id").values_list("pk", flat=True)[:limit])
+    return list(waiting.order_by("id").values_list("pk", flat=True)[:limit])
 
 
 def _ours(task: Task):
@@ -101,11 +103,14 @@ def sweep(*, at: datetime) -> int:
 
     Safe to run twice and at once: a row that another sweep or its own worker has locked is passed over.
     """
-    lost = Task.objects.filter(state=Task.State.RUNNING, lease_until__lt=at)
+    # No clock of ours makes a lease as long as that, unless it was put back since.
+    too_long = Q(lease_until__gt=at + conf.task_lease + CLOCKS_APART)
+    over = Q(state=Task.State.RUNNING) & (Q(lease_until__lt=at) | too_long)
+    lost = Task.objects.filter(over)
     ids = list(
         lost.order_by("id").select_for_update(skip_locked=True).values_list("pk", flat=True)[:SWEPT_AT_ONCE]
     )
-    still_lost = Q(state=Task.State.RUNNING, lease_until__lt=at, pk__in=ids)
+    still_lost = over & Q(pk__in=ids)
     failed = Task.objects.filter(still_lost, lost__gte=MOST_LOST - 1).update(
         state=Task.State.FAILED,
         lease_until=None,
@@ -114,6 +119,6 @@ def sweep(*, at: datetime) -> int:
         error=f"Its worker stopped without a word {MOST_LOST} times.",
     )
     requeued = Task.objects.filter(still_lost).update(
-        state=Task.State.QUEUED, lease_until=None, lost=F("lost") + 1, run_after=at, published_at=None
+        state=Task.State.QUEUED, lease_until=None, lost=F("lost") + 1, published_at=None
     )
     return failed + requeued

@@ -20,7 +20,7 @@ def pump(*, at: datetime) -> int:
     work.tidy(at)
     unheard = Q(published_at=None) | Q(published_at__lt=at - PUBLISH_AGAIN_AFTER)
     waiting = Task.objects.filter(unheard, state=Task.State.QUEUED, run_after__lte=at)
-    ids = list(waiting.order_by("run_after", "id").values_list("pk", flat=True)[:PUBLISHED_AT_ONCE])
+    ids = list(waiting.order_by("id").values_list("pk", flat=True)[:PUBLISHED_AT_ONCE])
     for task_id in ids:
         publish(task_id)
     Task.objects.filter(pk__in=ids).update(published_at=at)

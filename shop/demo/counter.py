@@ -119,7 +119,7 @@ def _receive(workshop: Workshop, bought: PurchaseList, lines: list[PurchaseLine]
 def wake_waiting_jobs(at: datetime) -> None:
     """Do what the background does when shims have come, at the moment at which they came."""
     waiting = Task.objects.filter(kind=STOCK_ARRIVED, state=Task.State.QUEUED, run_after__lte=at)
-    for pk in waiting.order_by("run_after", "id").values_list("pk", flat=True):
+    for pk in waiting.order_by("id").values_list("pk", flat=True):
         if (task := claims.claim(pk, at=at)) is not None:
             claims.finish(task, at=at, result=None)
             wake_job(job_id=uuid.UUID(task.payload["job"]), at=at)

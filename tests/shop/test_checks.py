@@ -7,7 +7,7 @@ import sys
 
 import pytest
 from django.core.management.base import SystemCheckError
-from django.db import connection
+from django.db import OperationalError, connection
 
 from shop import checks
 from shop.settings import BASE_DIR
@@ -243,6 +243,24 @@ def test_a_missing_trigger_is_named():
     assert ids(found) == ["shop.E034"]
     assert name in found[0].msg
     with pytest.raises(SystemCheckError, match=name):
+        checks.refuse_unsafe_start()
+
+
+def test_a_server_waits_for_a_database_that_is_away_and_others_say_so(monkeypatch):
+    """gunicorn ends, with all its workers, when one of them cannot start."""
+    tried = []
+
+    def away_twice(databases):
+        tried.append(databases)
+        if len(tried) % 3:
+            raise OperationalError("the connection is refused")
+        return []
+
+    monkeypatch.setattr(checks.checks, "run_checks", away_twice)
+    monkeypatch.setattr(checks, "WAIT_SECONDS", 0)
+    checks.refuse_unsafe_start(wait=True)
+    assert len(tried) == 3
+    with pytest.raises(OperationalError):
         checks.refuse_unsafe_start()
 
 

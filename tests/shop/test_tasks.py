@@ -86,6 +86,22 @@ def test_a_task_for_later_waits(handles):
     assert work.work_once(NOW + timedelta(hours=1)) == 1
 
 
+def test_one_that_was_asked_for_by_a_machine_whose_clock_is_ahead_does_not_wait(handles):
+    handles("paint", lambda task: None)
+    queue_task("paint", {}, at=NOW + timedelta(hours=1))
+    assert work.work_once(NOW) == 1
+
+
+def test_a_lease_from_before_a_clock_was_put_back_does_not_last(handles):
+    handles("paint", lambda task: None)
+    task = queued()
+    claims.claim(task.pk, at=NOW + timedelta(minutes=3))
+    assert claims.sweep(at=NOW) == 0
+    claims.extend(again(task), at=NOW + timedelta(hours=1))
+    assert claims.sweep(at=NOW) == 1
+    assert work.work_once(NOW) == 1
+
+
 def test_a_claimed_task_cannot_be_claimed_again(handles):
     handles("paint", lambda task: None)
     task = queued()
