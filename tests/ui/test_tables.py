@@ -83,7 +83,7 @@ class TestCallingOff:
         work_once()
         page = office.post("cancel_import", run.pk)
         assert page.status_code == 409
-        assert "sizes.csv is over: applied." in text_of(page)
+        assert "sizes.csv is applied: there is nothing left to call off." in text_of(page)
         assert StockMinimum.objects.count() == 2
 
     def test_is_the_managers_own(self, office, counter_screen, foreign, bring_in):
