@@ -214,7 +214,7 @@ class Stock:
         sources = [hold.lines[at].shim for at in from_hold]
         if pulled:
             self._post([m for nm, condition in pulled for m in _both("engines", "T1", nm, condition, 1)])
-        self._free(hold, "fitted")
+        self._free(hold, "fitted" if counts else "released")
         for at, number in counts.items():
             hold.lines[at].fitted = number
         self._post([m for place, nm, c in [*sources, *spare] for m in _both(place, "engines", nm, c, 1)])
