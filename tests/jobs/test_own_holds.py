@@ -15,43 +15,23 @@ from jobs.services.planning import accept_plan, plan_job, release_plan
 from jobs.services.shop_accepting import accept_shop_plan
 from shop.conf import conf
 from shop.errors import Conflict, NotEnough
+from tests.jobs.by_hand import BOTH, hold_by_hand, with_one_there
 from tests.jobs.shop import AT, HOUR, USED
 from tests.jobs.three_bays import actions as shop_actions
 from tests.jobs.three_bays import made, three_bays
 
 pytestmark = pytest.mark.django_db
 
-OUT = {"1-IN": "5 thou", "1-EX": "12 thou", "2-IN": "5 thou", "2-EX": "12 thou"}
-SHIMS = {"1-IN": "2.650 mm", "2-IN": "2.650 mm"}
-BOTH = ["1-IN", "2-IN"]  # each wants 2.575
-
 
 @pytest.fixture
 def job(workshop):
-    """Two valves want 2.575 mm, of which one is there."""
-    workshop.stock(("2.575", USED, 1))
-    return workshop.read(workshop.job(), OUT, SHIMS)
+    return with_one_there(workshop)
 
 
 @pytest.fixture
 def hold(workshop, job):
-    def act(quantity=1, for_job=job, bin_of="2.575", **more):
-        line = Wanted(
-            place=workshop.bins[bin_of],
-            family_id=workshop.family.pk,
-            thickness_nm=2_575_000,
-            condition=USED,
-            quantity=quantity,
-        )
-        return hold_shims(
-            site=workshop.site,
-            actor=workshop.tech,
-            at=AT,
-            lines=[line],
-            reference="by hand",
-            job_id=None if for_job is None else for_job.pk,
-            **more,
-        )
+    def act(quantity=1, for_job=job, **more):
+        return hold_by_hand(workshop, for_job, quantity=quantity, **more)
 
     return act
 

@@ -1,5 +1,7 @@
 """A plan that uses a part of what is held for its job by hand, and what acts on that plan do to the rest."""
 
+from functools import partial
+
 import pytest
 
 from inventory.compute.lengths import parse_text
@@ -19,40 +21,22 @@ from jobs.services.stopping import stop_job
 from jobs.services.waking import sweep_holds, wake_job
 from shop.conf import conf
 from shop.errors import WrongState
+from tests.jobs.by_hand import BOTH, hold_by_hand, with_one_there
 from tests.jobs.shop import AT, HOUR, NEW, USED
 from tests.jobs.three_bays import actions as shop_actions
 from tests.jobs.three_bays import made, three_bays
 
 pytestmark = pytest.mark.django_db
 
-OUT = {"1-IN": "5 thou", "1-EX": "12 thou", "2-IN": "5 thou", "2-EX": "12 thou"}
-SHIMS = {"1-IN": "2.650 mm", "2-IN": "2.650 mm"}
-BOTH = ["1-IN", "2-IN"]  # each wants 2.575
-
 
 @pytest.fixture
 def job(workshop):
-    """Two valves want 2.575 mm, of which one is there."""
-    workshop.stock(("2.575", USED, 1))
-    return workshop.read(workshop.job(), OUT, SHIMS)
+    return with_one_there(workshop)
 
 
 @pytest.fixture
 def hold(workshop, job):
-    """Holds one of 2.575 mm for the job."""
-
-    def act():
-        line = Wanted(
-            place=workshop.bins["2.575"],
-            family_id=workshop.family.pk,
-            thickness_nm=2_575_000,
-            condition=USED,
-            quantity=1,
-        )
-        by = {"site": workshop.site, "actor": workshop.tech, "at": AT}
-        return hold_shims(**by, lines=[line], reference="by hand", job_id=job.pk)
-
-    return act
+    return partial(hold_by_hand, workshop, job)
 
 
 def held_lines(job):
