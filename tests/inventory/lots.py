@@ -1,6 +1,8 @@
 """What lies in a place, as plain figures to compare with; and shims that were pulled from an engine."""
 
+from inventory.compute.lengths import parse
 from inventory.models import Balance, Condition, Reason
+from inventory.services.catalogue import add_family
 from inventory.services.ledger import post_movement, transfer
 
 
@@ -37,4 +39,19 @@ def pull(places, family, quantity, *, actor, at, nm=2_650_000):
             condition=Condition.UNMEASURED,
             quantity=quantity,
         ),
+    )
+
+
+def nine_mm_caps(actor):
+    """Another family than that of the tests' bins."""
+    return add_family(
+        actor=actor,
+        code="cap9",
+        name="9 mm cap",
+        form="cap",
+        marking="thousandths",
+        diameter=parse("9.5", "mm"),
+        thinnest=parse("2.000", "mm"),
+        thickest=parse("2.500", "mm"),
+        step=parse("0.025", "mm"),
     )

@@ -7,14 +7,13 @@ import pytest
 from inventory.compute.lengths import parse
 from inventory.models import Condition, Inspection, Movement, Place, Reason
 from inventory.selectors.inspections import became, waiting_inspections
-from inventory.services.catalogue import add_family
 from inventory.services.floor import return_to_bin, reverse_movement, scrap_shims
 from inventory.services.inspecting import inspect_shim
 from inventory.services.inspection_fate import ProposedForScrap
 from inventory.services.regrading import regrade_shims
 from inventory.services.shim_lines import Shims
 from shop.errors import Invalid
-from tests.inventory.lots import pull
+from tests.inventory.lots import nine_mm_caps, pull
 
 pytestmark = pytest.mark.django_db
 
@@ -229,17 +228,7 @@ def test_the_good_one_beside_it_asks_nothing(pitted, look, by, used, bins, site)
 
 
 def test_both_questions_are_asked_at_once(pitted, by, used, bins):
-    caps = add_family(
-        actor=by["actor"],
-        code="cap9",
-        name="9 mm cap",
-        form="cap",
-        marking="thousandths",
-        diameter=parse("9.5", "mm"),
-        thinnest=parse("2.000", "mm"),
-        thickest=parse("2.500", "mm"),
-        step=parse("0.025", "mm"),
-    )
+    caps = nine_mm_caps(by["actor"])
     Place.objects.filter(pk=bins[1].pk).update(family=caps, size_nm=None)
     shims = [replace(used, place=Place.objects.get(pk=bins[1].pk))]
     with pytest.raises(ProposedForScrap, match=f"{bins[1].code} is kept for 9 mm cap") as asked:

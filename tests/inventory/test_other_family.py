@@ -4,7 +4,7 @@ import pytest
 
 from inventory.compute.lengths import parse
 from inventory.models import Condition, Movement, Place, Reason
-from inventory.services.catalogue import add_bin, add_family, add_offer, add_supplier
+from inventory.services.catalogue import add_bin, add_offer, add_supplier
 from inventory.services.floor import Shims, count_in, move_shims, put_away, receive_shims, return_to_bin
 from inventory.services.ledger import post_movement, transfer
 from inventory.services.purchasing import Buy, mark_bought
@@ -12,7 +12,7 @@ from inventory.services.receiving import receive_purchase
 from inventory.services.regrading import regrade_shims
 from inventory.services.shim_lines import KeptForAnother
 from inventory.services.transfers import arrive_shims, recall_transfer, send_shims
-from tests.inventory.lots import lots, new, used
+from tests.inventory.lots import lots, new, nine_mm_caps, used
 
 pytestmark = pytest.mark.django_db
 
@@ -22,17 +22,7 @@ NM = 2_250_000
 @pytest.fixture
 def caps(service):
     """Another family, of which no bin is kept anything."""
-    return add_family(
-        actor=service,
-        code="cap9",
-        name="9 mm cap",
-        form="cap",
-        marking="thousandths",
-        diameter=parse("9.5", "mm"),
-        thinnest=parse("2.000", "mm"),
-        thickest=parse("2.500", "mm"),
-        step=parse("0.025", "mm"),
-    )
+    return nine_mm_caps(service)
 
 
 @pytest.fixture
