@@ -5,7 +5,8 @@ Per size, medians over made-up engines (seeded, so that every run plans the same
 - choose: the choosing alone, from the records to who gets which shim: what can matter, the matrix, its
   solution and the proof;
 - whole: linear_sum_assignment alone on the whole matrix of the engine, a row per valve and a column per shim
-  in engine and stock: what solving it plainly would take, without making the matrix, for one rank;
+  in engine and stock, the six ranks as digits of one cost: what solving the same matrix plainly takes when
+  somebody has made it, without the proof and without the first of equals;
 - handed: linear_sum_assignment alone on what is left of that and handed to it, all matrices of an engine
   together; 0 where every valve was settled without it. How many engines needed it stands behind.
 The multiples are choose and plan beside whole, and choose beside handed, engine by engine where that is
@@ -25,7 +26,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
-from jobs.compute.planner import Lot, OwnShim, Problem, Valve, assignment, default_aim, plan_engine, verify
+from jobs.compute.planner import (
+    Lot,
+    OwnShim,
+    Problem,
+    Score,
+    Valve,
+    assignment,
+    default_aim,
+    plan_engine,
+    verify,
+)
 from jobs.compute.planner.solve import chosen_shims
 
 FloatArray = npt.NDArray[np.float64]
@@ -70,30 +81,53 @@ def engine(rng: random.Random, valves: int, lots: int, out_of_spec: float) -> Pr
 
 
 def whole_matrix(problem: Problem) -> FloatArray:
-    """A row per valve, a column per shim in engine and stock, and two per valve for buying and for none;
-    the deviation as cost. Only its size and what is forbidden matter for the time.
-    """
-    thickness = [valve.shim.thickness_nm for valve in problem.valves if valve.shim is not None]
-    thickness += [lot.thickness_nm for lot in problem.lots for _ in range(lot.quantity)]
-    shims = np.array(thickness, dtype=np.int64)
-    bare, low, high, aim = (
-        np.array(figures, dtype=np.int64)[:, None]
-        for figures in zip(
-            *(
-                (v.passes_nm + v.shim.thickness_nm, v.min_nm, v.max_nm, v.aim_nm)
-                for v in problem.valves
-                if v.shim is not None
-            ),
-            strict=True,
-        )
-    )
-    after = bare - shims
-    cost = np.where((low <= after) & (after <= high), np.abs(after - aim), np.inf)
-    rows = len(problem.valves)
-    own = np.full((rows, 2 * rows), np.inf)
-    own[np.arange(rows), np.arange(rows)] = 10.0**6
-    own[np.arange(rows), rows + np.arange(rows)] = 10.0**7
-    return np.hstack([cost, own])
+    """A row per valve; a column per shim in engine and stock, then per valve its best purchase, then none."""
+    valves, unsure = problem.valves, problem.uncertainty
+    own = [(v.shim.thickness_nm, unsure.of_own(v.shim)) for v in valves if v.shim is not None]
+    shims = [(*shim, 0) for shim in own]
+    shims += [
+        (lot.thickness_nm, unsure.of_condition(lot.condition), 1 if lot.condition == "used" else 2)
+        for lot in problem.lots
+        for _ in range(lot.quantity)
+    ]
+    sizes = [(size, unsure.unworn_nm, 0) for size in problem.catalogue_nm]
+    rows = len(valves)
+    spec = np.array([(v.min_nm, v.max_nm, v.aim_nm) for v in valves]).T[:, :, None]
+    read = np.array([(v.passes_nm, v.stops_nm) for v in valves]).T[:, :, None]
+    known = np.array(own).T[:, :, None]
+    low, high, aim = spec
+    deviation = int((high - low).max()) * rows + 1
+    opened = (2 * rows + 1) * deviation
+    not_guaranteed, bought, unresolved = (opened * (rows + 1) ** rank for rank in (1, 2, 3))
+
+    def cost(shims: list[tuple[int, int, int]]) -> FloatArray:
+        thickness, uncertainty, stock_cost = np.array(shims).T
+        passes, stops = read + known[0] - thickness
+        play = known[1] + uncertainty
+        sure = (passes - play >= low) & (stops + play <= high)
+        ranked = opened + ~sure * not_guaranteed + stock_cost * deviation + np.abs(passes - aim)
+        return np.where((low <= passes) & (passes <= high), ranked, np.inf)
+
+    needing = ((read[0] < low) | (read[0] > high))[:, 0]
+    matrix = np.full((rows, len(shims) + 2 * rows), np.inf)
+    each = np.arange(rows)
+    matrix[:, : len(shims)] = cost(shims)
+    matrix[each, each] = np.where(needing, np.inf, 0)
+    matrix[each, len(shims) + each] = bought + cost(sizes).min(axis=1)
+    matrix[each, len(shims) + rows + each] = np.where(needing, unresolved + opened, np.inf)
+    return matrix
+
+
+def agree(problem: Problem, matrix: FloatArray) -> bool:
+    """Whether the plan costs in ranks what the best assignment of the whole matrix does."""
+    rows, score = len(problem.valves), plan_engine(problem).score
+    worth, total = 1, 0
+    highest = {"stock_cost": 2, "deviation_nm": max(v.max_nm - v.min_nm for v in problem.valves)}
+    for rank in reversed(Score._fields):
+        total += getattr(score, rank) * worth
+        worth *= highest.get(rank, 1) * rows + 1
+    chosen = matrix[linear_sum_assignment(matrix)]
+    return total == sum(map(int, chosen.tolist()))
 
 
 def handed_to_the_solver(problem: Problem) -> list[FloatArray]:
@@ -132,10 +166,14 @@ def main() -> int:
             if faults:
                 print(*faults, sep="\n", file=sys.stderr)
                 return 1
+            matrices = [whole_matrix(problem) for problem in problems]
+            if not all(map(agree, problems, matrices)):
+                print("the plan's score is not that of the whole matrix", file=sys.stderr)
+                return 1
             handed = [handed_to_the_solver(problem) for problem in problems]
             plan, choose = median_ms(plan_engine, problems), median_ms(chosen_shims, problems)
-            whole = median_ms(linear_sum_assignment, [whole_matrix(problem) for problem in problems])
-            left = [(p, matrices) for p, matrices in zip(problems, handed, strict=True) if matrices]
+            whole = median_ms(linear_sum_assignment, matrices)
+            left = [(p, solved) for p, solved in zip(problems, handed, strict=True) if solved]
             beside = [median_ms(chosen_shims, [p]) / median_ms(solve_bare, [each]) for p, each in left]
             print(
                 f"{valves:>6} {lots:>5} {out_of_spec:>5.0%} {plan:>8.3f} {choose:>10.3f} {whole:>9.3f}"

@@ -74,9 +74,9 @@ def test_engines_give_the_same_columns_in_one_stage_and_in_many(solver_calls):
         model = build_model(random_engine(seed, valves=(30, 64)))
         if model is None or not model.rows:
             continue
-        once = best_assignment(model.layers, model.allowed, model.alike)
+        once = model.assign()
         solver_calls.clear()
-        staged = best_assignment(model.layers, model.allowed, model.alike, exact=2**36)
+        staged = model.assign(exact=2**36)
         kinds = np.array(model.alike)
         assert kinds[staged].tolist() == kinds[once].tolist(), f"random_engine({seed}, ...)"
         stages[len(solver_calls)] += 1
@@ -89,7 +89,7 @@ def test_the_largest_engines_take_more_than_one_stage(solver_calls):
     for seed in range(3_000, 3_012):
         model = build_model(random_engine(seed, valves=(90, 100), lots=(50, 150)))
         solver_calls.clear()
-        best_assignment(model.layers, model.allowed, model.alike)
+        model.assign()
         stages[len(solver_calls)] += 1
     assert stages[1] >= 3
     assert stages[2] >= 3

@@ -87,7 +87,7 @@ def test_the_same_engine_twice_gives_an_equal_plan():
 
 def as_fitted(plan):
     """The plan without the places of lots in the problem, which is all that their order may change."""
-    return plan.score, tuple(replace(choice, from_lot=None) for choice in plan.choices), plan.left_over
+    return plan.score, tuple(choice._replace(from_lot=None) for choice in plan.choices), plan.left_over
 
 
 def test_the_order_of_lots_and_sizes_changes_nothing():

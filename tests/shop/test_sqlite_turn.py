@@ -221,7 +221,7 @@ def test_who_has_the_write_lock_does_not_wait_long_for_a_turn():
 
 @sqlite
 def test_long_work_delays_others_no_longer_than_they_wait():
-    # Before the slow one's turn begins: the clock of its 0.1 s starts there, not when this thread hears of it.
+    # Before the slow one's turn begins: its 0.1 s run from there, not from when this thread hears of it.
     began = time.monotonic()
     slow = Request()
     assert slow.inside.wait(SOON)

@@ -66,24 +66,50 @@ def best_assignment(
     Raises InfeasibleError when some row cannot be served, OverflowError when a layer's costs spread too
     far to be exact, NotProvenError when the solver's answer is not optimal.
     """
-    ranks, rows, columns = layers.shape
+    row, column = allowed.nonzero()
+    figures = layers[:, row, column]
+    return best_of_pairs(figures, row, column, allowed.shape, alike, exact=exact)
+
+
+def best_of_pairs(
+    figures: IntArray,
+    row: IntArray,
+    column: IntArray,
+    shape: tuple[int, ...],
+    alike: Sequence[int] | None = None,
+    *,
+    exact: int = EXACT,
+) -> IntArray:
+    """`best_assignment` of the pairs that exist: `figures` is (ranks, pairs), `row` and `column` (pairs,),
+    the rows rising; `shape` says how many rows and columns there are.
+    """
+    ranks, (rows, columns) = len(figures), shape
     if ranks == 0:
         raise ValueError("at least one layer is needed")
     if rows == 0:
         return np.empty(0, dtype=np.int64)
-    if rows > columns or not allowed.any(axis=1).all():
+    starts = row.searchsorted(np.arange(rows + 1))
+    if rows > columns or not (starts[1:] > starts[:-1]).all():
         raise InfeasibleError("more rows than columns, or a row without any column")
-    shifted, spreads = _shifted(layers, allowed)
+    shifted, spreads = _shifted(figures, row, starts[:-1])
+    allowed = np.zeros((rows, columns), dtype=np.bool_)
+    allowed[row, column] = True
+
+    def spread_out(costs: IntArray) -> IntArray:
+        matrix = np.zeros((rows, columns), dtype=np.int64)
+        matrix[row, column] = costs
+        return matrix
+
     # With rows that start at 0 and sum to T at most, each of the solver's steps finds a path no longer than
     # T, so its prices stay within rows x T and what it compares within (rows + 2) x T.
     room = exact // (2 * rows)
     packed, layer = _packed(shifted, spreads, 0, room)
-    keys = [_spread_out(packed, allowed)]
+    keys = [spread_out(packed)]
     tight = allowed
     matched, proof = _proven_optimum(keys[0], tight)
     while layer < ranks:
         packed, following = _packed(shifted, spreads, layer, room // (rows + 1))
-        cost = _spread_out(packed, allowed)
+        cost = spread_out(packed)
         keys.append(cost)
         rest = prod(spread + 1 for spread in spreads[layer:following])
         tight = tight & proof.tight
@@ -108,25 +134,15 @@ def _packed(figures: IntArray, spreads: list[int], start: int, room: int) -> tup
     return cost, end
 
 
-def _spread_out(costs: IntArray, allowed: BoolArray) -> IntArray:
-    """The costs of the allowed pairs, row by row, as a matrix."""
-    matrix = np.zeros(allowed.shape, dtype=np.int64)
-    matrix[allowed] = costs
-    return matrix
-
-
-def _shifted(layers: IntArray, allowed: BoolArray) -> tuple[IntArray, list[int]]:
-    """The layers of the allowed pairs (ranks, pairs), row by row, with every row's least cost taken off, as
-    changes no comparison since every row is served once; and per layer the most that the sum can then be.
+def _shifted(figures: IntArray, row: IntArray, starts: IntArray) -> tuple[IntArray, list[int]]:
+    """The figures with every row's least taken off, as changes no comparison since every row is served once;
+    and per layer the most that the sum can then be.
     """
-    row, column = allowed.nonzero()
-    figures = layers[:, row, column]
-    starts = row.searchsorted(np.arange(len(allowed)))
     least = np.minimum.reduceat(figures, starts, axis=1)
     most = np.maximum.reduceat(figures, starts, axis=1)
     if int(least.min()) <= -EXACT or int(most.max()) >= EXACT:
         raise OverflowError("a cost is too large to be compared exactly")
-    return figures - least[:, row], [int(spread) for spread in (most - least).sum(axis=1)]
+    return figures - least.take(row, axis=1), (most - least).sum(axis=1).tolist()
 
 
 def _proven_optimum(cost: IntArray, allowed: BoolArray) -> tuple[IntArray, _Proof]:
@@ -238,8 +254,9 @@ def _first_of_equals(
         takers.setdefault(column, []).append(row)
     for row, columns in enumerate(choices):
         if len(columns) > 1:
-            own = [key[row].tolist() for key in keys]
-            columns.sort(key=lambda column: (*(key[column] for key in own), column))
+            # They stand from left to right, and sorting keeps that order among equals: so the last key first.
+            for key in reversed(keys):
+                columns.sort(key=key[row].tolist().__getitem__)
     seats = _Seating(choices, takers, proof.must.tolist(), holds, {c: row for row, c in enumerate(holds)})
     for row, columns in enumerate(choices):
         ways: dict[int, int] | None = None

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from jobs.compute.planner.assignment import BoolArray, IntArray
-from jobs.compute.planner.kinds import Kinds, begins_of_runs
+from jobs.compute.planner.kinds import DEAREST, Kinds, begins_of_runs
 from jobs.compute.planner.preference import RANKS
 from jobs.compute.planner.types import OwnShim, Problem, Valve
 
@@ -41,10 +41,8 @@ class Readings:
     p: int
     q: int
     needing: BoolArray
-    bare: IntArray  # the clearance without any shim
-    aim: IntArray
-    least_sure: IntArray  # the least and the most clearance by which it is guaranteed, but for the
-    most_sure: IntArray  # uncertainty of the new shim
+    figures: IntArray  # (4, rows): the clearance without any shim; the aim; and the least and the most
+    # clearance by which it is guaranteed, but for the uncertainty of the new shim
     thinnest_nm: IntArray  # the called window
     thickest_nm: IntArray
 
@@ -57,22 +55,19 @@ class Readings:
             play = problem.uncertainty.of_own(shim) * p
             figures += (
                 valve.passes_nm * q + shim.thickness_nm * p,
-                valve.min_nm * q,
-                valve.max_nm * q,
                 valve.aim_nm * q,
                 valve.min_nm * q + play if valve.passes_nm > 0 else _NO_READING,
                 (valve.max_nm - valve.stops_nm + valve.passes_nm) * q - play,
+                valve.min_nm * q,
+                valve.max_nm * q,
             )
         table = np.array(figures, dtype=np.int64).reshape(-1, 6).T.copy()
-        bare, least, most, aim, least_sure, most_sure = table
+        bare, least, most = table[0], table[4], table[5]
         return cls(
             p=p,
             q=q,
             needing=np.array(needing, dtype=np.bool_),
-            bare=bare,
-            aim=aim,
-            least_sure=least_sure,
-            most_sure=most_sure,
+            figures=table[:4],
             thinnest_nm=-((most - bare) // p),
             thickest_nm=(bare - least) // p,
         )
@@ -102,29 +97,31 @@ class Choices:
     @classmethod
     def of(cls, readings: Readings, kinds: Kinds, order: Sequence[int]) -> "Choices":
         """All of them; `order` is that of the ranks."""
-        rows = len(readings.bare)
+        rows = len(readings.needing)
         first = kinds.thinnest_first.searchsorted(readings.thinnest_nm, "left")
         beyond = kinds.thinnest_first.searchsorted(readings.thickest_nm, "right")
         count = beyond - first + 1
         starts = count.cumsum() - count
-        row = np.arange(rows).repeat(count)
+        each = np.arange(rows)
+        row = each.repeat(count)
         kind = kinds.by_thickness[np.arange(len(row)) - (starts - first + 1)[row]]
         own = kind == row
-        stays = np.where(readings.needing, kinds.none, np.arange(rows))
-        kind[starts] = stays
+        kind[starts] = np.where(readings.needing, kinds.none, each)
 
-        after = readings.bare[row] - kinds.thickness_nm[kind] * readings.p
-        play = kinds.uncertainty_nm[kind] * readings.p
-        unsure = (after - play < readings.least_sure[row]) | (after + play > readings.most_sure[row])
-        off = np.abs(after - readings.aim[row])
+        bare, aim, least_sure, most_sure = readings.figures.take(row, axis=1)
+        thickness, play = kinds.figures[:2].take(kind, axis=1) * readings.p
+        after = bare - thickness
+        unsure = (after - play < least_sure) | (after + play > most_sure)
+        off = np.abs(after - aim)
         if readings.q != 1:
             off, rest = np.divmod(off, readings.q)
             off += (2 * rest > readings.q) | ((2 * rest == readings.q) & (off % 2 == 1))
         unsure[starts] = False
         off[starts] = 0
 
-        weights, never = _weights(order, int(kinds.cost.max()), int(off.max()), len(kinds.quantity))
-        of_kind = weights[OPENED] + kinds.cost * weights[COST]
+        many = len(kinds.quantity)
+        weights, never = _weights(order, int(off.max()), many)
+        of_kind = kinds.cost * weights[COST] + weights[OPENED]
         of_kind[kinds.to_buy] += weights[BOUGHT]
         figures = of_kind[kind] + unsure * weights[NOT_GUARANTEED] + off * weights[DEVIATION]
         # Its own shim is how a valve in spec stays, and no choice of one that needs a change.
@@ -132,33 +129,40 @@ class Choices:
         figures[starts] = never
         second = np.minimum.reduceat(figures, starts)
         figures[starts] = readings.needing * (weights[UNRESOLVED] + weights[OPENED])
-        displaced = np.zeros_like(of_kind)
-        displaced[:rows] = np.where(readings.needing, 0, second)
-        besides = displaced[kind]
-        besides[starts] = 0
-        many = len(kinds.quantity)
+        place = figures * many + kind
+        # Whoever takes the shim of a valve in spec makes that one take its second best.
+        besides = np.zeros(many, dtype=np.int64)
+        besides[:rows] = np.where(readings.needing, 0, second * many - each)
+        in_effect = place + besides[kind]
+        in_effect[starts] = place[starts]
+        kind[own] = kinds.none
+        kind[starts] = np.where(readings.needing, kinds.none, each)
         return cls(
             starts=starts,
             row=row,
-            kind=np.where(own & (figures == never), kinds.none, kind),
+            kind=kind,
             unsure=unsure,
             off_nm=off,
-            place=figures * many + kind,
-            in_effect=(figures + besides) * many + np.where(besides > 0, 0, kind),
+            place=place,
+            in_effect=in_effect,
             never=never * many,
         )
 
     def that_matter(self, quantity: IntArray) -> "Choices":
-        """Those that the first best plan may make, `quantity` (kinds,) being how many there are of each."""
-        left = self
+        """Those that the first best plan may make, `quantity` (kinds,) being how many there are of each; the
+        last kind, no shim, must be there for everybody.
+        """
+        many = len(quantity)
+        kind, keep, left = self.kind, np.ones(len(self.kind), dtype=np.bool_), len(self.kind)
         while True:
-            asked_for = np.bincount(left.kind, minlength=len(quantity))
-            free = (asked_for <= quantity)[left.kind]
-            surely = np.minimum.reduceat(np.where(free, left.place, left.never - 1), left.starts)
-            keep = left.in_effect <= surely[left.row]
-            if keep.all():
-                return left
-            left = left.take(keep)
+            free = (np.bincount(kind, minlength=many) <= quantity)[kind] & keep
+            surely = np.minimum.reduceat(np.where(free, self.place, self.never - 1), self.starts)
+            keep &= self.in_effect <= surely[self.row]
+            before, left = left, int(np.count_nonzero(keep))
+            if left == before:
+                return self.take(keep)
+            # What is left out asks for no shim, so for nothing that others want.
+            kind = np.where(keep, self.kind, many - 1)
 
     def take(self, which: BoolArray) -> "Choices":
         """These pairs alone. Every row must have one among them."""
@@ -181,11 +185,11 @@ def _known(valve: Valve) -> OwnShim:
     return valve.shim
 
 
-def _weights(order: Sequence[int], dearest: int, farthest: int, kinds: int) -> tuple[list[int], int]:
+def _weights(order: Sequence[int], farthest: int, kinds: int) -> tuple[list[int], int]:
     """What one of each figure counts in a number that orders choices as the ranks do, and a number above that
     of any two choices together.
     """
-    highest = {COST: dearest, DEVIATION: farthest}
+    highest = {COST: DEAREST, DEVIATION: farthest}
     weights, weight = [0] * len(order), 1
     for rank in reversed(order):
         weights[rank] = weight

@@ -19,6 +19,8 @@ _COST = {
     for condition, cost in STOCK_COST.items()
     for elsewhere in (False, True)
 }
+DEAREST = max(_COST.values())
+"""The most that taking one shim can add."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,11 +30,8 @@ class Kinds:
     no shim. Each array is (kinds,) unless it says otherwise.
     """
 
-    thickness_nm: IntArray
-    """0 for no shim."""
-    uncertainty_nm: IntArray
-    cost: IntArray
-    """What taking one adds to `Score.stock_cost`."""
+    figures: IntArray
+    """(3, kinds): the three that follow."""
     quantity: IntArray
     """How many there are."""
     by_thickness: IntArray
@@ -43,8 +42,22 @@ class Kinds:
     """Which are bought."""
     in_order: IntArray
     """The lots within reach, kind by kind, those of a kind in the order of the problem."""
-    lot_starts: IntArray
+    lot_starts: list[int]
     """Per kind of stock where its lots begin in `in_order`; and the end."""
+
+    @property
+    def thickness_nm(self) -> IntArray:
+        """0 for no shim."""
+        return self.figures[0]
+
+    @property
+    def uncertainty_nm(self) -> IntArray:
+        return self.figures[1]
+
+    @property
+    def cost(self) -> IntArray:
+        """What taking one adds to `Score.stock_cost`."""
+        return self.figures[2]
 
     @property
     def none(self) -> int:
@@ -63,43 +76,50 @@ class Kinds:
         """What the valves `rows` may get, without lots that are thinner or thicker than these lengths."""
         shims = [shim for shim in (problem.valves[index].shim for index in rows) if shim is not None]
         unsure = problem.uncertainty
-        within, key = _within(problem.lots, thinnest_nm, thickest_nm)
+        # The kinds of stock in order: by what they cost, then by thickness. All in one number per lot, since
+        # to look at every lot takes longer than all that follows.
+        key = np.array([_KEYS[lot.condition] + lot.thickness_nm for lot in problem.lots], dtype=np.int64)
+        elsewhere = [lot.elsewhere for lot in problem.lots]
+        if True in elsewhere:
+            key += np.array(elsewhere, dtype=np.int64) * (SENT_COST * _KEY)
+        thickness = key % _KEY
+        reached = ((thickness >= thinnest_nm) & (thickness <= thickest_nm)).nonzero()[0]
+        key = key[reached]
         order = key.argsort(kind="stable")
+        in_order = reached[order]
         key = key[order]
         begins = begins_of_runs(key)
-        cost, thickness = np.divmod(key[begins], _KEY)
-        held = np.array([problem.lots[lot].quantity for lot in within.tolist()], dtype=np.int64)
-        held = np.add.reduceat(held[order], begins) if len(begins) else held
+        costs, thickness = np.divmod(key[begins], _KEY)
         sizes = _sizes(problem.catalogue_nm)
 
-        own, stock, buy = len(shims), len(begins), len(sizes)
-        thickness_nm = np.concatenate(
-            [np.array([shim.thickness_nm for shim in shims], dtype=np.int64), thickness, sizes, _NOTHING]
-        )
-        uncertainty_nm = np.full(own + stock + buy + 1, unsure.unworn_nm)
-        uncertainty_nm[:own] = [unsure.of_own(shim) for shim in shims]
-        uncertainty_nm[own : own + stock][cost % SENT_COST == STOCK_COST["used"]] = unsure.micrometer_nm
-        costs = np.zeros_like(uncertainty_nm)
-        costs[own : own + stock] = cost
-        quantity = np.full_like(costs, _ANY_NUMBER)
+        own, bought = len(shims), len(shims) + len(begins)
+        figures = np.zeros((3, bought + len(sizes) + 1), dtype=np.int64)
+        figures[0, :own] = [shim.thickness_nm for shim in shims]
+        figures[0, own:bought] = thickness
+        figures[0, bought:-1] = sizes
+        figures[1] = unsure.unworn_nm
+        figures[1, :own] = [unsure.of_own(shim) for shim in shims]
+        figures[1, own:bought][costs % SENT_COST == STOCK_COST["used"]] = unsure.micrometer_nm
+        figures[2, own:bought] = costs
+        quantity = np.full(figures.shape[1], _ANY_NUMBER)
         quantity[:own] = 1
-        quantity[own : own + stock] = held
-        by_thickness = thickness_nm[:-1].argsort(kind="stable")
+        if len(begins):
+            held = np.array([lot.quantity for lot in problem.lots], dtype=np.int64)
+            quantity[own:bought] = np.add.reduceat(held[in_order], begins)
+        by_thickness = figures[0, :-1].argsort(kind="stable")
         return cls(
-            thickness_nm=thickness_nm,
-            uncertainty_nm=uncertainty_nm,
-            cost=costs,
+            figures=figures,
             quantity=quantity,
             by_thickness=by_thickness,
-            thinnest_first=thickness_nm[by_thickness],
-            to_buy=slice(own + stock, own + stock + buy),
-            in_order=within[order],
-            lot_starts=np.append(begins, len(order)),
+            thinnest_first=figures[0, by_thickness],
+            to_buy=slice(bought, bought + len(sizes)),
+            in_order=in_order,
+            lot_starts=[*begins.tolist(), len(in_order)],
         )
 
 
 _KEY = 2**31  # above every thickness
-_NOTHING = np.zeros(1, dtype=np.int64)
+_KEYS = {condition: cost * _KEY for condition, cost in STOCK_COST.items()}
 
 
 def begins_of_runs(values: IntArray) -> IntArray:
@@ -112,14 +132,6 @@ def begins_of_runs(values: IntArray) -> IntArray:
 def stock_cost(lot: Lot) -> int:
     """What taking one shim of this lot adds to `Score.stock_cost`."""
     return _COST[lot.condition, lot.elsewhere]
-
-
-def _within(lots: Sequence[Lot], thinnest_nm: int, thickest_nm: int) -> tuple[IntArray, IntArray]:
-    """The lots of these thicknesses, and a number for each by which the kinds of stock are in order."""
-    thickness = np.array([lot.thickness_nm for lot in lots], dtype=np.int64)
-    within = np.flatnonzero((thickness >= thinnest_nm) & (thickness <= thickest_nm))
-    costs = [_COST[lot.condition, lot.elsewhere] for lot in (lots[index] for index in within.tolist())]
-    return within, np.array(costs, dtype=np.int64) * _KEY + thickness[within]
 
 
 @lru_cache(maxsize=256)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from jobs.compute.planner.assignment import BoolArray, IntArray, best_assignment
+from jobs.compute.planner.assignment import EXACT, BoolArray, IntArray, best_of_pairs
 from jobs.compute.planner.choices import (
     BOUGHT,
     COST,
@@ -25,6 +25,8 @@ from jobs.compute.planner.choices import (
 from jobs.compute.planner.kinds import Kinds
 from jobs.compute.planner.preference import RANKS, USUAL, Preference
 from jobs.compute.planner.types import Problem, Valve
+
+_NONE = np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,10 +43,8 @@ class Model:
     columns: list[int]
     """Per column its kind: first those that rows rival for, as often as there are and are asked for; then per
     row the one that is there for it in any case."""
-    layers: IntArray
-    """(ranks as preferred, rows, columns)."""
-    allowed: BoolArray
-    """(rows, columns)."""
+    pairs: tuple[IntArray, IntArray, IntArray]
+    """What each row may get: figures (ranks as preferred, pairs), row and column (pairs,)."""
     alike: list[int]
     """Columns with the same number are shims of one kind that rows rival for."""
 
@@ -52,10 +52,13 @@ class Model:
         """Per valve of `valves` the kind that it gets in the first best plan."""
         kinds = self.settled.copy()
         if self.rows:
-            picked = best_assignment(self.layers, self.allowed, self.alike).tolist()
-            for row, column in zip(self.rows, picked, strict=True):
+            for row, column in zip(self.rows, self.assign().tolist(), strict=True):
                 kinds[row] = self.columns[column]
         return kinds
+
+    def assign(self, *, exact: int = EXACT) -> IntArray:
+        """The best column per row; see `best_of_pairs`."""
+        return best_of_pairs(*self.pairs, (len(self.rows), len(self.columns)), self.alike, exact=exact)
 
 
 def needs_change(valve: Valve) -> bool:
@@ -87,53 +90,49 @@ def build_model(problem: Problem, preference: Preference = USUAL) -> Model | Non
     unsettled = (np.bincount(choices.row) > 1) | rivalled[first]
     rows = np.flatnonzero(unsettled)
     rivals = choices.take(unsettled[choices.row]) if len(rows) else None
-    columns, layers, allowed, alike = _laid_out(rivals, rivalled, kinds, readings, preference.order)
+    columns, pairs, alike = _laid_out(rivals, rivalled, kinds, readings, preference.order)
     return Model(
         valves=valves,
         kinds=kinds,
         settled=np.where(unsettled, -1, first).tolist(),
         rows=rows.tolist(),
         columns=columns,
-        layers=layers,
-        allowed=allowed,
+        pairs=pairs,
         alike=alike,
     )
 
 
 def _laid_out(
     choices: Choices | None, rivalled: BoolArray, kinds: Kinds, readings: Readings, order: list[int]
-) -> tuple[list[int], IntArray, BoolArray, list[int]]:
+) -> tuple[list[int], tuple[IntArray, IntArray, IntArray], list[int]]:
     """The columns side by side and what each counts in the rows; see `Model`."""
     if choices is None:
-        return [], np.empty((len(RANKS), 0, 0), dtype=np.int64), np.empty((0, 0), dtype=np.bool_), []
+        return [], (_NONE.reshape(len(RANKS), 0), _NONE, _NONE), []
     row, kind = choices.row, choices.kind
-    shared = np.flatnonzero(rivalled)
+    shared = rivalled.nonzero()[0]
     count = len(choices.starts)
     at_row = np.zeros(len(row), dtype=np.int64)
     at_row[choices.starts[1:]] = 1
     at_row = at_row.cumsum()
-    column = np.where(rivalled[kind], rivalled.cumsum()[kind] - 1, len(shared) + at_row)
-
-    stays = (kind == row) & ~readings.needing[row]
-    layers = np.zeros((len(RANKS), count, len(shared) + count), dtype=np.int64)
-    layers[UNRESOLVED, at_row, column] = kind == kinds.none
-    layers[BOUGHT, at_row, column] = (kind >= kinds.to_buy.start) & (kind < kinds.to_buy.stop)
-    layers[NOT_GUARANTEED, at_row, column] = choices.unsure
-    layers[OPENED, at_row, column] = ~stays
-    layers[COST, at_row, column] = kinds.cost[kind]
-    layers[DEVIATION, at_row, column] = choices.off_nm
-    allowed = np.zeros(layers.shape[1:], dtype=np.bool_)
-    allowed[at_row, column] = True
+    place = np.where(rivalled[kind], rivalled.cumsum()[kind] - 1, len(shared) + at_row)
+    figures = np.zeros((len(RANKS), len(row)), dtype=np.int64)
+    figures[UNRESOLVED] = kind == kinds.none
+    figures[BOUGHT] = (kind >= kinds.to_buy.start) & (kind < kinds.to_buy.stop)
+    figures[NOT_GUARANTEED] = choices.unsure
+    figures[OPENED] = (kind != row) | readings.needing[row]
+    figures[COST] = kinds.cost[kind]
+    figures[DEVIATION] = choices.off_nm
     kind_of = np.full(len(shared) + count, kinds.none)
-    kind_of[column] = kind
+    kind_of[place] = kind
 
     copies = np.ones(len(kind_of), dtype=np.int64)
     copies[: len(shared)] = kinds.quantity[shared]
-    if order != sorted(order):
-        layers = layers[order]
+    times = copies[place]
+    each = np.arange(len(row)).repeat(times)
+    nth = np.arange(len(each)) - (times.cumsum() - times)[each]
+    column = (copies.cumsum() - copies)[place][each] + nth
     return (
         kind_of.repeat(copies).tolist(),
-        layers.repeat(copies, axis=2),
-        allowed.repeat(copies, axis=1),
+        (figures[order][:, each], at_row[each], column),
         np.arange(len(copies)).repeat(copies).tolist(),
     )

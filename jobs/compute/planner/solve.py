@@ -37,7 +37,7 @@ def plan_engine(problem: Problem, preference: Preference = USUAL) -> Plan:
     if asked is problem:
         return plan
     choices = [
-        choice if choice.from_lot is None else replace(choice, from_lot=lots[choice.from_lot])
+        choice if choice.from_lot is None else choice._replace(from_lot=lots[choice.from_lot])
         for choice in plan.choices
     ]
     return replace(plan, choices=tuple(choices))

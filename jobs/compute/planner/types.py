@@ -133,8 +133,7 @@ class Score(NamedTuple):
     """Sum over changed valves of |called clearance after - aim|, each rounded once to a whole nanometre."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewShim:
+class NewShim(NamedTuple):
     """A shim other than its own that a valve gets."""
 
     action: Literal["swap", "stock", "buy"]
@@ -150,8 +149,7 @@ class NewShim:
     """Whether that lot lies at another site."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class Choice(NamedTuple):
     """What a plan does with one valve. Figures are None where the plan gives the valve no shim."""
 
     label: str
