@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import structlog
+from django.contrib.sessions.backends.db import SessionStore
 from django.db import DatabaseError
 from django.db.models import Q
 from django.utils import timezone
@@ -31,12 +32,14 @@ _log = structlog.get_logger("coldgap.api")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Credential:
-    """What a request was let in by. `id` names it in limits and kept answers; `key` is None for a person."""
+    """What a request was let in by. `id` names it in limits and kept answers; `key` is None for a person,
+    `session` the key of their log-in."""
 
     id: str
     actor: Actor
     requests_per_minute: int
     key: ApiKey | None = None
+    session: str = ""
 
 
 class ApiKeyAuthentication(authentication.BaseAuthentication):
@@ -83,8 +86,25 @@ class SessionAuthentication(authentication.SessionAuthentication):
         user = found[0]
         actor = actor_for_user(user, request_id=getattr(request, "request_id", ""))
         return user, Credential(
-            id=f"user:{user.pk}", actor=actor, requests_per_minute=conf.requests_per_minute
+            id=f"user:{user.pk}",
+            actor=actor,
+            requests_per_minute=conf.requests_per_minute,
+            session=request._request.session.session_key or "",
         )
+
+
+def is_still_good(credential: Credential, at: datetime) -> bool:
+    """Whether who was let in would still be, with the same roles: asked again and again for what stays open."""
+    actor = credential.actor
+    if credential.key is not None:
+        key = one_or_none(ApiKey.objects.select_related("user").filter(pk=credential.key.pk))
+        return key is not None and _is_good(key, at) and _roles(key) == actor.roles
+    user = one_or_none(User.objects.filter(pk=getattr(actor.user, "pk", None), is_active=True))
+    return (
+        user is not None
+        and SessionStore().exists(credential.session)
+        and actor_for_user(user).roles == actor.roles
+    )
 
 
 def _good_key(text: str, at: datetime) -> ApiKey | None:
@@ -92,10 +112,14 @@ def _good_key(text: str, at: datetime) -> ApiKey | None:
     if not text or len(text) > MOST_KEY_CHARACTERS or not text.isascii():
         return None
     key = one_or_none(ApiKey.objects.select_related("user").filter(secret_sha256=hash_of(text)))
+    return key if key is not None and _is_good(key, at) else None
+
+
+def _is_good(key: ApiKey, at: datetime) -> bool:
     # Looked at here and not in the query, each condition of which costs every request of a program.
-    if key is None or key.revoked_at is not None or not key.user.is_active:
-        return None
-    return key if key.expires_at is None or key.expires_at > at else None
+    if key.revoked_at is not None or not key.user.is_active:
+        return False
+    return key.expires_at is None or key.expires_at > at
 
 
 def _roles(key: ApiKey) -> dict[uuid.UUID, str]:

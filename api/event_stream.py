@@ -2,14 +2,15 @@
 
 A stream takes one of the process's threads for as long as it is open, so it ends by itself after a while, the
 reader asks again with Last-Event-ID, and there are only so many at once: whoever comes too many is told to
-ask again later, and the others are served. Between two looks it holds no connection to the database.
+ask again later, and the others are served. Between two looks it holds no connection to the database, and after
+each it is asked whether its reader may still read: a key that is revoked is of no use to an open stream either.
 """
 
 import json
 import threading
 import time
 from collections import Counter
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +65,7 @@ class Places:
         most = conf.streams_at_once
         with self._guard:
             if self._taken.total() >= most or self._taken[credential] >= max(most // 2, 1):
+                _log.warning("as many streams as there may be", open=self._taken.total(), credential=credential)
                 raise TooManyStreams(
                     "As many streams are open as there may be: ask again later, or look now and then."
                 )
@@ -85,9 +87,9 @@ places = Places()
 class EventStream:
     """The body of the answer. Closed by the server whether or not it was ever read, which frees its place."""
 
-    def __init__(self, looks: Looks, credential: str) -> None:
+    def __init__(self, looks: Looks, credential: str, may_read: Callable[[], bool]) -> None:
         self._credential = credential
-        self._chunks = _chunks(looks)
+        self._chunks = _chunks(looks, may_read)
         self._open = True
 
     def __iter__(self) -> Iterator[bytes]:
@@ -100,24 +102,29 @@ class EventStream:
             places.free(self._credential)
 
 
-def stream_response(looks: Looks, credential: str) -> StreamingHttpResponse:
-    """An answer that says what `looks` finds, for as long as the settings allow. Raises TooManyStreams."""
+def stream_response(looks: Looks, credential: str, may_read: Callable[[], bool]) -> StreamingHttpResponse:
+    """An answer that says what `looks` finds, for as long as the settings and `may_read` allow. Raises
+    TooManyStreams."""
     places.take(credential)
-    response = StreamingHttpResponse(EventStream(looks, credential), content_type=EVENT_STREAM)
+    body = EventStream(looks, credential, may_read)
+    response = StreamingHttpResponse(body, content_type=EVENT_STREAM)
     # A proxy in front must pass each event on as it comes.
     response["X-Accel-Buffering"] = "no"
     response["Cache-Control"] = "no-store"
     return response
 
 
-def _chunks(looks: Looks) -> Generator[bytes, None, None]:
+def _chunks(looks: Looks, may_read: Callable[[], bool]) -> Generator[bytes, None, None]:
     end = time.monotonic() + conf.stream_time.total_seconds()
     silence = conf.stream_heartbeat.total_seconds()
     yield _RETRY
     spoke = time.monotonic()
     try:
         for found in looks:
+            allowed = may_read()
             _let_go_of_the_database()
+            if not allowed:
+                return
             for event in found:
                 yield event.encode()
                 spoke = time.monotonic()

@@ -22,10 +22,12 @@ from typing import Any, NamedTuple, TypeVar
 from django.db import IntegrityError, transaction
 from django.http import HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.urls import reverse
+from django.utils import timezone
 from rest_framework.request import Request
 from rest_framework.serializers import BaseSerializer
 
 from api import queries
+from api.authentication import is_still_good
 from api.dry_runs import is_asked_for, offered_for, tried
 from api.etags import check_if_match, etag_of, is_unchanged, require_if_match
 from api.event_stream import EVENT_STREAM, stream_response
@@ -137,7 +139,9 @@ def streams(action: Action, name: str, summary: str) -> Decorator:
             return HttpResponse(status=204)
         if request.method == "HEAD":
             return StreamingHttpResponse((), content_type=EVENT_STREAM)
-        return stream_response(looks, call.credential.id)
+        return stream_response(
+            looks, call.credential.id, lambda: is_still_good(call.credential, timezone.now())
+        )
 
     return _declared(operation, run)
 

@@ -52,15 +52,26 @@ def configure(options: dict[str, Any]) -> None:
                     ],
                 }
             },
+            "filters": {"turned away": {"()": TurnedAway}},
             "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "json"}},
             "root": {"handlers": ["stderr"], "level": options.get("level", "INFO")},
             "loggers": {
                 # The middleware below has a line for every answer; Django's own would double it.
-                "django.request": {"level": "ERROR"},
+                "django.request": {"level": "ERROR", "filters": ["turned away"]},
                 "django.server": {"level": "ERROR"},
             },
         }
     )
+
+
+class TurnedAway(logging.Filter):
+    """Who is asked to come again later (503) was turned away on purpose: a warning. What somebody must look
+    at is an error, and stands out among errors only."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if getattr(record, "status_code", None) == 503:
+            record.levelno, record.levelname = logging.WARNING, logging.getLevelName(logging.WARNING)
+        return True
 
 
 def _drop_request_object(_logger: Any, _name: str, event: dict[str, Any]) -> dict[str, Any]:

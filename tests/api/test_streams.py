@@ -11,9 +11,11 @@ from django.utils import timezone
 from api import event_stream
 from api.background import TaskSerializer
 from api.event_shapes import message_schema
+from api.models import ApiKey
+from api.services.keys import hash_of
 from shop.background import claims
 from shop.background.queue import cancel_task, queue_task
-from shop.models import OutboxEvent
+from shop.models import OutboxEvent, User
 from shop.webhooks.events import EventKind, tell
 from tests.api.program import Program, program, validator
 
@@ -205,6 +207,12 @@ class TestBounds:
         # Everything else is answered all the while.
         assert world.program.get("/me").status_code == 200
 
+    def test_who_comes_too_many_is_no_error_in_the_log(self, world, task, settings, caplog):
+        settings.COLDGAP = settings.COLDGAP | {"STREAMS_AT_ONCE": 0}
+        assert world.program.get(f"/tasks/{task.pk}/events", **SSE).status_code == 503
+        assert {record.levelname for record in caplog.records} <= {"INFO", "WARNING"}
+        assert "as many streams as there may be" in caplog.text
+
     @pytest.mark.django_db(transaction=True)
     def test_a_stream_that_is_dropped_unread_frees_its_place(self, world, task, quick):
         response = world.program.get(f"/tasks/{task.pk}/events", **SSE)
@@ -239,6 +247,38 @@ class TestWhoReads:
         client.force_login(technician)
         reader = Reader(client.get(f"/api/v1/tasks/{task.pk}/events", headers=SSE))
         assert reader.event()[2]["state"] == "queued"
+        reader.close()
+
+    @pytest.mark.parametrize("how", ["revoked", "expired", "person gone", "role gone"])
+    def test_an_open_stream_ends_with_its_key(self, world, task, manager, quick, how):
+        reading = program(manager, world.site)
+        reader = stream(reading, f"/tasks/{task.pk}/events")
+        assert reader.event()[2]["state"] == "queued"
+        now = timezone.now()
+        key = ApiKey.objects.filter(secret_sha256=hash_of(reading.text))
+        if how == "revoked":
+            world.program.done(f"/keys/{key.get().pk}/revoke")
+        elif how == "expired":
+            key.update(expires_at=now)
+        elif how == "person gone":
+            User.objects.filter(pk=manager.pk).update(is_active=False)
+        else:
+            manager.memberships.all().delete()
+        cancel_task(task, at=now)
+        assert [event for event in reader if event] == []
+        reader.close()
+
+    @pytest.mark.parametrize("how", ["logged out", "person gone"])
+    def test_an_open_stream_ends_with_its_log_in(self, world, task, client, technician, quick, how):
+        client.force_login(technician)
+        reader = Reader(client.get(f"/api/v1/tasks/{task.pk}/events", headers=SSE))
+        assert reader.event()[2]["state"] == "queued"
+        if how == "logged out":
+            client.logout()
+        else:
+            User.objects.filter(pk=technician.pk).update(is_active=False)
+        cancel_task(task, at=timezone.now())
+        assert [event for event in reader if event] == []
         reader.close()
 
     def test_takes_a_reader_of_event_streams(self, world, task, quick):
