@@ -94,7 +94,7 @@ class SessionAuthentication(authentication.SessionAuthentication):
 
 
 def is_still_good(credential: Credential, at: datetime) -> bool:
-    """Whether who was let in would still be, with the same roles: asked again and again for what stays open."""
+    """Whether who was let in still would be, in the same roles: asked again and again of what is open."""
     actor = credential.actor
     if credential.key is not None:
         key = one_or_none(ApiKey.objects.select_related("user").filter(pk=credential.key.pk))

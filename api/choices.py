@@ -5,6 +5,7 @@ from typing import Any
 from django.db.models import QuerySet
 from rest_framework import serializers
 
+from api import queries
 from api.fields import Body, Flag, Identity, Several, Text, Whole
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, one_of, site_of
@@ -88,11 +89,12 @@ class PurchaseChoices(PurchaseChoiceView):
         "list_purchase_choices",
         "What was chosen to buy where, the latest first.",
         order=("-asked_at", "-id"),
-        query=(SITE,),
+        query=(SITE, *queries.period("what was asked for")),
         orderings={"asked_at": ("asked_at", "id")},
     )
     def get(self, call: Call) -> QuerySet[PurchaseChoice]:
-        return self.rows(asked_sites(call.actor, call.query))
+        rows = self.rows(asked_sites(call.actor, call.query))
+        return rows.filter(**queries.given(call.query, {"from": "asked_at__gte", "to": "asked_at__lt"}))
 
     @creates(
         Action.PURCHASE,

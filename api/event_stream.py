@@ -2,8 +2,8 @@
 
 A stream takes one of the process's threads for as long as it is open, so it ends by itself after a while, the
 reader asks again with Last-Event-ID, and there are only so many at once: whoever comes too many is told to
-ask again later, and the others are served. Between two looks it holds no connection to the database, and after
-each it is asked whether its reader may still read: a key that is revoked is of no use to an open stream either.
+ask again later, and the others are served. Between two looks it holds no connection to the database, and
+after each it is asked whether its reader may still read: a key that is revoked ends its streams.
 """
 
 import json
@@ -65,7 +65,7 @@ class Places:
         most = conf.streams_at_once
         with self._guard:
             if self._taken.total() >= most or self._taken[credential] >= max(most // 2, 1):
-                _log.warning("as many streams as there may be", open=self._taken.total(), credential=credential)
+                _log.warning("as many streams as there may be", credential=credential)
                 raise TooManyStreams(
                     "As many streams are open as there may be: ask again later, or look now and then."
                 )

@@ -25,6 +25,7 @@ from shop.roles import Action
 
 DRAINING = tuple(kind.value for kind in DRAINS)
 MOST_DAYS = 3_650
+STALE_FIRST = ("since", "place__code", "family__code", "thickness_nm", "condition", "id")
 
 
 class HistorySerializer(serializers.Serializer):
@@ -104,23 +105,30 @@ class Stale(ApiView):
         Action.READ,
         "list_stale",
         "Shims that have lain too long in trays, in transit, at inspection or in receiving; longest first.",
-        order=("since", "place__code", "family__code", "thickness_nm", "condition", "id"),
+        order=STALE_FIRST,
         query=(
             SITE,
             queries.whole(
                 "days", "For more than so many days; left out, the shop's setting.", least=0, most=MOST_DAYS
             ),
             queries.choice("place_kind", "Only in places of this kind.", DRAINING),
+            queries.text("family", "Only of the shim family of this code.", most=20),
         ),
+        orderings={
+            "since": STALE_FIRST,
+            "place": ("place__code", "family__code", "thickness_nm", "condition", "id"),
+            "thickness": ("thickness_nm", "family__code", "condition", "place__code", "id"),
+        },
     )
     def get(self, call: Call) -> list[StaleLot]:
         query = call.query
-        return stale_lots(
+        found = stale_lots(
             at=call.at,
             older_than=timedelta(days=query["days"]) if "days" in query else conf.stale_time,
             sites=asked_sites(call.actor, query),
             kinds=[query["place_kind"]] if "place_kind" in query else DRAINS,
         )
+        return [lot for lot in found if query.get("family", lot.family.code) == lot.family.code]
 
 
 def _wanted(site: Site, query: Mapping[str, Any]) -> HistoryFilter:

@@ -89,12 +89,15 @@ class Imports(ImportView):
             SITE,
             queries.choice("kind", "Only of this kind.", TABLE_KINDS),
             queries.choice("state", "Only in this state.", IMPORT_STATES),
+            *queries.period("what was brought in"),
         ),
         orderings={"created_at": ("created_at", "id")},
+        wide=ImportSerializer,
     )
     def get(self, call: Call) -> QuerySet[ImportRun]:
-        given = queries.given(call.query, {"kind": "kind", "state": "state"})
-        return self.rows(call.actor, asked_sites(call.actor, call.query)).filter(**given)
+        wanted = {"kind": "kind", "state": "state", "from": "created_at__gte", "to": "created_at__lt"}
+        rows = self.rows(call.actor, asked_sites(call.actor, call.query))
+        return rows.filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.IMPORT,

@@ -53,6 +53,7 @@ class Journeys(ApiView):
         "list_journeys",
         "Used shims that went into engines of one site, and the engines that they came out of; newest first.",
         order=("-into__pk", "-nth"),
+        orderings={"at": ("into__pk", "nth")},
         query=(
             queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
             queries.text("family", "Only of the shim family of this code.", most=20),

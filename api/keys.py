@@ -80,6 +80,7 @@ class Keys(KeyView):
         order=("-created_at", "-id"),
         query=(SITE, queries.choice("revoked", "Only revoked keys, or only the others.", ("true", "false"))),
         orderings={"created_at": ("created_at", "id"), "name": ("name", "id")},
+        wide=KeySerializer,
     )
     def get(self, call: Call) -> QuerySet[ApiKey]:
         keys = self.rows(call.actor)

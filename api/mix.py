@@ -94,6 +94,10 @@ class StockMix(ApiView):
                 most=MOST_MONTHS,
             ),
         ),
+        orderings={
+            "family": ("family__code", "thickness_nm", "site__code"),
+            "thickness": ("thickness_nm", "family__code", "site__code"),
+        },
         wide=MixSerializer,
         render=render,
     )

@@ -32,6 +32,8 @@ NEED_FILTERS = {
     "family": "family__code",
     "origin": "origin",
     "needed_before": "needed_by__lt",
+    "from": "created_at__gte",
+    "to": "created_at__lt",
 }
 
 
@@ -133,6 +135,7 @@ class Needs(NeedView):
             queries.text("family", "Only of the family of this code.", most=20),
             queries.choice("origin", "Only those that came from this.", NEED_ORIGINS),
             queries.instant("needed_before", "Only those that are needed before this moment."),
+            *queries.period("what was written down"),
         ),
         orderings={"created_at": ("created_at", "id"), "thickness": ("thickness_nm", "family__code", "id")},
         wide=NeedSerializer,

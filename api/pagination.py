@@ -41,8 +41,7 @@ def page_of(
 ) -> Page:
     """One page of `rows` in this order ("-" before a field: falling).
 
-    `rows` may be a list that was worked out; it is then in this order already, every field of it rising, or
-    every one falling.
+    `rows` may be a list that was worked out; every field of its order is then rising, or every one falling.
     `belongs_to`: what the cursor is bound to: whose list, which address, which filters. Raises Invalid (code
     "bad-cursor") for a cursor that is not of this list.
     """
@@ -52,8 +51,11 @@ def page_of(
     if callable(rows):
         left = rows(last_seen, limit + 1)
     elif isinstance(rows, list):
-        beyond = operator.lt if order[0].startswith("-") else operator.gt
+        falling = order[0].startswith("-")
+        beyond = operator.lt if falling else operator.gt
         left = [row for row in rows if last_seen is None or beyond(_values(row, order), last_seen)]
+        # By the comparison that cursors go by: a database may have texts in the order of some language.
+        left.sort(key=lambda row: _values(row, order), reverse=falling)
     else:
         left = rows.order_by(*order)
         if last_seen is not None:

@@ -73,12 +73,24 @@ class Receipts(ReceiptView):
         "list_receipts",
         "What came of orders, newest first.",
         order=("-at", "-id"),
-        query=(SITE, queries.identity("purchase_list", "Only of this list.")),
+        query=(
+            SITE,
+            queries.identity("purchase_list", "Only of this list."),
+            queries.text("supplier", "Only from this supplier.", most=20),
+            *queries.period("what came"),
+        ),
+        orderings={"at": ("at", "id")},
+        wide=ReceiptSerializer,
     )
     def get(self, call: Call) -> QuerySet[Receipt]:
+        wanted = {
+            "purchase_list": "purchase_list",
+            "supplier": "purchase_list__supplier__code",
+            "from": "at__gte",
+            "to": "at__lt",
+        }
         rows = self.rows(asked_sites(call.actor, call.query))
-        asked = call.query.get("purchase_list")
-        return rows.filter(purchase_list=asked) if asked else rows
+        return rows.filter(**queries.given(call.query, wanted))
 
 
 class OneReceipt(ReceiptView):
@@ -151,12 +163,23 @@ class SupplierClaims(SupplierClaimView):
             SITE,
             queries.choice("state", "Only in this state.", CLAIM_STATES),
             queries.text("supplier", "Only to this supplier.", most=20),
+            queries.choice("kind", "Only of this kind.", CLAIM_KINDS),
+            queries.identity("purchase_list", "Only of what came of this list."),
+            *queries.period("what was claimed"),
         ),
+        orderings={"opened_at": ("opened_at", "id")},
+        wide=SupplierClaimSerializer,
     )
     def get(self, call: Call) -> QuerySet[SupplierClaim]:
-        rows = claims_of(asked_sites(call.actor, call.query))
-        names = {"state": "state", "supplier": "supplier__code"}
-        return rows.filter(**{names[key]: call.query[key] for key in names if key in call.query})
+        wanted = {
+            "state": "state",
+            "supplier": "supplier__code",
+            "kind": "kind",
+            "purchase_list": "receipt_line__receipt__purchase_list",
+            "from": "opened_at__gte",
+            "to": "opened_at__lt",
+        }
+        return claims_of(asked_sites(call.actor, call.query)).filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.PURCHASE,

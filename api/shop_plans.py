@@ -57,11 +57,17 @@ class ShopPlans(ApiView):
         order=("-created_at", "-id"),
         answer=ShopPlanRowSerializer,
         orderings={"created_at": ("created_at", "id")},
-        query=(SITE, queries.choice("state", "Only in this state.", SHOP_PLAN_STATES)),
+        query=(
+            SITE,
+            queries.choice("state", "Only in this state.", SHOP_PLAN_STATES),
+            *queries.period("what was asked for"),
+        ),
+        wide=ShopPlanRowSerializer,
     )
     def get(self, call: Call) -> QuerySet[ShopPlan]:
+        wanted = {"state": "state", "from": "created_at__gte", "to": "created_at__lt"}
         rows = rows_at(asked_sites(call.actor, call.query)).defer("problem", "places", "result")
-        return rows.filter(state=call.query["state"]) if "state" in call.query else rows
+        return rows.filter(**queries.given(call.query, wanted))
 
     @creates(
         Action.PLAN,

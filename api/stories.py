@@ -10,6 +10,7 @@ from api.bins import BinView
 from api.families import FamilyView
 from api.jobs import JobView
 from api.kinds import lists
+from api.listing import ORDERING, turned
 from api.lookups import not_found, site_of
 from api.pagination import Found
 from api.views import ApiView, Call
@@ -23,6 +24,7 @@ from shop.errors import FieldError, Invalid
 from shop.roles import Action
 
 ORDER = ("-at", "-number", "-object_id", "-what")
+ORDERINGS = {"at": tuple(map(turned, ORDER))}
 SITE = queries.text("site", "Code of the site; left out where the credential sees only one.", most=20)
 FILTERS = (
     queries.choice("kind", "Only of this kind.", HAPPENING_KINDS),
@@ -51,6 +53,7 @@ class BinHistory(BinView):
         "bin_history",
         "What went through a bin, its counts and holds, and what was done to it; newest first.",
         order=ORDER,
+        orderings=ORDERINGS,
         query=FILTERS,
     )
     def get(self, call: Call, **path: Any) -> Found:
@@ -65,6 +68,7 @@ class JobHistory(JobView):
         "job_history",
         "What a job did to the stock: its movements, holds and needs; newest first.",
         order=ORDER,
+        orderings=ORDERINGS,
         query=FILTERS,
     )
     def get(self, call: Call, **path: Any) -> Found:
@@ -80,6 +84,7 @@ class FamilyHistory(FamilyView):
         "family_history",
         "What happened at a site to the shims of a family, or to those of one size; newest first.",
         order=ORDER,
+        orderings=ORDERINGS,
         query=(
             SITE,
             queries.length(
@@ -108,6 +113,7 @@ class PersonHistory(ApiView):
         "person_history",
         "What a person did to the stock of a site, themselves or by a key in their name; newest first.",
         order=ORDER,
+        orderings=ORDERINGS,
         query=(
             SITE,
             queries.text("person", "By their log-in; left out, whoever asks.", most=150),
@@ -126,8 +132,9 @@ class PersonHistory(ApiView):
 
 def _told(story: Story, query: Mapping[str, Any]) -> Found:
     asked = Asked(since=query.get("from"), until=query.get("to"), kind=query.get("kind"))
+    tell = story.after if query.get(ORDERING) == "at" else story.behind
 
     def found(last: list[Any] | None, most: int) -> list[Happening]:
-        return story.behind(None if last is None else (last[0], last[1], last[2], last[3]), asked, most=most)
+        return tell(None if last is None else (last[0], last[1], last[2], last[3]), asked, most=most)
 
     return found

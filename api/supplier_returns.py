@@ -92,6 +92,7 @@ class SupplierReturns(SupplierReturnView):
             *queries.period("sent back"),
         ),
         orderings={"at": ("at", "id")},
+        wide=SupplierReturnSerializer,
     )
     def get(self, call: Call) -> QuerySet[SupplierReturn]:
         wanted = {"supplier": "supplier__code", "from": "at__gte", "to": "at__lt"}

@@ -152,6 +152,7 @@ class PartPrices(ApiView):
             "part_number": ("part_number", "supplier__code", "valid_from", "from_packs", "id"),
             "thickness": ("thickness_nm", "family__code", "supplier__code", "id"),
         },
+        wide=PartPriceSerializer,
     )
     def get(self, call: Call) -> QuerySet[PartPrice]:
         rows = PartPrice.objects.select_related("supplier", "family")
@@ -185,7 +186,13 @@ class ExchangeRateView(ApiView):
 
 
 class ExchangeRates(ExchangeRateView):
-    @lists(Action.READ, "list_exchange_rates", "The rates as they were keyed in.", order=("currency",))
+    @lists(
+        Action.READ,
+        "list_exchange_rates",
+        "The rates as they were keyed in.",
+        order=("currency",),
+        orderings={"currency": ("currency",)},
+    )
     def get(self, call: Call) -> QuerySet[ExchangeRate]:
         return ExchangeRate.objects.all()
 

@@ -230,15 +230,22 @@ class Deliveries(DeliveryView):
             queries.choice("state", "Only in this state.", DELIVERY_STATES),
             queries.identity("webhook", "Only to this one."),
             queries.choice("event", "Only of this kind.", EVENT_KINDS),
+            *queries.period("what was written down"),
         ),
         orderings={"created_at": ("created_at", "id")},
+        wide=DeliverySerializer,
         answer=DeliverySerializer,
     )
     def get(self, call: Call) -> QuerySet[WebhookDelivery]:
-        wanted = {"state": "state", "webhook": "endpoint_id", "event": "kind"}
-        given = {column: call.query[name] for name, column in wanted.items() if name in call.query}
+        wanted = {
+            "state": "state",
+            "webhook": "endpoint_id",
+            "event": "kind",
+            "from": "created_at__gte",
+            "to": "created_at__lt",
+        }
         rows = self.rows(managed_by(call.actor, asked_sites(call.actor, call.query)))
-        return rows.defer("body").filter(**given)
+        return rows.defer("body").filter(**queries.given(call.query, wanted))
 
 
 class OneDelivery(DeliveryView):

@@ -1,5 +1,6 @@
 """What happened, told one by one: the kinds of happening, and a story made of several sources of them."""
 
+import operator
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -90,12 +91,21 @@ class Source:
 
     def before(self, asked: Asked, last: Order | None, most: int) -> Iterator[Happening]:
         """So many of the newest that stand behind `last`, by the clock; of the same moment all of them."""
+        return self._beyond(asked, last, most, f"-{self.time}", operator.lt)
+
+    def after(self, asked: Asked, last: Order | None, most: int) -> Iterator[Happening]:
+        """So many of the oldest that came after `last`, as `before` gives the newest."""
+        return self._beyond(asked, last, most, self.time, operator.gt)
+
+    def _beyond(
+        self, asked: Asked, last: Order | None, most: int, order: str, lies_beyond: Callable[[Any, Any], bool]
+    ) -> Iterator[Happening]:
         if asked.kind not in (None, self.kind):
             return
         told: list[Happening] = []
-        for row in self._within(asked).order_by(f"-{self.time}").iterator(chunk_size=max(most, 100)):
+        for row in self._within(asked).order_by(order).iterator(chunk_size=max(most, 100)):
             entry = self.tell(row)
-            if last is not None and entry.order >= last:
+            if last is not None and not lies_beyond(entry.order, last):
                 continue
             if len(told) >= most and entry.at != told[-1].at:
                 return
@@ -130,6 +140,14 @@ class Story:
             asked = replace(asked, until=then if asked.until is None else min(asked.until, then))
         found = [entry for source in self.sources for entry in source.before(asked, last, most)]
         return sorted(found, key=lambda entry: entry.order, reverse=True)[:most]
+
+    def after(self, last: Order | None, asked: Asked = ALL, *, most: int = 50) -> list[Happening]:
+        """So many of those that came after the one that stands there, the oldest first; from the oldest on
+        where it is None."""
+        if last is not None:
+            asked = replace(asked, since=last[0] if asked.since is None else max(asked.since, last[0]))
+        found = [entry for source in self.sources for entry in source.after(asked, last, most)]
+        return sorted(found, key=lambda entry: entry.order)[:most]
 
     def whole(self, asked: Asked = ALL) -> Iterator[Happening]:
         """All of it for an export; memory does not grow with it. Where a clock was put back, each kind of

@@ -25,6 +25,13 @@ DONE_AT = {
     "/holds": "created_at",
     "/purchase-lists": "created_at",
     "/transfers": "sent_at",
+    "/receipts": "at",
+    "/needs": "created_at",
+    "/supplier-claims": "opened_at",
+    "/webhook-deliveries": "created_at",
+    "/imports": "created_at",
+    "/shop-plans": "created_at",
+    "/purchase-choices": "asked_at",
 }
 # Another question than the list's own, each with tests of its own: (list, filter) -> where.
 OTHER_QUESTIONS = {

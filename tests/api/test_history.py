@@ -174,6 +174,11 @@ class TestStale:
         ]
         only = world.program.get("/stale?days=0&place_kind=inspection").json()["items"]
         assert only == items[1:]
+        assert walk(world.program, f"/stale?days=0&family={world.family}", 1) == items
+        assert world.program.get("/stale?days=0&family=none").json()["items"] == []
+        assert walk(world.program, "/stale?days=0&ordering=-since", 1) == items[::-1]
+        places = walk(world.program, "/stale?days=0&ordering=place", 1)
+        assert [item["place"] for item in places] == sorted(item["place"] for item in items)
 
     def test_another_sites_does_not_show(self, world, stranger):
         world.in_receiving()

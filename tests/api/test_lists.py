@@ -19,11 +19,17 @@ from tests.api.table_writes import judged
 from tests.api.test_pages_of_lists import walk
 from tests.api.test_query_counts import fill
 from tests.api.world import make_world
-from tests.api.writes import given_up, operations
+from tests.api.writes import addresses, given_up, operations
 from tests.lasting import made_once
 from tests.people import north_yard, person
 
 LISTS = {route: declared for _, route, declared in operations() if declared.kind == "list"}
+# Rows of so many fields are more than most readers want.
+WIDE = 10
+# When what a row tells of was done or begun.
+MOMENTS = {"at", "created_at", "opened_at", "sent_at", "asked_at"}
+# Lists of things that stand until somebody ends them, of which a shop has a handful.
+FEW = {"/keys", "/webhooks"}
 PAGING = {"cursor", "limit", ORDERING, FIELDS}
 
 
@@ -145,7 +151,27 @@ def test_every_filter_keeps_what_it_says_and_nothing_else(filled):
             if not values:
                 idle.add((route, name))
     # What nothing in this small shop has a value for.
-    assert idle <= {("/stale", "site"), ("/stale", "place_kind"), ("/inspections", "fate")}, idle
+    assert idle <= {
+        ("/stale", "site"),
+        ("/stale", "place_kind"),
+        ("/stale", "family"),
+        ("/inspections", "fate"),
+    }, idle
+
+
+def test_every_list_has_what_its_neighbours_have():
+    """An order that its reader may ask for, and where its rows are wide, fields and dates to choose by."""
+    lacking, views = set(), dict(addresses())
+    for route, declared in LISTS.items():
+        names = {one.name for one in declared.query}
+        shape = declared.answer or views[route].answer
+        if ORDERING not in names:
+            lacking.add((route, ORDERING))
+        if len(shape._declared_fields) >= WIDE and FIELDS not in names:
+            lacking.add((route, FIELDS))
+        if set(shape._declared_fields) & MOMENTS and not {"from", "to"} <= names:
+            lacking.add((route, "from, to"))
+    assert lacking == {(route, "from, to") for route in FEW}
 
 
 def test_bins_out_of_use_are_another_list(filled):
