@@ -27,6 +27,19 @@ DRAINING = tuple(kind.value for kind in DRAINS)
 MOST_DAYS = 3_650
 STALE_FIRST = ("since", "place__code", "family__code", "thickness_nm", "condition", "id")
 
+OF_LINES = (
+    queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
+    queries.text("place", "Only of the place of this code: a bin, a tray, transit.", most=20),
+    queries.text("family", "Only of the shim family of this code.", most=20),
+    queries.length("thickness_min", "Not thinner than this, with its unit: 2.6mm."),
+    queries.length("thickness_max", "Not thicker than this."),
+    queries.choice("condition", "Only of this condition.", CONDITIONS),
+    queries.choice("reason", "Only for this reason.", REASONS),
+    queries.identity("job", "Only for this job."),
+    queries.text("person", "Only by the person of this log-in, or by a key in their name.", most=150),
+    *queries.period("what was done"),
+)
+
 
 class HistorySerializer(serializers.Serializer):
     """So many shims into a place (above zero) or out of it (below), by one line of a movement."""
@@ -76,26 +89,12 @@ class History(ApiView):
         "list_history",
         "Everything that went through the books of one site, line by line, newest first.",
         order=order_of,
-        query=(
-            queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
-            queries.text("place", "Only of the place of this code: a bin, a tray, transit.", most=20),
-            queries.text("family", "Only of the shim family of this code.", most=20),
-            queries.length("thickness_min", "Not thinner than this, with its unit: 2.6mm."),
-            queries.length("thickness_max", "Not thicker than this."),
-            queries.choice("condition", "Only of this condition.", CONDITIONS),
-            queries.choice("reason", "Only for this reason.", REASONS),
-            queries.identity("job", "Only for this job."),
-            queries.text("person", "Only by the person of this log-in, or by a key in their name.", most=150),
-            *queries.period("what was done"),
-        ),
+        query=OF_LINES,
         orderings={"written": ("movement_id", "position")},
         wide=HistorySerializer,
     )
     def get(self, call: Call) -> QuerySet[MovementLine]:
-        query = call.query
-        site = site_of(call.actor, query.get("site"), "?site")
-        # Of this one's transit another site's movements take shims too; those are that site's own to tell.
-        return history(site, _wanted(site, query)).filter(movement__site=site)
+        return asked_lines(call)[1]
 
 
 class Stale(ApiView):
@@ -129,6 +128,13 @@ class Stale(ApiView):
             kinds=[query["place_kind"]] if "place_kind" in query else DRAINS,
         )
         return [lot for lot in found if query.get("family", lot.family.code) == lot.family.code]
+
+
+def asked_lines(call: Call) -> tuple[Site, QuerySet[MovementLine]]:
+    """The site that is meant, and the lines of its movements that are asked for."""
+    site = site_of(call.actor, call.query.get("site"), "?site")
+    # Of this one's transit another site's movements take shims too; those are that site's own to tell.
+    return site, history(site, _wanted(site, call.query)).filter(movement__site=site)
 
 
 def _wanted(site: Site, query: Mapping[str, Any]) -> HistoryFilter:

@@ -12,7 +12,20 @@ from api.lookups import not_found, site_of
 from api.views import ApiView, Call
 from inventory.models import Movement, ShimFamily
 from inventory.selectors.journeys import TracedShim, traced_shims
+from shop.models import Site
 from shop.roles import Action
+
+OF_JOURNEYS = (
+    queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
+    queries.text("family", "Only of the shim family of this code.", most=20),
+    queries.identity("job", "Only what came, or may have come, out of this job's engine, or went into it."),
+    queries.choice(
+        "same_engine",
+        "Only what went back into the engine that it came out of, or only what did not.",
+        ("true", "false"),
+    ),
+    *queries.period("what went in"),
+)
 
 
 class EndSerializer(serializers.Serializer):
@@ -54,34 +67,29 @@ class Journeys(ApiView):
         "Used shims that went into engines of one site, and the engines that they came out of; newest first.",
         order=("-into__pk", "-nth"),
         orderings={"at": ("into__pk", "nth")},
-        query=(
-            queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
-            queries.text("family", "Only of the shim family of this code.", most=20),
-            queries.identity(
-                "job", "Only what came, or may have come, out of this job's engine, or went into it."
-            ),
-            queries.choice(
-                "same_engine",
-                "Only what went back into the engine that it came out of, or only what did not.",
-                ("true", "false"),
-            ),
-            *queries.period("what went in"),
-        ),
+        query=OF_JOURNEYS,
         wide=JourneySerializer,
     )
     def get(self, call: Call) -> list[TracedShim]:
-        query = call.query
-        return traced_shims(
-            site_of(call.actor, query.get("site"), "?site"),
-            _family(query),
-            job_id=query.get("job"),
-            since=query.get("from"),
-            until=query.get("to"),
-            same_engine=query["same_engine"] == "true" if "same_engine" in query else None,
-        )
+        return asked_journeys(call)[1]
 
 
-def _family(query: Mapping[str, Any]) -> ShimFamily | None:
+def asked_journeys(call: Call) -> tuple[Site, list[TracedShim]]:
+    """The site that is meant, and the used shims that went into engines there and are asked for."""
+    query = call.query
+    site = site_of(call.actor, query.get("site"), "?site")
+    return site, traced_shims(
+        site,
+        family_in(query),
+        job_id=query.get("job"),
+        since=query.get("from"),
+        until=query.get("to"),
+        same_engine=query["same_engine"] == "true" if "same_engine" in query else None,
+    )
+
+
+def family_in(query: Mapping[str, Any]) -> ShimFamily | None:
+    """The family that the query names; None where it names none. Raises NotFound."""
     if "family" not in query:
         return None
     found = ShimFamily.objects.filter(code=query["family"]).first()

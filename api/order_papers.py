@@ -6,11 +6,11 @@ from django.http import HttpResponse
 from django.urls import reverse
 
 from api import queries
-from api.exports import CSV, XLSX
 from api.kinds import files
 from api.purchasing import PurchaseListView
 from api.views import Call, OnlyJson
 from inventory.orders import order_csv, order_pdf, order_record, order_ubl, order_xlsx
+from inventory.table_files import CSV, XLSX
 from shop.roles import Action
 
 PDF, XML = "application/pdf", "application/xml"

@@ -17,10 +17,12 @@ from api.views import ApiView, Call
 from api.words import HAPPENING_KINDS
 from inventory.compute.lengths import plausible_shim
 from inventory.compute.sizes import no_such_size
+from inventory.models import ShimFamily
 from inventory.selectors.happenings import Asked, Happening, Story
 from inventory.selectors.people import person_of
 from inventory.selectors.stories import story_of_bin, story_of_job, story_of_person, story_of_size
 from shop.errors import FieldError, Invalid
+from shop.models import Site, User
 from shop.roles import Action
 
 ORDER = ("-at", "-number", "-object_id", "-what")
@@ -29,6 +31,19 @@ SITE = queries.text("site", "Code of the site; left out where the credential see
 FILTERS = (
     queries.choice("kind", "Only of this kind.", HAPPENING_KINDS),
     *queries.period("what happened"),
+)
+
+OF_A_FAMILY = (
+    SITE,
+    queries.length(
+        "thickness", "Only of this size: all shims that are nearest to it.", plausible=plausible_shim
+    ),
+    *FILTERS,
+)
+BY_A_PERSON = (
+    SITE,
+    queries.text("person", "By their log-in; left out, whoever asks.", most=150),
+    *FILTERS,
 )
 
 
@@ -85,24 +100,11 @@ class FamilyHistory(FamilyView):
         "What happened at a site to the shims of a family, or to those of one size; newest first.",
         order=ORDER,
         orderings=ORDERINGS,
-        query=(
-            SITE,
-            queries.length(
-                "thickness", "Only of this size: all shims that are nearest to it.", plausible=plausible_shim
-            ),
-            *FILTERS,
-        ),
+        query=OF_A_FAMILY,
     )
     def get(self, call: Call, **path: Any) -> Found:
-        family, size_nm = self.find(call.actor, **path), call.query.get("thickness")
-        if size_nm is not None and (words := no_such_size(family.range, size_nm, family.name)):
-            raise Invalid(
-                f"There is no such size: {words}.",
-                code="invalid-query",
-                errors=[FieldError("?thickness", words)],
-            )
-        site = site_of(call.actor, call.query.get("site"), "?site")
-        return _told(story_of_size(site, family, size_nm), call.query)
+        _, story = asked_family(call, self.find(call.actor, **path))
+        return _told(story, call.query)
 
 
 class PersonHistory(ApiView):
@@ -114,24 +116,44 @@ class PersonHistory(ApiView):
         "What a person did to the stock of a site, themselves or by a key in their name; newest first.",
         order=ORDER,
         orderings=ORDERINGS,
-        query=(
-            SITE,
-            queries.text("person", "By their log-in; left out, whoever asks.", most=150),
-            *FILTERS,
-        ),
+        query=BY_A_PERSON,
     )
     def get(self, call: Call) -> Found:
-        site = site_of(call.actor, call.query.get("site"), "?site")
-        person = call.actor.user
-        if "person" in call.query:
-            person = person_of(site, call.query["person"])
-        if person is None:
-            raise not_found("?person")
-        return _told(story_of_person(site, person), call.query)
+        _, story = asked_person(call)
+        return _told(story, call.query)
+
+
+def asked_family(call: Call, family: ShimFamily) -> tuple[Site, Story]:
+    """The site that is meant, and what happened there to the family, or to the size that is asked for."""
+    size_nm = call.query.get("thickness")
+    if size_nm is not None and (words := no_such_size(family.range, size_nm, family.name)):
+        raise Invalid(
+            f"There is no such size: {words}.",
+            code="invalid-query",
+            errors=[FieldError("?thickness", words)],
+        )
+    site = site_of(call.actor, call.query.get("site"), "?site")
+    return site, story_of_size(site, family, size_nm)
+
+
+def asked_person(call: Call) -> tuple[User, Story]:
+    """The person who is meant, and what they did at the site that is meant."""
+    site = site_of(call.actor, call.query.get("site"), "?site")
+    person = call.actor.user
+    if "person" in call.query:
+        person = person_of(site, call.query["person"])
+    if person is None:
+        raise not_found("?person")
+    return person, story_of_person(site, person)
+
+
+def asked_of(query: Mapping[str, Any]) -> Asked:
+    """What of a story is asked for."""
+    return Asked(since=query.get("from"), until=query.get("to"), kind=query.get("kind"))
 
 
 def _told(story: Story, query: Mapping[str, Any]) -> Found:
-    asked = Asked(since=query.get("from"), until=query.get("to"), kind=query.get("kind"))
+    asked = asked_of(query)
     tell = story.after if query.get(ORDERING) == "at" else story.behind
 
     def found(last: list[Any] | None, most: int) -> list[Happening]:

@@ -6,15 +6,21 @@ from django.http import HttpResponse, HttpResponseBase
 from django.shortcuts import render
 from django.utils import timezone
 
-from inventory.compute.lengths import show
 from inventory.models import MovementLine, ShimFamily
 from inventory.selectors.as_of import LotThen, moment_at, stock_as_of
-from inventory.selectors.history import HistoryRow, history, history_rows
+from inventory.selectors.history import history, history_rows
+from inventory.selectors.history_tables import (
+    HISTORY,
+    JOURNEYS,
+    THEN,
+    history_cells,
+    journey_cells,
+    then_cells,
+)
 from inventory.selectors.journeys import TracedShim, traced_shims
 from inventory.selectors.stale import stale_lots
-from inventory.spreadsheets.writing import Cell
+from inventory.table_files import table_file
 from inventory.ui.history_forms import HistoryForm, JourneysForm, ThenForm
-from inventory.ui.table_files import table_file
 from shop.conf import conf
 from shop.errors import Invalid
 from shop.models import Site
@@ -23,22 +29,6 @@ from shop.pages.views import page
 from shop.roles import Action
 
 ROWS = 40
-HISTORY = (
-    "movement", "when", "act", "who", "place", "family", "thickness [mm]", "condition", "quantity", "job",
-    "document", "note", "reverses", "reversed by",
-)  # fmt: skip
-THEN = ("place", "family", "thickness [mm]", "condition", "quantity")
-JOURNEYS = (
-    "family",
-    "out of",
-    "at",
-    "thickness out [mm]",
-    "into",
-    "at",
-    "thickness in [mm]",
-    "days",
-    "certain",
-)
 
 
 @page(see=Action.READ)
@@ -58,9 +48,7 @@ def history_file(request: PageRequest, site: Site, ending: str) -> HttpResponseB
     form = HistoryForm(request.GET, site=site)
     rows = _lines(site, form)
     _must_be_right(form)
-    return table_file(
-        f"history-{site.code}", "History", ending, HISTORY, (_cells(row) for row in history_rows(rows))
-    )
+    return table_file(f"history-{site.code}", "History", ending, HISTORY, history_cells(history_rows(rows)))
 
 
 @page(see=Action.READ)
@@ -81,10 +69,7 @@ def stock_then_page(request: PageRequest, site: Site) -> HttpResponse:
 def stock_then_file(request: PageRequest, site: Site, ending: str) -> HttpResponseBase:
     form = ThenForm(request.GET, now=timezone.now())
     _must_be_right(form)
-    rows = (
-        (lot.place.code, lot.family.code, show(lot.thickness_nm), lot.condition, lot.on_hand)
-        for lot in _then(site, form)
-    )
+    rows = then_cells(_then(site, form))
     return table_file(f"stock-{site.code}-{form.cleaned_data['at']:%Y%m%d-%H%M}", "Stock", ending, THEN, rows)
 
 
@@ -118,7 +103,7 @@ def journeys_file(request: PageRequest, site: Site, ending: str) -> HttpResponse
     form = JourneysForm(request.GET)
     _must_be_right(form)
     family = form.chosen()
-    rows = (_journey_cells(family, shim) for shim in _traced(site, form))
+    rows = journey_cells(_traced(site, form))
     return table_file(f"journeys-{family.code}-{site.code}", "Journeys", ending, JOURNEYS, rows)
 
 
@@ -154,37 +139,3 @@ def _must_be_right(form: HistoryForm | ThenForm | JourneysForm) -> None:
     if not form.is_valid():
         words = " ".join(f"{name}: {' '.join(wrong)}" for name, wrong in form.errors.items())
         raise Invalid(f"What is asked for makes no sense. {words}")
-
-
-def _cells(row: HistoryRow) -> tuple[Cell, ...]:
-    return (
-        row.seq,
-        row.at.isoformat(),
-        row.reason,
-        row.actor,
-        row.place,
-        row.family,
-        row.thickness,
-        row.condition,
-        row.quantity,
-        row.job_id,
-        row.document,
-        row.note,
-        "" if row.reverses is None else row.reverses,
-        "" if row.reversed_by is None else row.reversed_by,
-    )
-
-
-def _journey_cells(family: ShimFamily, shim: TracedShim) -> tuple[Cell, ...]:
-    out = shim.out
-    return (
-        family.code,
-        "" if out is None else out.document,
-        "" if out is None else out.at.isoformat(),
-        "" if shim.out_nm is None else show(shim.out_nm),
-        shim.into.document,
-        shim.into.at.isoformat(),
-        show(shim.in_nm),
-        "" if shim.days is None else shim.days,
-        "yes" if shim.certain else "no",
-    )

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from inventory.models import Place, PlaceKind, ShimFamily
+from inventory.selectors.history_tables import STORY, story_cells
 from inventory.selectors.people import people_of
 from inventory.selectors.stories import (
     Story,
@@ -15,9 +16,9 @@ from inventory.selectors.stories import (
     story_of_person,
     story_of_size,
 )
+from inventory.table_files import table_file
 from inventory.templatetags.shims import mm
 from inventory.ui.history_forms import StoryForm
-from inventory.ui.table_files import table_file
 from shop.errors import Invalid
 from shop.models import Site
 from shop.pages.people import PageRequest
@@ -27,7 +28,6 @@ from shop.roles import Action
 ROWS = 40
 # What is older is asked for by its dates: a page costs as much as all pages before it together.
 MOST_PAGES = 50
-HEADER = ("when", "what", "who", "particulars", "movement")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,11 +76,8 @@ def story_table(request: PageRequest, about: About, ending: str) -> HttpResponse
     form = StoryForm(request.GET)
     if not form.is_valid():
         raise Invalid("What is asked for makes no sense: look at the dates.")
-    rows = (
-        (entry.at.isoformat(), entry.what, entry.by, entry.text, "" if entry.seq is None else entry.seq)
-        for entry in about.story.whole(form.asked())
-    )
-    return table_file(f"history-{about.name}", "History", ending, HEADER, rows)
+    rows = story_cells(about.story.whole(form.asked()))
+    return table_file(f"history-{about.name}", "History", ending, STORY, rows)
 
 
 def _number(text: str) -> int:
