@@ -110,6 +110,7 @@ class Bins(BinView):
         return add_bin(
             site=site_of(call.actor, body.get("site")),
             actor=call.actor,
+            at=call.at,
             code=body["code"],
             cabinet=body["cabinet"],
             row=body["row"],

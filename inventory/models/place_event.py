@@ -1,4 +1,7 @@
-"""What happened to a bin itself: moved, merged, split, retired. What went through it stands in the ledger."""
+"""What happened to a bin itself: added, moved, merged, split, retired.
+
+What went through it stands in the ledger.
+"""
 
 from django.conf import settings
 from django.db import models
@@ -12,6 +15,7 @@ class PlaceEvent(models.Model):
     """One act on a bin, in the words of the act; only ever added."""
 
     class Act(models.TextChoices):
+        ADD = "add", "Added"
         EDIT = "edit", "Changed"
         RELOCATE = "relocate", "Relocated"
         MERGE = "merge", "Merged"

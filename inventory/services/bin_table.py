@@ -8,7 +8,7 @@ from typing import Any
 from django.db import connection
 
 from inventory.models import Place, PlaceEvent, PlaceKind
-from inventory.services.bins import lock_cabinets, position_in_words, use_in_words
+from inventory.services.bins import as_added, lock_cabinets, position_in_words, use_in_words
 from inventory.services.rows import check_fields
 from shop.actor import Actor
 from shop.db.bulk import insert_rows
@@ -38,6 +38,7 @@ class BinTableWrite:
         place = Place(site=self.site, kind=PlaceKind.BIN, code=code, **fields)
         check_fields(place, f"The bin {code} cannot be entered")
         self.new.append(place)
+        self._happened(place, PlaceEvent.Act.ADD, f"{as_added(place)}, by a table")
 
     def change(self, place: Place, fields: Mapping[str, Any]) -> None:
         """What a bin is to be from now on; its code and history stay. Raises Invalid."""

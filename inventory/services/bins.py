@@ -271,6 +271,11 @@ def use_in_words(place: Place) -> str:
     return kept if place.capacity is None else f"{kept}, up to {place.capacity}"
 
 
+def as_added(place: Place) -> str:
+    """Where a bin was when it was added, and what it was kept for."""
+    return f"Added at {position_in_words(place)}, {use_in_words(place)}"
+
+
 def position_in_words(
     place: Place, cabinet: str | None = None, row: int | None = None, column: int | None = None
 ) -> str:

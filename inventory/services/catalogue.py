@@ -1,12 +1,13 @@
 """Families, bins and trays, suppliers and what they sell."""
 
+from datetime import datetime
 from decimal import Decimal
 
 from inventory.compute.lengths import Length, LengthError
 from inventory.compute.markings import MarkingRule, check_marking_rule
 from inventory.compute.sizes import FamilyRange
-from inventory.models import Offer, Place, PlaceKind, ShimFamily, Supplier
-from inventory.services.bins import lock_cabinets, refuse_taken_position
+from inventory.models import Offer, Place, PlaceEvent, PlaceKind, ShimFamily, Supplier
+from inventory.services.bins import as_added, lock_cabinets, record_event, refuse_taken_position
 from inventory.services.place_codes import refuse_taken_code, refuse_twin_cabinet
 from inventory.services.rows import check_fields, insert
 from shop.actor import Actor
@@ -85,6 +86,7 @@ def add_bin(
     *,
     site: Site,
     actor: Actor,
+    at: datetime,
     code: str,
     cabinet: str,
     row: int,
@@ -115,7 +117,9 @@ def add_bin(
     check_fields(place, "The bin cannot be entered")
     refuse_twin_cabinet(site, cabinet)
     refuse_taken_position(place)
-    return insert(place, "The bin cannot be entered")
+    insert(place, "The bin cannot be entered")
+    record_event(place, PlaceEvent.Act.ADD, as_added(place), actor=actor, at=at)
+    return place
 
 
 @write_transaction

@@ -42,7 +42,7 @@ def found(world: World) -> None:
     _hire(world)
     _catalogue(world)
     for workshop in world.workshops.values():
-        _furnish(world, workshop)
+        _furnish(world, workshop, world.on(0, 7, 0))
         _fill(world, workshop, world.on(0, 7, 30))
 
 
@@ -166,7 +166,7 @@ def stocked_sizes(family: ShimFamily) -> list[int]:
     return [size for size in family.sizes_nm() if abs(size - middle) <= STOCKED_NM]
 
 
-def _furnish(world: World, workshop: Workshop) -> None:
+def _furnish(world: World, workshop: Workshop, at: datetime) -> None:
     for number in range(1, workshop.facts.trays + 1):
         add_tray(site=workshop.site, actor=workshop.manager, code=f"T{number:02d}")
     for letter, code in zip("ABCDEFGH", workshop.facts.stocks, strict=False):
@@ -176,6 +176,7 @@ def _furnish(world: World, workshop: Workshop) -> None:
             add_bin(
                 site=workshop.site,
                 actor=workshop.manager,
+                at=at,
                 code=f"{letter}{index + 1:02d}",
                 cabinet=letter,
                 row=index // DRAWERS_IN_A_ROW + 1,

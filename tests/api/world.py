@@ -20,7 +20,7 @@ from shop.background.work import work_once
 from shop.db import atomic_write
 from shop.models import Site
 from tests.api.program import Program
-from tests.jobs.shop import NEW, USED, Workshop, make_workshop, mm
+from tests.jobs.shop import AT, NEW, USED, Workshop, make_workshop, mm
 
 
 def length(figure, unit="mm"):
@@ -214,7 +214,7 @@ class World:
         """A parcel from the island that is on its way to this site."""
         island = self.island()
         source = Place.objects.filter(site=island, kind=PlaceKind.BIN).first() or add_bin(
-            site=island, actor=service_actor(), code="I1", cabinet="I", row=1, column=1
+            site=island, actor=service_actor(), at=AT, code="I1", cabinet="I", row=1, column=1
         )
         shims = Shims(
             family=self.shop.family,

@@ -62,6 +62,7 @@ def found() -> None:
         catalogue.add_bin(
             site=site,
             actor=actor,
+            at=AT,
             code=f"A{number}",
             cabinet="A",
             row=1,

@@ -91,7 +91,7 @@ def make_large_difference(shop: Shop) -> None:
 
 def make_other_site(shop: Shop) -> None:
     other = open_site(code="harbour", name="Harbour Street")
-    catalogue.add_bin(site=other, actor=shop.by["actor"], code="H1", cabinet="H", row=1, column=1)
+    catalogue.add_bin(site=other, actor=shop.by["actor"], at=AT, code="H1", cabinet="H", row=1, column=1)
 
 
 def send(shop: Shop) -> None:
@@ -149,7 +149,7 @@ def split(shop: Shop) -> None:
 
 
 def make_empty_bin(shop: Shop) -> None:
-    catalogue.add_bin(site=shop.site, actor=shop.by["actor"], code="A4", cabinet="A", row=1, column=4)
+    catalogue.add_bin(site=shop.site, actor=shop.by["actor"], at=AT, code="A4", cabinet="A", row=1, column=4)
 
 
 def the_empty_bin() -> Place:

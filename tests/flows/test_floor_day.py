@@ -51,7 +51,9 @@ def test_from_the_engine_to_a_clean_audit(
     assert lots(bins[0]) == used(2_624_000, 1)
 
     # Two go to the other site, and one of them never arrives.
-    there = add_bin(site=other_site, actor=stranger, code="H1", cabinet="H", row=1, column=1, family=family)
+    there = add_bin(
+        site=other_site, actor=stranger, at=at, code="H1", cabinet="H", row=1, column=1, family=family
+    )
     sent = [shim(2_651_000, place=bins[1]), shim(2_649_000, place=bins[1])]
     parcel = send_shims(site=site, target=other_site, actor=clerk, at=at, shims=sent)
     parcel = arrive_shims(transfer=parcel, actor=stranger, at=at, arrived={0: 1}, places={0: there})

@@ -50,6 +50,7 @@ def supplier(workshop, service):
         add_bin(
             site=workshop.site,
             actor=service,
+            at=AT,
             code=f"N{number}",
             cabinet="N",
             row=1,

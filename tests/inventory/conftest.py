@@ -65,6 +65,7 @@ def bins(site, service, family):
         add_bin(
             site=site,
             actor=service,
+            at=AT,
             code=f"A{n}",
             cabinet="A",
             row=1,

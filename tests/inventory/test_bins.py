@@ -23,7 +23,9 @@ NM = 2_625_000
 
 
 def events(place):
-    return list(PlaceEvent.objects.filter(place=place).values_list("act", "text"))
+    """What happened to a bin since it was added."""
+    since = PlaceEvent.objects.filter(place=place).exclude(act=PlaceEvent.Act.ADD)
+    return list(since.values_list("act", "text"))
 
 
 def position(place):
@@ -123,7 +125,7 @@ def test_a_retired_bin_takes_nothing_and_keeps_its_history(bins, clerk, at, site
         with pytest.raises(ShopError):
             receive_shims(site=site, actor=clerk, at=at, shims=[into])
     with pytest.raises(Invalid, match="North Yard has a place A1 already"):
-        add_bin(site=site, actor=service_actor(), code="A1", cabinet="Z", row=1, column=1)
+        add_bin(site=site, actor=service_actor(), at=at, code="A1", cabinet="Z", row=1, column=1)
 
 
 def test_a_bin_with_shims_in_it_stays_in_use(bins, clerk, at, receive):

@@ -83,11 +83,11 @@ def test_who_enters_families(add_family, clerk, tech, stranger):
 
 
 @pytest.fixture
-def add_bin(site, boss, family):
+def add_bin(site, boss, family, at):
     def act(code="B1", cabinet="B", row=1, column=1, actor=boss, **more):
         fields = {"family": family, "size_nm": 2_650_000} | more
         return catalogue.add_bin(
-            site=site, actor=actor, code=code, cabinet=cabinet, row=row, column=column, **fields
+            site=site, actor=actor, at=at, code=code, cabinet=cabinet, row=row, column=column, **fields
         )
 
     return act
@@ -140,7 +140,7 @@ def test_bins_that_shared_a_position_before_the_rule_are_told_apart(add_bin, sit
         place.code: (place.cabinet, place.row, place.column) for place in Place.objects.filter(kind="bin")
     }
     assert positions == {"B1": ("B", 1, 1), "B2": ("", None, None), "B3": ("", None, None), "C1": ("B", 1, 4)}
-    event = PlaceEvent.objects.get(place__code="B3")
+    event = PlaceEvent.objects.get(place__code="B3", act=PlaceEvent.Act.RELOCATE)
     assert event.text == "From cabinet B, row 1, column 1 to no place in a cabinet: B1 is there too"
 
 

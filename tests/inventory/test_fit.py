@@ -232,8 +232,10 @@ def test_expiry_is_a_rule_and_not_a_job(fit, from_hold, hold, bins):
     assert count(bins[0]) == (1, 0)
 
 
-def test_places_of_this_site(fit, from_hold, hold, bins, places, other_site, service, family):
-    there = add_bin(site=other_site, actor=service, code="Z9", cabinet="Z", row=1, column=1, family=family)
+def test_places_of_this_site(fit, from_hold, hold, bins, places, other_site, service, family, at):
+    there = add_bin(
+        site=other_site, actor=service, at=at, code="Z9", cabinet="Z", row=1, column=1, family=family
+    )
     foreign = Fitted(shim=shim(bins[0], pointer="/really/1-IN"), source=there)
     scrap = Fitted(shim=shim(bins[0], pointer="/really/2-IN"), source=places["scrap"])
     refused(

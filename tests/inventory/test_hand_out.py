@@ -202,6 +202,7 @@ def test_another_sites_hold_stays_where_it_is(other_site, service, family, tray,
     there = add_bin(
         site=other_site,
         actor=service,
+        at=at,
         code="Z9",
         cabinet="Z",
         row=1,

@@ -203,11 +203,13 @@ def test_the_story_of_a_bin(day, bins):
         ("movement", "Reverse", "Mara Quist"),
         ("movement", "Move", "Tobi Lund"),
         ("movement", "Receive", "Tobi Lund"),
+        ("bin", "Added", "Coldgap"),
     ]
     texts = [entry.text for entry in story]
     assert "+5 × 2.625 mm new, A1: delivery 7" in texts
     assert "1 × 2.625 mm for Job 7: not needed" in texts
     assert "Count 1 of A1: asked" in texts
+    assert story[-1].text == "Added at cabinet A, row 1, column 1, for 2.625 mm of disc29"
 
 
 def test_a_story_is_read_page_by_page(day, bins):
@@ -267,5 +269,5 @@ def test_a_person_s_story_names_the_bin_and_tells_each_act_once(site, boss, bins
             one,
         ),
     ]
-    assert [entry.what for entry in story_of_bin(bins[3]).page()] == ["Retired", "Merged"]
-    assert [entry.what for entry in story_of_bin(bins[1]).page()] == ["Relocated"]
+    assert [entry.what for entry in story_of_bin(bins[3]).page()] == ["Retired", "Merged", "Added"]
+    assert [entry.what for entry in story_of_bin(bins[1]).page()] == ["Relocated", "Added"]

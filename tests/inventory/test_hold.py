@@ -94,7 +94,9 @@ def test_a_quantity_out_of_bounds(quantity, hold, bins):
 
 
 def test_what_can_be_held(hold, bins, places, other_site, service, family, at):
-    there = add_bin(site=other_site, actor=service, code="Z9", cabinet="Z", row=1, column=1, family=family)
+    there = add_bin(
+        site=other_site, actor=service, at=at, code="Z9", cabinet="Z", row=1, column=1, family=family
+    )
     foreign = want(there, thickness_nm=2_650_000)
     receiving = want(places["receiving"], family_id=family.id, thickness_nm=2_650_000)
     bins[2].retired_at = at

@@ -157,7 +157,7 @@ def test_stock_bins_and_families_come_back_as_they_went(bring_in, applied, recei
         assert export(kind, site) == text
 
 
-def test_new_families_and_bins(bring_in, applied, site, family):
+def test_new_families_and_bins(bring_in, applied, site, family, boss):
     applied(
         bring_in(
             "code,name,form,marking,diameter [mm],thinnest [mm],thickest [mm],step [mm]\n"
@@ -176,6 +176,9 @@ def test_new_families_and_bins(bring_in, applied, site, family):
     place = Place.objects.get(site=site, code="C1")
     assert (place.family.code, place.size_nm, place.capacity) == ("cap9", 1_250_000, 20)
     assert Place.objects.get(site=site, code="C2").family is None
+    added = PlaceEvent.objects.get(place=place)
+    assert (added.act, added.by) == ("add", boss.label)
+    assert added.text == "Added at cabinet C, row 1, column 1, for 1.250 mm of cap9, up to 20, by a table"
 
 
 @pytest.mark.parametrize(
@@ -238,7 +241,7 @@ def test_a_table_moves_and_changes_bins_as_a_person_would(bring_in, applied, bin
     )
     positions = {place.code: place.column for place in Place.objects.filter(pk__in=[b.pk for b in bins])}
     assert positions == {"A1": 2, "A2": 3, "A3": 1, "A4": 4}
-    events = PlaceEvent.objects.filter(place=bins[3])
+    events = PlaceEvent.objects.filter(place=bins[3]).exclude(act=PlaceEvent.Act.ADD)
     assert [(event.act, event.text) for event in events] == [
         ("edit", "Was for 2.700 mm of disc29; now for disc29, up to 30")
     ]

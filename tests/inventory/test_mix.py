@@ -175,7 +175,15 @@ def test_each_site_has_its_own(put, engine, site, other_site, service, at, famil
     put(NM, 2)
     engine(out=[(NM, "new")], fitted=[(NM, "new")])
     there = add_bin(
-        site=other_site, actor=service, code="Z1", cabinet="Z", row=1, column=1, family=family, size_nm=NM
+        site=other_site,
+        actor=service,
+        at=at,
+        code="Z1",
+        cabinet="Z",
+        row=1,
+        column=1,
+        family=family,
+        size_nm=NM,
     )
     shims = [Shims(family=family, thickness_nm=NM, condition="new", quantity=1, place=there)]
     receive_shims(site=other_site, actor=service, at=at, shims=shims)

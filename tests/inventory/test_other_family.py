@@ -26,9 +26,9 @@ def caps(service):
 
 
 @pytest.fixture
-def loose(site, service):
+def loose(site, service, at):
     """A bin that takes anything."""
-    return add_bin(site=site, actor=service, code="Z1", cabinet="Z", row=1, column=1)
+    return add_bin(site=site, actor=service, at=at, code="Z1", cabinet="Z", row=1, column=1)
 
 
 @pytest.fixture
@@ -113,7 +113,9 @@ def test_a_purchase_list_taken_into_a_named_bin(by, bins, caps, service):
 
 def test_a_parcel_taken_into_a_named_bin(by, cap, loose, other_site, stranger, family, at):
     receive_shims(**by, shims=[cap(loose, 2)])
-    there = add_bin(site=other_site, actor=stranger, code="H1", cabinet="H", row=1, column=1, family=family)
+    there = add_bin(
+        site=other_site, actor=stranger, at=at, code="H1", cabinet="H", row=1, column=1, family=family
+    )
     parcel = send_shims(**by, target=other_site, shims=[cap(loose, 2)])
     with pytest.raises(KeptForAnother) as refusal:
         arrive_shims(transfer=parcel, actor=stranger, at=at, places={0: there})

@@ -300,7 +300,9 @@ def test_into_the_bin_that_is_named(buy, receive, bins):
 
 
 def test_bins_that_will_not_do(buy, receive, bins, places, at, other_site, service, family):
-    there = add_bin(site=other_site, actor=service, code="Z9", cabinet="Z", row=1, column=1, family=family)
+    there = add_bin(
+        site=other_site, actor=service, at=at, code="Z9", cabinet="Z", row=1, column=1, family=family
+    )
     Place.objects.filter(pk=bins[3].pk).update(retired_at=at)
     bought = buy((SIZE, 1))
     line = bought.lines.get()

@@ -98,10 +98,11 @@ def test_a_condition_that_there_is_not(book, bins):
     refused(Invalid, lambda: book(shims), {"/lines/0/condition": "must be one of new, used, unmeasured"})
 
 
-def test_a_bin_of_another_site(book, bins, other_site, service, family):
+def test_a_bin_of_another_site(book, bins, other_site, service, family, at):
     there = add_bin(
         site=other_site,
         actor=service,
+        at=at,
         code="Z9",
         cabinet="Z",
         row=1,

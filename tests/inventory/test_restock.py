@@ -70,7 +70,9 @@ def test_used_shims_count_at_the_nearest_made_size_as_in_the_mix(
     assert StockMinimum.objects.get(low_since__isnull=False).thickness_nm == 2_650_000
     assert [need.thickness_nm for need in again()] == [2_650_000]
     keep(2)
-    there = add_bin(site=other_site, actor=stranger, code="H1", cabinet="H", row=1, column=1, family=family)
+    there = add_bin(
+        site=other_site, actor=stranger, at=at, code="H1", cabinet="H", row=1, column=1, family=family
+    )
     sent = Shims(family=family, thickness_nm=2_622_000, condition="used", quantity=1, place=there)
     receive_shims(site=other_site, actor=stranger, at=at, shims=[sent])
     send_shims(site=other_site, actor=stranger, at=at, target=site, shims=[sent])

@@ -23,10 +23,18 @@ NM = 2_625_000
 
 
 @pytest.fixture
-def there(other_site, stranger, family):
+def there(other_site, stranger, family, at):
     """A bin at the other site, where `stranger` is the manager."""
     return add_bin(
-        site=other_site, actor=stranger, code="H1", cabinet="H", row=1, column=1, family=family, size_nm=NM
+        site=other_site,
+        actor=stranger,
+        at=at,
+        code="H1",
+        cabinet="H",
+        row=1,
+        column=1,
+        family=family,
+        size_nm=NM,
     )
 
 
@@ -222,7 +230,7 @@ def test_a_wrong_arrival_is_taken_back_once(send, there, transit, stranger, at):
 
 def test_an_arrival_whose_shims_moved_on_cannot_be_taken_back(send, there, stranger, at, other_site, family):
     transfer = arrive_shims(transfer=send(3), actor=stranger, at=at, places={0: there})
-    second = add_bin(site=other_site, actor=stranger, code="H2", cabinet="H", row=1, column=2)
+    second = add_bin(site=other_site, actor=stranger, at=at, code="H2", cabinet="H", row=1, column=2)
     moved = Shims(family=family, thickness_nm=NM, condition=Condition.NEW, quantity=1, place=second)
     move_shims(site=other_site, actor=stranger, at=at, source=there, shims=[moved])
     with pytest.raises(NotEnough):

@@ -71,6 +71,7 @@ class Workshop:
             self.bins[thickness] = add_bin(
                 site=self.site,
                 actor=service_actor(),
+                at=AT,
                 code=f"B{number:02d}",
                 cabinet="A",
                 row=1,

@@ -41,6 +41,7 @@ def test_everything_that_a_job_waited_for_is_told_once_it_is_here(workshop, serv
     add_bin(
         site=workshop.site,
         actor=service,
+        at=AT,
         code="N1",
         cabinet="A",
         row=2,

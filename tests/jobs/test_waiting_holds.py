@@ -29,6 +29,7 @@ def wait(workshop, service):
     add_bin(
         site=workshop.site,
         actor=service,
+        at=AT,
         code="N1",
         cabinet="A",
         row=2,
@@ -114,7 +115,14 @@ def test_a_list_that_is_cancelled_leaves_what_is_held(wait, buy, clerk):
 
 def test_part_of_a_delivery_is_held_until_the_rest_has_had_time_to_come(workshop, service, clerk, buy):
     add_bin(
-        site=workshop.site, actor=service, code="N1", cabinet="A", row=2, column=1, family=workshop.family
+        site=workshop.site,
+        actor=service,
+        at=AT,
+        code="N1",
+        cabinet="A",
+        row=2,
+        column=1,
+        family=workshop.family,
     )
     job = workshop.held(workshop.read(workshop.job(), OUT, {"1-IN": "2.850 mm", "2-IN": "2.850 mm"}))
     bought = buy(quantity=2)

@@ -36,6 +36,7 @@ def waiting(workshop, service):
     add_bin(
         site=workshop.site,
         actor=service,
+        at=AT,
         code="N1",
         cabinet="A",
         row=2,
@@ -116,7 +117,14 @@ def test_waking_twice_does_it_once(waiting, order, clerk):
 
 def test_while_something_is_still_to_come_the_job_sleeps_on(workshop, order, clerk, service):
     add_bin(
-        site=workshop.site, actor=service, code="N1", cabinet="A", row=2, column=1, family=workshop.family
+        site=workshop.site,
+        actor=service,
+        at=AT,
+        code="N1",
+        cabinet="A",
+        row=2,
+        column=1,
+        family=workshop.family,
     )
     job = workshop.held(
         workshop.read(workshop.job(), {**OUT, "1-IN": "5 thou"}, {"1-IN": "2.850 mm", "2-IN": "2.850 mm"})

@@ -137,7 +137,7 @@ def _parcels(shop: Furnished) -> None:
     And an inspection that left the books as they were.
     """
     island = open_site(code="island", name="Island Shed")
-    place = add_bin(site=island, actor=service_actor(), code="I1", cabinet="I", row=1, column=1)
+    place = add_bin(site=island, actor=service_actor(), at=AT, code="I1", cabinet="I", row=1, column=1)
     family, by = shop.workshop.family, {"actor": service_actor(), "at": AT}
     one = Shims(family=family, thickness_nm=mm("2.500").nm, condition=NEW, quantity=1)
     there = [replace(one, place=place)]

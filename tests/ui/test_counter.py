@@ -9,7 +9,7 @@ from inventory.models import Balance, Condition, Inspection, Movement, Need, Pla
 from inventory.selectors.places import place_of
 from inventory.services.catalogue import add_bin
 from jobs.models import Job
-from tests.jobs.shop import mm
+from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
@@ -21,6 +21,7 @@ def drawer(shop, workshop, service):
     return add_bin(
         site=shop.site,
         actor=service,
+        at=AT,
         code="D60",
         cabinet="D",
         row=1,
@@ -142,7 +143,7 @@ class TestPutAway:
     def test_its_own_bin_and_the_nearest_free_ones_come_first(self, counter_screen, shop, service, drawer):
         asked = fields_of(counter_screen.get("put_away"))
         (name,) = [name for name in asked if name.startswith("place_")]
-        add_bin(site=shop.site, actor=service, code="D61", cabinet="D", row=1, column=2)
+        add_bin(site=shop.site, actor=service, at=AT, code="D61", cabinet="D", row=1, column=2)
         groups = groups_of(counter_screen.get("put_away"), name)
         first, free, *more = groups["Proposed"]
         assert first == "D60: kept for 2.600 mm"
@@ -157,7 +158,7 @@ class TestPutAway:
         self, counter_screen, shop, service, drawer
     ):
         Place.objects.filter(pk=drawer.pk).update(capacity=1)
-        free = add_bin(site=shop.site, actor=service, code="D61", cabinet="D", row=1, column=2)
+        free = add_bin(site=shop.site, actor=service, at=AT, code="D61", cabinet="D", row=1, column=2)
         for place in (drawer, free):
             asked = fields_of(counter_screen.get("put_away"))
             (name,) = [name for name in asked if name.startswith("place_")]

@@ -24,6 +24,7 @@ def drawer(shop, workshop, service):
     return add_bin(
         site=shop.site,
         actor=service,
+        at=AT,
         code="D70",
         cabinet="D",
         row=1,

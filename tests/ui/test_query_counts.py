@@ -68,6 +68,7 @@ def grow(shop):
         add_bin(
             site=site,
             actor=service_actor(),
+            at=AT,
             code=f"G{number}",
             cabinet=f"G{number}",
             row=number,

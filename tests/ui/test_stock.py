@@ -7,7 +7,7 @@ from inventory.selectors.overview import by_made_size, families_on_hand, propose
 from inventory.selectors.places import bin_for
 from inventory.selectors.stock import SizeCount, count_by_thickness
 from inventory.services.catalogue import add_bin
-from tests.jobs.shop import mm
+from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
 pytestmark = pytest.mark.django_db
@@ -74,6 +74,7 @@ def test_proposed_bins_are_those_that_one_is_asked_for_alone(site, workshop, ser
         add_bin(
             site=site,
             actor=service,
+            at=AT,
             code=code,
             cabinet="P",
             row=1,
@@ -146,7 +147,7 @@ class TestMove:
         assert on_hand(workshop.bin("2.500"), "2.550") == 1
 
     def test_another_sites_bin_cannot_be_named(self, counter_screen, shop, bin_550, other_site, service):
-        theirs = add_bin(site=other_site, actor=service, code="X9", cabinet="X", row=1, column=1)
+        theirs = add_bin(site=other_site, actor=service, at=AT, code="X9", cabinet="X", row=1, column=1)
         data = fields_of(counter_screen.get("move", bin_550.pk)) | {"target": theirs.pk, "quantity": 1}
         page = counter_screen.post("move", bin_550.pk, **data)
         assert page.status_code == 400

@@ -75,7 +75,9 @@ def test_a_bin_of_another_family_is_asked_back(counter_screen, shop, line, servi
         thickest=mm("2.5"),
         step=mm("0.05"),
     )
-    place = add_bin(site=shop.site, actor=service, code="C9", cabinet="C", row=9, column=9, family=caps)
+    place = add_bin(
+        site=shop.site, actor=service, at=AT, code="C9", cabinet="C", row=9, column=9, family=caps
+    )
     keyed = fields_of(counter_screen.get("purchase", shop.bought.pk))
     keyed |= {str(line.pk): "1", f"bin_{line.pk}": str(place.pk)}
     page = counter_screen.post("purchase", shop.bought.pk, **keyed)
