@@ -38,9 +38,16 @@
     look();
   }
 
-  function offer(root) {
+  // A browser may have the detector and yet no decoder behind it: then no code would ever be found.
+  async function reads() {
+    if (!("BarcodeDetector" in window) || !navigator.mediaDevices) return false;
+    const formats = await BarcodeDetector.getSupportedFormats().catch(() => []);
+    return formats.includes("qr_code");
+  }
+
+  async function offer(root) {
     const form = root.querySelector("[data-scan-form]");
-    if (!form || !("BarcodeDetector" in window) || !navigator.mediaDevices) return;
+    if (!form || !(await reads())) return;
     const button = form.querySelector("[data-camera]");
     button.hidden = false;
     button.addEventListener("click", () => start(form), { once: true });
