@@ -20,7 +20,8 @@ class Inspection(models.Model):
 
     What it was found as, in `found_nm` and `found_condition`, is missing of old inspections. `taken` is the
     movement that took its shim from the bench, to a bin or to scrap; `looked_again` a later inspection of the
-    same shim, which counts instead.
+    same shim, which counts instead, and `replaces` the one that it counts instead of: that stays where the
+    later one is undone, so that it can be done after all.
     """
 
     class Face(models.TextChoices):
@@ -53,6 +54,8 @@ class Inspection(models.Model):
     looked_again = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+
+    replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         ordering = ["-at", "id"]

@@ -9,6 +9,7 @@ from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from inventory.models import Condition, Inspection, Movement, Reason
+from inventory.selectors.movements import origin_of
 from shop.models import Site
 
 _TAKEN = {
@@ -42,6 +43,8 @@ def became(inspection: Inspection) -> str:
     if taken is None or taken.pk in reversals:
         return ""
     who = f"{_when(taken.at)} by {taken.actor}"
+    if inspection.movement_id is not None and origin_of(taken)[0].pk == inspection.movement_id:
+        return f"set back to how it was found {who}"
     if word := _TAKEN.get(Reason(taken.reason)):
         return f"{word} {who}"
     into = taken.lines.filter(family=inspection.family_id, quantity__gt=0).select_related("place")

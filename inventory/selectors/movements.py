@@ -1,6 +1,7 @@
 """The history of a place, a job or a site, newest first."""
 
 import uuid
+from collections.abc import Iterable
 
 from django.db.models import QuerySet
 
@@ -37,3 +38,30 @@ def job_of_tray(tray: Place) -> uuid.UUID | None:
         .values_list("movement__job_id", flat=True)
         .first()
     )
+
+
+def origin_of(movement: Movement) -> tuple[Movement, bool]:
+    """The movement that began it where this one is a reversal, or a reversal of one, and so on; and whether
+    this one undoes it. Itself and False where it reverses nothing."""
+    undoes = False
+    while movement.reverses is not None:
+        movement, undoes = movement.reverses, not undoes
+    return movement, undoes
+
+
+def undone_among(movements: Iterable[int]) -> dict[int, Movement]:
+    """Of these movements, by their numbers, those that are undone as the books stand, with what undid them: a
+    reversal that was reversed itself undoes nothing. As many queries as reversals follow on one another."""
+    first: dict[int, int] = {number: number for number in movements}
+    undone: dict[int, Movement] = {}
+    last, undoes = list(first), True
+    while last:
+        found = list(Movement.objects.filter(reverses__in=last))
+        for movement in found:
+            began = first[movement.seq] = first[movement.reverses_id or 0]
+            if undoes:
+                undone[began] = movement
+            else:
+                undone.pop(began, None)
+        last, undoes = [movement.seq for movement in found], not undoes
+    return undone

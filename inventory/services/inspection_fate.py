@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from inventory.compute.lengths import show
 from inventory.models import Balance, Inspection, Movement, Place, PlaceKind, Reason
 from inventory.selectors.inspections import Lot, became, lies_as, waiting_inspections
+from inventory.selectors.movements import origin_of
 from inventory.services.shim_lines import Shims
 from shop.errors import Conflict, FieldError, Invalid
 from shop.models import Site
@@ -118,12 +119,19 @@ def give_back(movement: Movement) -> Inspection | None:
     is locked.
 
     Of a measuring, its inspection comes back, for keep_taken: it is over with its shim set back to how it was
-    found. Where it had replaced an earlier one, that one counts again.
+    found. Where it had replaced an earlier one, that one counts again; and is replaced again when the
+    measuring holds after all, since it was its reversal that is reversed.
     """
     Inspection.objects.filter(taken=movement).update(taken=None)
-    made = Inspection.objects.filter(movement=movement, taken=None, looked_again=None).first()
-    if made is not None:
-        Inspection.objects.filter(looked_again=made).update(looked_again=None)
+    first, undoes = origin_of(movement)
+    made = Inspection.objects.filter(movement=first, taken=None, looked_again=None).first()
+    if made is None:
+        return None
+    if undoes:
+        waiting = Inspection.objects.filter(pk=made.replaces_id, taken=None, looked_again=None)
+        waiting.update(looked_again=made)
+        return None
+    Inspection.objects.filter(looked_again=made).update(looked_again=None)
     return made
 
 
@@ -140,8 +148,9 @@ def keep_looked_again(inspection: Inspection, earlier: Inspection | None, *, ben
         others = [each for each in waiting_inspections(inspection.site).get(found, ()) if each != inspection]
         earlier = next(iter(_spent(others, 1, here - own, "")), None)
     if earlier is not None:
-        earlier.looked_again = inspection
+        earlier.looked_again, inspection.replaces = inspection, earlier
         earlier.save(update_fields=["looked_again"])
+        inspection.save(update_fields=["replaces"])
 
 
 def _ended(

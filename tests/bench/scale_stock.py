@@ -18,7 +18,9 @@ def some_stock(site: Site) -> list[Balance]:
     )
     if not lots.exists():
         family = ShimFamily.objects.order_by("code")[0]
-        place = add_bin(site=site, actor=service_actor(), at=timezone.now(), code="A1", cabinet="A", row=1, column=1)
+        place = add_bin(
+            site=site, actor=service_actor(), at=timezone.now(), code="A1", cabinet="A", row=1, column=1
+        )
         shims = Shims(
             family=family, thickness_nm=family.min_nm, condition=Condition.NEW, quantity=100, place=place
         )

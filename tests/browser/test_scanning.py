@@ -98,7 +98,9 @@ def test_no_camera_is_offered_where_the_browser_reads_no_such_codes(with_camera,
     expect(page.get_by_role("button", name="Use the camera")).to_be_hidden()
 
 
-def test_where_there_is_no_detector_the_box_takes_a_scanners_keystrokes(logged_in, technician, workshop, place):
+def test_where_there_is_no_detector_the_box_takes_a_scanners_keystrokes(
+    logged_in, technician, workshop, place
+):
     page = logged_in(technician).page
     page.goto(f"/at/{workshop.site.code}/scan")
     assert page.evaluate("'BarcodeDetector' in window") is False

@@ -153,6 +153,21 @@ def test_a_second_look_that_is_undone_leaves_the_first(look, by, used, site):
     assert waiting(site) == {first.pk}
 
 
+def test_a_second_look_that_is_undone_and_done_after_all_counts_instead_of_the_first(look, by, used, site):
+    """However often: another shim of the first look's lot lies there, so that counting cannot tell."""
+    other, first = look("2.650"), look("2.650", face="pitted")
+    second = look("2.652", shim=used, again=first)
+    movement = second.movement
+    for undone in (True, False, True, False):
+        movement = reverse_movement(movement=movement, **without_site(by), note="read wrong")
+        first.refresh_from_db()
+        second.refresh_from_db()
+        assert first.looked_again == (None if undone else second)
+        assert waiting(site) == {other.pk, first.pk if undone else second.pk}
+        assert became(second).startswith("set back to how it was found " if undone else "") is True
+        assert became(first).startswith("inspected again ") is not undone
+
+
 def test_what_was_scrapped_stays_so_when_its_measuring_is_undone(look, scrap, by, used):
     """In the books it is another like it that is set back: they cannot tell the two apart."""
     first, _ = look("2.640"), look("2.640")
