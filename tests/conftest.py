@@ -34,8 +34,8 @@ __all__ = ["counter", "manager", "other_site", "outsider", "site", "technician"]
 # A test's client starts the service anew; without this each would first walk through all static files.
 project_settings.WHITENOISE_AUTOREFRESH = True
 
-# The live server writes an answer's lines one by one, and each would wait for the client to have said that it got
-# the one before, which a client is in no hurry to do: 40 ms to an answer.
+# The live server writes an answer in pieces. Each would wait until the client has said that it got the one
+# before, which a client is in no hurry to do: 40 ms to an answer.
 WSGIRequestHandler.disable_nagle_algorithm = True
 
 FURNISHED = "furniture_of_the_session"
