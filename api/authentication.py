@@ -6,10 +6,11 @@ A request that carries a key is the key's alone; its cookies are not looked at.
 import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import structlog
 from django.contrib.sessions.backends.db import SessionStore
-from django.db import DatabaseError
+from django.db import DatabaseError, connection
 from django.db.models import Q
 from django.utils import timezone
 from rest_framework import authentication, exceptions
@@ -111,12 +112,14 @@ def _good_key(text: str, at: datetime) -> ApiKey | None:
     # Looked up by its hash: how long that takes says nothing about any key that exists.
     if not text or len(text) > MOST_KEY_CHARACTERS or not text.isascii():
         return None
-    key = one_or_none(ApiKey.objects.select_related("user").filter(secret_sha256=hash_of(text)))
-    return key if key is not None and _is_good(key, at) else None
+    key = next(iter(ApiKey.objects.raw(_KEY, [hash_of(text)])), None)
+    if key is None:
+        return None
+    key.user = next(iter(User.objects.raw(_PERSON, [_stored(key.user_id)])))
+    return key if _is_good(key, at) else None
 
 
 def _is_good(key: ApiKey, at: datetime) -> bool:
-    # Looked at here and not in the query, each condition of which costs every request of a program.
     if key.revoked_at is not None or not key.user.is_active:
         return False
     return key.expires_at is None or key.expires_at > at
@@ -124,8 +127,24 @@ def _is_good(key: ApiKey, at: datetime) -> bool:
 
 def _roles(key: ApiKey) -> dict[uuid.UUID, str]:
     """The person's roles at the key's sites, in one query."""
-    rows = Membership.objects.filter(user_id=key.user_id, site__api_keys=key)
-    return dict(rows.values_list("site_id", "role"))
+    rows = Membership.objects.raw(_ROLES, [_stored(key.pk), _stored(key.user_id)])
+    return {row.site_id: row.role for row in rows}
+
+
+def _stored(pk: uuid.UUID) -> Any:
+    """An id as the database keeps it."""
+    return ApiKey._meta.pk.get_db_prep_value(pk, connection)
+
+
+# Written out, since every request of a program asks them: to compose the three took three times as long as to
+# ask them, a fifth of what it costs to read a page of stock.
+_KEY = "SELECT * FROM api_apikey WHERE secret_sha256 = %s"
+_PERSON = "SELECT * FROM shop_user WHERE id = %s"
+_ROLES = """
+    SELECT role.id, role.site_id, role.role FROM shop_membership role
+    JOIN api_apikey_sites at_site ON at_site.site_id = role.site_id
+    WHERE at_site.apikey_id = %s AND role.user_id = %s
+"""
 
 
 def _note_use(key: ApiKey, at: datetime) -> None:

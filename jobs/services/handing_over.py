@@ -42,7 +42,10 @@ def partners(jobs: Iterable[uuid.UUID]) -> set[uuid.UUID]:
 
 def lock_with_partners(job_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, Job]:
     """These jobs and their partners, locked in one order, by id."""
-    rows = Job.objects.select_for_update(of=("self",)).filter(pk__in=partners(job_ids)).order_by("pk")
+    found = partners(job_ids)
+    if not found:
+        return {}
+    rows = Job.objects.select_for_update(of=("self",)).filter(pk__in=found).order_by("pk")
     return {job.pk: job for job in rows.select_related("site", "family", "bay", "tray", "vehicle")}
 
 
