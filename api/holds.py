@@ -4,7 +4,7 @@ from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Prefetch, QuerySet, prefetch_related_objects
 from rest_framework import serializers
 
 from api import queries
@@ -84,7 +84,9 @@ class HoldSerializer(serializers.Serializer):
     handed_out_at = serializers.DateTimeField(allow_null=True)
     resolved_at = serializers.DateTimeField(allow_null=True)
     resolved_by = serializers.CharField(allow_blank=True)
-    taken_over = TakenOverSerializer(allow_null=True, default=None, help_text="null where nobody did.")
+    taken_over = TakenOverSerializer(
+        source="take_over", allow_null=True, default=None, help_text="null where nobody did."
+    )
     lines = HoldLineSerializer(many=True, source="lines.all")
 
 
@@ -172,12 +174,19 @@ class HoldView(ApiView):
         return Hold.objects.filter(site__in=sites).select_related("site", "taken_over")
 
     def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
+        return rows.prefetch_related(self._lines())
+
+    def made(self, actor: Actor, thing: Hold) -> Hold:
+        prefetch_related_objects([thing], self._lines())
+        return thing
+
+    def _lines(self) -> Prefetch:
         # One query, and of the tables that it joins what an answer names.
         lines = HoldLine.objects.select_related("place", "taken_from", "family").only(
             *(field.name for field in HoldLine._meta.local_fields),
             *("place__code", "taken_from__code", "family__code"),
         )
-        return rows.prefetch_related(Prefetch("lines", lines))
+        return Prefetch("lines", lines)
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
         return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)
@@ -275,6 +284,12 @@ class ReleaseHold(EndedHoldView):
     @acts(Action.HOLD, "release_hold", "Give the shims free.", body=ReleaseSerializer, example={})
     def post(self, call: Call, hold: Hold) -> Hold:
         return release_hold(hold=hold, actor=call.actor, at=call.at, note=call.body.get("note", ""))
+
+    def acted(self, actor: Actor, thing: Hold, done: Hold, **path: Any) -> Hold:
+        # Its lines are as they were.
+        for name in ("state", "resolved_at", "resolved_by", "note", "version"):
+            setattr(thing, name, getattr(done, name))
+        return thing
 
 
 class TakeOverHold(EndedHoldView):

@@ -225,11 +225,9 @@ def creates(
                 items = view.answer([found[thing.pk] for thing in made], many=True).data
                 site = made[0].site if made else None
                 return Produced(_response(_bytes({"items": items}), operation.status), site)
-            where = view.path_of(made)
-            response = _tagged(
-                view.represent(view.find(call.actor, **where)), status=operation.status, told=told
-            )
-            response["Location"] = reverse(f"api:{view.one}", kwargs=where)
+            shown = view.represent(view.made(call.actor, made))
+            response = _tagged(shown, status=operation.status, told=told)
+            response["Location"] = reverse(f"api:{view.one}", kwargs=view.path_of(made))
             return Produced(response, getattr(made, "site", None))
 
         return _once(request, call, key, produce, operation)
@@ -289,8 +287,9 @@ def _on_a_thing(operation: Operation) -> Decorator:
             if (site := getattr(thing, "site", None)) is not None:
                 call.actor.must(action, site)
             check_if_match(seen, etag_of(_bytes(view.represent(thing))))
-            _, told = _told(operation, method(view, call, thing))
-            return Produced(_tagged(view.represent(view.find(call.actor, **path)), told=told), site)
+            done, told = _told(operation, method(view, call, thing))
+            shown = view.represent(view.acted(call.actor, thing, done, **path))
+            return Produced(_tagged(shown, told=told), site)
 
         return _once(request, call, key, produce, operation)
 

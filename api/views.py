@@ -80,6 +80,15 @@ class ApiView(APIView):
         """
         raise NotImplementedError
 
+    def made(self, actor: Actor, thing: Any) -> Any:
+        """What was just made, with all that its answer shows."""
+        return self.find(actor, **self.path_of(thing))
+
+    def acted(self, actor: Actor, thing: Any, done: Any, **path: Any) -> Any:
+        """What was just acted on, as it is afterwards: `thing` as `find` found it before, `done` what the
+        act returned."""
+        return self.find(actor, **path)
+
     def rows(self, actor: Actor) -> QuerySet[Any]:
         """Everything of this kind that the actor sees, with what its answer shows; where many are made at
         once."""

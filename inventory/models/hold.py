@@ -1,5 +1,7 @@
 """Stock promised to a job or to an outside reference: held, then fitted, released or expired."""
 
+from typing import TYPE_CHECKING
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -9,6 +11,9 @@ from shop.models import Site
 from .catalogue import ShimFamily
 from .ledger import Condition
 from .place import Place
+
+if TYPE_CHECKING:
+    from .take_over import HoldTakeOver
 
 
 class Hold(models.Model):
@@ -50,6 +55,11 @@ class Hold(models.Model):
 
     def __str__(self) -> str:
         return f"Hold for {self.reference}"
+
+    @property
+    def take_over(self) -> "HoldTakeOver | None":
+        """Who took the shims for somebody else; None where nobody did, as while the hold stands."""
+        return None if self.state == self.State.HELD else getattr(self, "taken_over", None)
 
 
 class HoldLine(models.Model):
