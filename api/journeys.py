@@ -8,10 +8,12 @@ from rest_framework import serializers
 from api import queries
 from api.fields import LengthField
 from api.kinds import lists
+from api.listing import ORDERING
 from api.lookups import not_found, site_of
+from api.pagination import Found
 from api.views import ApiView, Call
 from inventory.models import Movement, ShimFamily
-from inventory.selectors.journeys import TracedShim, traced_shims
+from inventory.selectors.journeys import TracedShim, TracedShims, traced_shims
 from shop.models import Site
 from shop.roles import Action
 
@@ -70,11 +72,17 @@ class Journeys(ApiView):
         query=OF_JOURNEYS,
         wide=JourneySerializer,
     )
-    def get(self, call: Call) -> list[TracedShim]:
-        return asked_journeys(call)[1]
+    def get(self, call: Call) -> Found:
+        _, shims = asked_journeys(call)
+        rising = call.query.get(ORDERING) == "at"
+
+        def found(last: list[Any] | None, most: int) -> list[TracedShim]:
+            return shims.behind(None if last is None else (last[0], last[1]), most=most, rising=rising)
+
+        return found
 
 
-def asked_journeys(call: Call) -> tuple[Site, list[TracedShim]]:
+def asked_journeys(call: Call) -> tuple[Site, TracedShims]:
     """The site that is meant, and the used shims that went into engines there and are asked for."""
     query = call.query
     site = site_of(call.actor, query.get("site"), "?site")

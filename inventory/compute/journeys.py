@@ -73,21 +73,31 @@ class _Shim:
 
 def journeys(acts: Iterable[Act]) -> tuple[Journey, ...]:
     """Every shim that went into an engine, in the order in which it did."""
-    lots: dict[Lot, deque[_Shim]] = defaultdict(deque)
-    found: list[Journey] = []
-    for act in acts:
+    tracer = Tracer()
+    return tuple(journey for act in acts for journey in tracer.follow(act))
+
+
+class Tracer:
+    """The shims of one family, followed act by act: it knows where each lies by then."""
+
+    def __init__(self) -> None:
+        self._lots: dict[Lot, deque[_Shim]] = defaultdict(deque)
+
+    def follow(self, act: Act) -> list[Journey]:
+        """The shims that this act put into an engine."""
+        found: list[Journey] = []
         moving: deque[_Shim] = deque()
         for step in act.steps:
             if step.quantity < 0:
-                moving.extend(_leaving(lots, step, act))
+                moving.extend(_leaving(self._lots, step, act))
         for step in act.steps:
             for _ in range(max(step.quantity, 0)):
                 shim = moving.popleft() if moving else _Shim()
                 if step.engine:
                     found.append(_arrived(shim, step, act))
                 else:
-                    lots[step.lot].append(replace(shim, via=(*shim.via, act.seq)))
-    return tuple(found)
+                    self._lots[step.lot].append(replace(shim, via=(*shim.via, act.seq)))
+        return found
 
 
 def _leaving(lots: dict[Lot, deque[_Shim]], step: Step, act: Act) -> Iterable[_Shim]:

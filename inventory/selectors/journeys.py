@@ -1,17 +1,19 @@
 """Used shims traced through a site's books: out of which engine, and into which."""
 
 import uuid
-from collections.abc import Iterable, Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
-from typing import Any
+from functools import cached_property
+from itertools import islice
+from typing import overload
 
-from inventory.compute.journeys import Act, Journey, Step, journeys
-from inventory.models import Condition, Movement, MovementLine, PlaceKind, ShimFamily
+from inventory.models import Movement, ShimFamily
+from inventory.selectors.traced_books import Entry, entries_of
 from shop.models import Site
 
-TRACED = (Condition.USED, Condition.UNMEASURED)
+CHUNK = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,88 +59,111 @@ def traced_shims(
     since: datetime | None = None,
     until: datetime | None = None,
     same_engine: bool | None = None,
-) -> list[TracedShim]:
+) -> "TracedShims":
     """Used shims that went into engines at a site, the last one first; of one family, else of all.
 
     job_id: only those that came out of this job's engine, or may have, or went into it. since, until: that
     went in from then on, and before. same_engine: only those that went back into their own engine, or only
-    the others. All used shims are followed from the first movement on, whatever is asked: where a later
-    one came from rests on every earlier one.
+    the others.
     """
-    found = [
-        (of, nth, journey)
-        for of, nth, journey in _numbered(site, family)
-        if job_id is None or _touches(journey, job_id)
-    ]
-    numbers = {number for _, _, journey in found for number in (journey.in_seq, journey.out_seq)}
+    wanted = _Wanted(
+        family=None if family is None else family.pk,
+        job_id=job_id,
+        since=since,
+        until=until,
+        same_engine=same_engine,
+    )
+    return TracedShims(entries_of(site), wanted)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    family: uuid.UUID | None
+    job_id: uuid.UUID | None
+    since: datetime | None
+    until: datetime | None
+    same_engine: bool | None
+
+    def __contains__(self, entry: Entry) -> bool:
+        journey = entry.journey
+        if self.family is not None and entry.family != self.family:
+            return False
+        if self.job_id is not None and self.job_id not in (
+            journey.from_job,
+            journey.to_job,
+            *journey.could_be,
+        ):
+            return False
+        if (self.since is not None and entry.at < self.since) or (
+            self.until is not None and entry.at >= self.until
+        ):
+            return False
+        back = journey.from_job is not None and journey.from_job == journey.to_job
+        return self.same_engine is None or back == self.same_engine
+
+
+class TracedShims(Sequence[TracedShim]):
+    """The shims that are wanted, the last one first. Only those that are looked at are read up."""
+
+    def __init__(self, entries: list[Entry], wanted: _Wanted) -> None:
+        self._entries, self._wanted = entries, wanted
+        self._most = len(entries)  # others may go on with the same list meanwhile
+
+    def behind(self, last: tuple[int, int] | None, *, most: int, rising: bool = False) -> list[TracedShim]:
+        """So many of those behind the one with this `into` and `nth`, from the beginning where it is None;
+        the last one first, with `rising` the first one."""
+        begin, end = 0, self._most
+        if last is not None and rising:
+            begin = bisect_right(self._entries, last, hi=self._most, key=_place)
+        elif last is not None:
+            end = bisect_left(self._entries, last, hi=self._most, key=_place)
+        numbers = range(begin, end) if rising else reversed(range(begin, end))
+        return _read_up(list(islice(self._those(numbers), most)))
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    @overload
+    def __getitem__(self, at: int) -> TracedShim: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> list[TracedShim]: ...
+
+    def __getitem__(self, at: int | slice) -> TracedShim | list[TracedShim]:
+        if isinstance(at, slice):
+            return _read_up(self._found[at])
+        return _read_up([self._found[at]])[0]
+
+    def __iter__(self) -> Iterator[TracedShim]:
+        those = self._those(reversed(range(self._most)))
+        while chunk := list(islice(those, CHUNK)):
+            yield from _read_up(chunk)
+
+    @cached_property
+    def _found(self) -> list[Entry]:
+        return list(self._those(reversed(range(self._most))))
+
+    def _those(self, numbers: Iterator[int] | range) -> Iterator[Entry]:
+        return (entry for entry in map(self._entries.__getitem__, numbers) if entry in self._wanted)
+
+
+def _place(entry: Entry) -> tuple[int, int]:
+    return entry.seq, entry.nth
+
+
+def _read_up(entries: list[Entry]) -> list[TracedShim]:
+    numbers = {number for entry in entries for number in (entry.seq, entry.journey.out_seq)}
     known = [number for number in numbers if number is not None]
     movements = Movement.objects.select_related("site").in_bulk(known)
-    families = {of.pk: of for of in ([family] if family else ShimFamily.objects.all())}
-    traced = [_traced(families[of], nth, journey, movements) for of, nth, journey in found]
-    wanted = [
-        shim
-        for shim in traced
-        if (since is None or shim.into.at >= since)
-        and (until is None or shim.into.at < until)
-        and (same_engine is None or shim.same_engine == same_engine)
-    ]
-    return wanted[::-1]
+    families = ShimFamily.objects.in_bulk({entry.family for entry in entries})
+    return [_traced(families[entry.family], entry, movements) for entry in entries]
 
 
-def _numbered(site: Site, family: ShimFamily | None) -> list[tuple[int, int, Journey]]:
-    """Family's key, place among the shims of the movement that put it into the engine, journey; in the order
-    in which they went in. Movements never change, so a shim keeps its number whatever comes later."""
-    found = sorted(
-        ((of, journey) for of, acts in _acts(site, family) for journey in journeys(acts)),
-        key=lambda one: (one[1].in_seq, one[0]),
-    )
-    together = groupby(found, key=lambda one: one[1].in_seq)
-    return [(of, nth, journey) for _, shims in together for nth, (of, journey) in enumerate(shims)]
-
-
-def _acts(site: Site, family: ShimFamily | None) -> Iterator[tuple[int, Iterator[Act]]]:
-    """By family, whose key it is; what one did to used shims, in the order of the ledger."""
-    lines = MovementLine.objects.filter(place__site=site, condition__in=TRACED, movement__seal__isnull=False)
-    if family is not None:
-        lines = lines.filter(family=family)
-    rows = lines.order_by("family_id", "movement_id", "position").values_list(
-        "family_id",
-        "movement_id",
-        "movement__job_id",
-        "place_id",
-        "place__kind",
-        "thickness_nm",
-        "condition",
-        "quantity",
-    )
-    for of, group in groupby(rows.iterator(chunk_size=2_000), key=lambda row: row[0]):
-        yield of, _acts_of(group)
-
-
-def _acts_of(rows: Iterable[tuple[Any, ...]]) -> Iterator[Act]:
-    for (seq, job_id), group in groupby(rows, key=lambda row: row[1:3]):
-        yield Act(
-            seq=seq,
-            job=job_id,
-            steps=[
-                Step(
-                    lot=(place_id, thickness_nm, condition),
-                    quantity=quantity,
-                    engine=kind == PlaceKind.ENGINE,
-                )
-                for _, _, _, place_id, kind, thickness_nm, condition, quantity in group
-            ],
-        )
-
-
-def _touches(journey: Journey, job_id: uuid.UUID) -> bool:
-    return job_id in (journey.from_job, journey.to_job) or job_id in journey.could_be
-
-
-def _traced(family: ShimFamily, nth: int, journey: Journey, movements: dict[int, Movement]) -> TracedShim:
+def _traced(family: ShimFamily, entry: Entry, movements: dict[int, Movement]) -> TracedShim:
+    journey = entry.journey
     return TracedShim(
         family=family,
-        nth=nth,
+        nth=entry.nth,
         from_job=journey.from_job,
         out=None if journey.out_seq is None else movements[journey.out_seq],
         out_nm=journey.out_nm,

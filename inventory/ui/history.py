@@ -17,7 +17,7 @@ from inventory.selectors.history_tables import (
     journey_cells,
     then_cells,
 )
-from inventory.selectors.journeys import TracedShim, traced_shims
+from inventory.selectors.journeys import TracedShims, traced_shims
 from inventory.selectors.stale import stale_lots
 from inventory.table_files import table_file
 from inventory.ui.history_forms import HistoryForm, JourneysForm, ThenForm
@@ -130,7 +130,7 @@ def _journeys_form(request: PageRequest) -> JourneysForm | None:
     return JourneysForm(asked)
 
 
-def _traced(site: Site, form: JourneysForm) -> list[TracedShim]:
+def _traced(site: Site, form: JourneysForm) -> TracedShims:
     swaps_too: bool = form.cleaned_data["swaps"]
     return traced_shims(site, form.chosen(), same_engine=None if swaps_too else False, **form.period())
 

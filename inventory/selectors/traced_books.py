@@ -1,0 +1,186 @@
+"""A site's used shims, followed through its books once: what was traced stays, and only what is new is read.
+
+Movements never change, and where a shim came from rests on all of them: traced anew for each question, the
+answer took longer with every year (12 s a page at 150,000 lines of used shims). So each process keeps what it
+has traced of a site with the link of the chain that it has come to, and goes on from there. Where the books
+are not what they were, it begins anew: another hash at that link (a backup was put back, a transaction was
+undone), or a movement that came in before the last one that was followed.
+"""
+
+import threading
+import uuid
+from collections import OrderedDict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import groupby
+from typing import Any, NamedTuple
+
+from django.db.models import Count, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
+
+from inventory.compute.journeys import Act, Journey, Step, Tracer
+from inventory.models import ChainHead, Condition, MovementLine, MovementSeal, Place, PlaceKind
+from shop.models import Site
+
+TRACED = (Condition.USED, Condition.UNMEASURED)
+MOST_SITES = 16
+"""Of so many sites a process keeps what it traced; the one that was asked about longest ago goes first."""
+_COLUMNS = (
+    "movement_id",
+    "family_id",
+    "position",
+    "movement__at",
+    "movement__job_id",
+    "movement__site_id",
+    "place_id",
+    "place__kind",
+    "thickness_nm",
+    "condition",
+    "quantity",
+)
+
+
+class Entry(NamedTuple):
+    """A shim that went into an engine. nth: of the shims that its movement put into engines, from 0."""
+
+    seq: int
+    nth: int
+    family: uuid.UUID
+    at: datetime
+    journey: Journey
+
+
+@dataclass(slots=True)
+class _Books:
+    """entries: in the order in which they went in, only ever added to. position, hash: of the last link of
+    the site's chain that was looked at. last: the number of the last movement that was followed. others: how
+    many lines of other sites' movements, which take shims out of this one's transit, are among them."""
+
+    tracers: dict[uuid.UUID, Tracer] = field(default_factory=dict)
+    entries: list[Entry] = field(default_factory=list)
+    position: int = 0
+    hash: str = ""
+    last: int = 0
+    others: int = 0
+
+
+class _Shelf:
+    """What was traced, by site. One thread at a time goes on with a site's."""
+
+    def __init__(self) -> None:
+        self._guard = threading.Lock()
+        self._sites: OrderedDict[uuid.UUID, tuple[threading.Lock, list[_Books]]] = OrderedDict()
+
+    def entries_of(self, site: Site) -> list[Entry]:
+        with self._guard:
+            lock, kept = self._sites.setdefault(site.pk, (threading.Lock(), []))
+            self._sites.move_to_end(site.pk)
+            while len(self._sites) > MOST_SITES:
+                self._sites.popitem(last=False)
+        with lock:
+            # Taken off meanwhile: what breaks half way is not gone on with.
+            books = kept.pop() if kept else None
+            books = _gone_on(site, books)
+            kept.append(books)
+            return books.entries
+
+
+_shelf = _Shelf()
+
+
+def entries_of(site: Site) -> list[Entry]:
+    """Every used shim that went into an engine of the site, the first one first. Not to be changed; it may
+    grow at its end."""
+    return _shelf.entries_of(site)
+
+
+def _gone_on(site: Site, books: _Books | None) -> _Books:
+    """The books followed to the end of the site's chain: from where they are, or from the beginning."""
+    books = books or _Books()
+    end = _look(site, books.position)
+    fresh = None
+    if books.position and end.position >= books.position and end.hash_then == books.hash:
+        fresh = _fresh(site, books, end)
+    if fresh is None or not _follow(site, books, fresh):
+        books = _Books()
+        _follow(site, books, _whole(site, end.position))
+    books.position, books.hash = end.position, end.hash
+    return books
+
+
+class _End(NamedTuple):
+    """The last link of a site's chain; the hash of the link where its books have come to; and how many lines
+    of other sites' movements there are."""
+
+    position: int
+    hash: str
+    hash_then: str | None
+    others: int
+
+
+def _look(site: Site, position: int) -> _End:
+    link = MovementSeal.objects.filter(site=site, position=position).values("hash")
+    others = _others(site).order_by().values("place").annotate(number=Count("pk")).values("number")
+    heads = ChainHead.objects.filter(site=site).annotate(
+        hash_then=Subquery(link), others=Coalesce(Subquery(others), 0)
+    )
+    return _End(*heads.values_list("position", "hash", "hash_then", "others").get())
+
+
+def _fresh(site: Site, books: _Books, end: _End) -> list[tuple[Any, ...]] | None:
+    """What came since, up to the end of the site's chain; None where another site's movement came in behind
+    what was followed."""
+    since = books.position + 1, end.position
+    own = _lines(site).filter(movement__seal__site=site, movement__seal__position__range=since)
+    rows = list(own.order_by().values_list(*_COLUMNS))
+    if end.others != books.others:
+        others = _others(site).filter(movement_id__gt=books.last).order_by().values_list(*_COLUMNS)
+        if books.others + len(others) != end.others:
+            return None
+        rows += others
+    return sorted(rows, key=lambda row: row[:3])
+
+
+def _whole(site: Site, position: int) -> Iterator[tuple[Any, ...]]:
+    """Everything up to this link of the site's chain."""
+    own = Q(movement__seal__site=site, movement__seal__position__lte=position)
+    others = Q(movement__seal__isnull=False) & ~Q(movement__site=site)
+    rows = _lines(site).filter(own | others).order_by(*_COLUMNS[:3]).values_list(*_COLUMNS)
+    return rows.iterator(chunk_size=2_000)
+
+
+def _lines(site: Site) -> QuerySet[MovementLine]:
+    return MovementLine.objects.filter(place__site=site, condition__in=TRACED)
+
+
+def _others(site: Site) -> QuerySet[MovementLine]:
+    """Of other sites' movements, which take shims out of this one's transit: one place."""
+    transit = Place.objects.filter(site=site, kind=PlaceKind.TRANSIT).values("pk")[:1]
+    lines = MovementLine.objects.filter(place=transit, condition__in=TRACED, movement__seal__isnull=False)
+    return lines.exclude(movement__site=site)
+
+
+def _follow(site: Site, books: _Books, rows: Iterable[tuple[Any, ...]]) -> bool:
+    """Follow these lines, which are in the ledger's order. False where one of them stands before what was
+    followed already: then these books are of no more use."""
+    nth = 0
+    for (seq, family), group in groupby(rows, key=lambda row: row[:2]):
+        if seq < books.last:
+            return False
+        nth = 0 if seq != books.last else nth
+        books.last = seq
+        lines = list(group)
+        at, job, by = lines[0][3:6]
+        if by != site.pk:
+            books.others += len(lines)
+        act = Act(seq=seq, job=job, steps=[_step(*line[6:]) for line in lines])
+        for journey in books.tracers.setdefault(family, Tracer()).follow(act):
+            books.entries.append(Entry(seq, nth, family, at, journey))
+            nth += 1
+    return True
+
+
+def _step(place: uuid.UUID, kind: str, thickness_nm: int, condition: str, quantity: int) -> Step:
+    lot = place, thickness_nm, condition
+    return Step(lot=lot, quantity=quantity, engine=kind == PlaceKind.ENGINE)
