@@ -108,7 +108,7 @@ class WriteOffSerializer(Body):
 
 
 class TakeBackSerializer(Body):
-    movement = Identity(help_text="Of the arrival.")
+    movement = Identity(help_text="Of the arrival, of the calling back or of the write-off.")
     note = Text(most=400, help_text="Why.")
 
 
@@ -263,14 +263,14 @@ class TakeBackArrival(TransferView):
     @acts(
         Action.REVERSE,
         "take_back_arrival",
-        "Undo a wrong arrival: its shims are in transit again.",
+        "Undo a wrong arrival, a calling back or a write-off: its shims are in transit again.",
         body=TakeBackSerializer,
         example={"movement": "0190b0a0-0000-7000-8000-000000000000", "note": "Counted wrong."},
     )
     def post(self, call: Call, transfer: Transfer) -> Transfer:
-        call.actor.must(Action.REVERSE, transfer.target)
-        arrivals = Movement.objects.filter(site=transfer.target, of_transfer__transfer=transfer)
-        movement = arrivals.filter(uid=call.body["movement"]).first()
+        call.actor.must_somewhere(Action.REVERSE)
+        mine = Movement.objects.filter(site__in=list(call.actor.roles), of_transfer__transfer=transfer)
+        movement = mine.select_related("site").filter(uid=call.body["movement"]).first()
         if movement is None:
             raise not_found("/movement")
         return take_back_arrival(

@@ -29,6 +29,7 @@ from inventory.services.bins import (
     refuse_taken_position,
     refuse_while_counted,
     retire_locked,
+    use_in_words,
 )
 from inventory.services.hold_state import key_of, lock_holds
 from inventory.services.ledger import MOST_LINES, ShimKey, give_free, post_movement, transfer
@@ -71,17 +72,17 @@ def merge_bins(
         refuse_while_counted(place)
     lots = list(Balance.objects.filter(place=source, on_hand__gt=0).select_related("family"))
     if widen:
-        _widen(lots, target)
+        _widen(lots, target, actor=actor, at=at)
     _refuse_misfit(lots, target)
-    movement = None
+    movement, carried = None, []
     if lots:
-        movement = _move_whole(lots, holds, freed, source, target, actor=actor, at=at, note=note)
+        movement, carried = _move_whole(lots, holds, freed, source, target, actor=actor, at=at, note=note)
     else:
         # Overdue holds have ended on the way here, whether or not there is anything to move.
         for key, quantity in sorted(freed.items()):
             give_free(key, quantity)
     _point_back(source, target, holds)
-    words = f"{source.code} merged into {target.code}"
+    words = f"{source.code} merged into {target.code}{_with_promises(carried)}"
     words = f"{words}: {note}" if note.strip() else words
     record_event(target, PlaceEvent.Act.MERGE, words, actor=actor, at=at, other=source, movement=movement)
     record_event(source, PlaceEvent.Act.MERGE, words, actor=actor, at=at, other=target, movement=movement)
@@ -122,8 +123,9 @@ def split_bin(
     if not lots:
         raise WrongState(f"{source.code} holds no {family.name} of {show(size_nm)} mm to split off.")
     _refuse_misfit(lots, target)
-    movement = _move_whole(lots, holds, freed, source, target, actor=actor, at=at, note=note)
-    words = f"{show(size_nm)} mm split off from {source.code} into {target.code}"
+    movement, carried = _move_whole(lots, holds, freed, source, target, actor=actor, at=at, note=note)
+    split = f"{show(size_nm)} mm split off from {source.code} into {target.code}"
+    words = f"{split}{_with_promises(carried)}"
     words = f"{words}: {note}" if note.strip() else words
     record_event(target, PlaceEvent.Act.SPLIT, words, actor=actor, at=at, other=source, movement=movement)
     record_event(source, PlaceEvent.Act.SPLIT, words, actor=actor, at=at, other=target, movement=movement)
@@ -148,8 +150,8 @@ def _move_whole(
     actor: Actor,
     at: datetime,
     note: str,
-) -> Movement:
-    """Move whole lots with the promises on them; the hold lines then name the new bin."""
+) -> tuple[Movement, list[HoldLine]]:
+    """Move whole lots with the promises on them; the hold lines, which come back, then name the new bin."""
     if len(lots) > MOST_LINES // 2:
         raise WrongState(
             f"{source.code} holds {len(lots)} lots, and {MOST_LINES // 2} move at a time: move some first."
@@ -157,7 +159,7 @@ def _move_whole(
     moving = {ShimKey(lot.family_id, source.pk, lot.thickness_nm, lot.condition) for lot in lots}
     carried = [
         line
-        for line in HoldLine.objects.filter(hold__in=holds, place=source)
+        for line in HoldLine.objects.filter(hold__in=holds, place=source).select_related("hold")
         if key_of(line, source.pk) in moving
     ]
     unhold, promises = defaultdict(int, freed), defaultdict(int)
@@ -189,7 +191,17 @@ def _move_whole(
     for line in carried:
         line.place = line.taken_from = target
     HoldLine.objects.bulk_update(carried, ["place", "taken_from"])
-    return movement
+    return movement, carried
+
+
+def _with_promises(carried: Sequence[HoldLine]) -> str:
+    """What went along, for the history of the bin that it left: its holds name the other bin from now on."""
+    held: dict[str, int] = defaultdict(int)
+    for line in carried:
+        held[line.hold.reference] += line.quantity
+    if not held:
+        return ""
+    return f", {' and '.join(f'{quantity} held for {reference}' for reference, quantity in held.items())}"
 
 
 def _refuse_fresh_promises(moving: Collection[ShimKey], unhold: dict[ShimKey, int]) -> None:
@@ -211,14 +223,19 @@ def _point_back(source: Place, target: Place, holds: Collection[Hold]) -> None:
     out.update(taken_from=target)
 
 
-def _widen(lots: Sequence[Balance], target: Place) -> None:
+def _widen(lots: Sequence[Balance], target: Place, *, actor: Actor, at: datetime) -> None:
     """Let a bin take what is coming: any size of its family, or any family."""
+    was = use_in_words(target)
     if any(_is_of_another_size(lot, target) for lot in lots):
         target.size_nm = None
     if any(lot.family_id != target.family_id for lot in lots):
         target.family = target.size_nm = None
+    if use_in_words(target) == was:
+        return
     target.version += 1
     target.save(update_fields=["family", "size_nm", "version"])
+    words = f"Was {was}; now {use_in_words(target)}"
+    record_event(target, PlaceEvent.Act.EDIT, words, actor=actor, at=at)
 
 
 def _is_of_another_size(lot: Balance, place: Place) -> bool:

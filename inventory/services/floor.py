@@ -246,8 +246,8 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
     """Undo a movement by its mirror image.
 
     Raises Conflict when it was reversed before, NotEnough when its shims have moved on or are held, and
-    WrongState when it handed out a hold that is still open (that is handed back) or belongs to a transfer
-    (that is undone as a whole).
+    WrongState when it handed out a hold that is still open (that is handed back), belongs to a transfer
+    (that is undone as a whole), or took shims from a bin that is out of use.
     """
     actor.must(Action.REVERSE, movement.site)
     must_say("/note", note, "Say why the movement is reversed.")
@@ -265,6 +265,7 @@ def reverse_movement(*, movement: Movement, actor: Actor, at: datetime, note: st
         )
         for line in movement.lines.select_related("place")
     ]
+    _refuse_into_retired(lines)
     # Of two reversals at once the second waits here for the first's balances, and then finds the first.
     lock_balances(lines, freed)
     if earlier := Movement.objects.filter(reverses=movement).first():
@@ -336,9 +337,21 @@ def _refuse_still_held(movement: Movement) -> None:
         raise WrongState(f"These shims are held for {line.hold.reference}: hand them back instead.")
 
 
+def _refuse_into_retired(lines: Sequence[Line]) -> None:
+    retired = sorted({line.place.code for line in lines if line.quantity > 0 and line.place.retired_at})
+    if retired:
+        codes = " and ".join(retired)
+        are, them = ("is", "it") if len(retired) == 1 else ("are", "them")
+        raise WrongState(
+            f"Nothing was booked: {codes} {are} out of use. Bring {them} back into use first, or move the "
+            "shims where they belong instead."
+        )
+
+
 def _refuse_part_of_transfer(movement: Movement) -> None:
     part = TransferMovement.objects.filter(movement=movement).select_related("transfer__source").first()
     if part is not None:
         raise WrongState(
-            f"This movement is part of {part.transfer}: call the transfer back, or take its arrival back."
+            f"This movement is part of {part.transfer}: on its page, call the transfer back, or take "
+            "back what became of it."
         )

@@ -39,6 +39,8 @@ from shop.models import Site
 from shop.roles import Action
 
 SENT_FROM = (PlaceKind.BIN, PlaceKind.RECEIVING)
+# How a transfer's movements end what is in transit; sending begins it.
+TAKEN_BACK = (Reason.ARRIVE, Reason.COUNT)
 
 
 @write_transaction
@@ -173,17 +175,17 @@ def write_off_transfer(
 def take_back_arrival(
     *, transfer: Transfer, movement: Movement, actor: Actor, at: datetime, note: str
 ) -> Transfer:
-    """Undo a wrong arrival: its shims are in transit again, and the transfer is open.
+    """Undo a wrong arrival, at the target or, where the transfer was called back, at the sender; or a wrong
+    write-off: its shims are in transit again, and the transfer is open.
 
     Raises Conflict when it was taken back before, NotEnough when the shims have moved on or are held.
     """
-    actor.must(Action.REVERSE, transfer.target)
-    must_say("/note", note, "Say why the arrival is taken back.")
-    transfer = _lock(transfer)
-    mine = transfer.movements.filter(movement=movement, movement__reason=Reason.ARRIVE)
-    if not mine.filter(movement__site=transfer.target_id).exists():
+    if not transfer.movements.filter(movement=movement, movement__reason__in=TAKEN_BACK).exists():
         raise NotFound(f"{transfer} has no such arrival.")
-    freed = lock_holds(site=transfer.target, at=at).freed
+    actor.must(Action.REVERSE, movement.site)
+    must_say("/note", note, "Say why it is taken back.")
+    transfer = _lock(transfer)
+    freed = lock_holds(site=movement.site, at=at).freed
     lines = [
         Line(
             place=line.place,
@@ -197,12 +199,12 @@ def take_back_arrival(
     lock_balances(lines, freed)
     if earlier := Movement.objects.filter(reverses=movement).first():
         raise Conflict(
-            f"This arrival was taken back already, by movement {earlier.seq}.",
+            f"This was taken back already, by movement {earlier.seq}.",
             code="already-reversed",
             extra={"reversed_by": str(earlier.uid)},
         )
     undone = post_movement(
-        site=transfer.target,
+        site=movement.site,
         reason=Reason.REVERSE,
         actor=actor,
         at=at,
@@ -213,7 +215,8 @@ def take_back_arrival(
         unhold=freed,
     )
     TransferMovement.objects.create(movement=undone, transfer=transfer)
-    _give_back(transfer, [line for line in lines if line.place.kind == PlaceKind.TRANSIT])
+    in_transit = [line for line in lines if line.place.kind == PlaceKind.TRANSIT]
+    _give_back(transfer, in_transit, _counted_as(transfer, movement))
     transfer.state, transfer.closed_at = Transfer.State.IN_TRANSIT, None
     transfer.version += 1
     transfer.save(update_fields=["state", "closed_at", "version"])
@@ -280,20 +283,29 @@ def _settle(transfer: Transfer, lines: Sequence[TransferLine], at: datetime) -> 
     return transfer
 
 
-def _give_back(transfer: Transfer, undone: Sequence[Line]) -> None:
-    """Take what is in transit again off the lines that it arrived under; equal lots are one to the ledger."""
+def _counted_as(transfer: Transfer, movement: Movement) -> str:
+    """The field of the lines that says what became of the shims by this movement."""
+    if movement.reason == Reason.COUNT:
+        return "written_off"
+    return "arrived" if movement.site_id == transfer.target_id else "came_back"
+
+
+def _give_back(transfer: Transfer, undone: Sequence[Line], field: str) -> None:
+    """Take what is in transit again off the lines that it was counted under; equal lots are one to the
+    ledger."""
     left: dict[tuple[object, int, str], int] = defaultdict(int)
     for line in undone:
         left[line.family_id, line.thickness_nm, line.condition] += line.quantity
     lines = list(transfer.lines.all())
     for line in reversed(lines):
         lot = (line.family_id, line.thickness_nm, line.condition)
-        taken = min(left[lot], line.arrived)
-        line.arrived -= taken
+        counted = getattr(line, field)
+        taken = min(left[lot], counted)
+        setattr(line, field, counted - taken)
         left[lot] -= taken
     if any(left.values()):
-        raise AssertionError(f"{transfer} says that less arrived than the ledger says")
-    TransferLine.objects.bulk_update(lines, ["arrived"])
+        raise AssertionError(f"{transfer} says {field} of fewer than the ledger says")
+    TransferLine.objects.bulk_update(lines, [field])
 
 
 def _refuse_bad_arrival(

@@ -7,9 +7,10 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.models import Movement, Reason, Transfer
+from inventory.models import Movement, Transfer
 from inventory.selectors.transfers import transfers
 from inventory.services.transfers import (
+    TAKEN_BACK,
     arrive_shims,
     recall_transfer,
     send_shims,
@@ -105,7 +106,7 @@ def transfer_page(
         "lines": lines,
         "coming": coming,
         "form": form,
-        "arrivals": _arrivals(transfer, site) if coming else [],
+        "ended": _ended(transfer, site),
         "refusal": refusal,
     }
     status = 400 if form is not None and form.errors else 200
@@ -139,7 +140,7 @@ def take_back_page(
 ) -> HttpResponse:
     transfer = _transfer(site, pk)
     movement = get_object_or_404(
-        Movement, uid=uid, site=site, reason=Reason.ARRIVE, of_transfer__transfer=transfer
+        Movement, uid=uid, site=site, reason__in=TAKEN_BACK, of_transfer__transfer=transfer
     )
     form = WhyForm(posted(request), initial={"version": transfer.version})
     if request.method == "POST" and refusal is None and form.is_valid():
@@ -150,8 +151,8 @@ def take_back_page(
             at=timezone.now(),
             note=form.cleaned_data["note"],
         )
-        return done(request, f"The arrival is undone; {transfer} is in transit.", "transfer", site.code, pk)
-    return _why(request, transfer, form, "Take an arrival back", "Take back", refusal)
+        return done(request, f"That is undone; {transfer} is in transit.", "transfer", site.code, pk)
+    return _why(request, transfer, form, "Take it back", "Take back", refusal)
 
 
 def _transfer(site: Site, pk: UUID) -> Transfer:
@@ -163,12 +164,12 @@ def _sent(site: Site, pk: UUID) -> Transfer:
     return get_object_or_404(transfers(site, coming=False), pk=pk)
 
 
-def _arrivals(transfer: Transfer, site: Site) -> list[Movement]:
-    """What was taken in here and not taken back since."""
-    arrivals = Movement.objects.filter(
-        of_transfer__transfer=transfer, site=site, reason=Reason.ARRIVE, reversed_by=None
+def _ended(transfer: Transfer, site: Site) -> list[Movement]:
+    """What was taken in here, called back or written off, and not taken back since."""
+    ended = Movement.objects.filter(
+        of_transfer__transfer=transfer, site=site, reason__in=TAKEN_BACK, reversed_by=None
     )
-    return list(arrivals.prefetch_related("lines__place").order_by("seq"))
+    return list(ended.prefetch_related("lines__place").order_by("seq"))
 
 
 def _why(

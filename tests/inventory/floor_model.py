@@ -9,7 +9,7 @@ from tests.inventory.stock_model import HeldLine, ModelHold, Refused, Stock, _bo
 
 @dataclass
 class ModelTransfer:
-    """One lot on its way; `arrivals` are the entries by which some of it arrived."""
+    """One lot on its way; `arrivals` are the entries by which some of it arrived, came back or was lost."""
 
     taken_from: str
     nm: int
@@ -68,24 +68,28 @@ class FloorStock(Stock):
 
     def recall(self, index):
         transfer = self._in_transit(index)
-        self._carry("transit", transfer.taken_from, transfer.nm, transfer.condition, transfer.left)
+        to = transfer.taken_from
+        transfer.arrivals.append(self._carry("transit", to, transfer.nm, transfer.condition, transfer.left))
         transfer.left = 0
 
     def write_off(self, index):
         transfer = self._in_transit(index)
-        self._carry("transit", "difference", transfer.nm, transfer.condition, transfer.left)
+        lost = self._carry("transit", "difference", transfer.nm, transfer.condition, transfer.left)
+        transfer.arrivals.append(lost)
         transfer.left = 0
 
     def take_back(self, index):
-        """The last arrival of the transfer."""
+        """The last arrival of the transfer, that it came back or was written off as well."""
         transfer = self.transfers[index]
         if not transfer.arrivals:
             raise Refused("not-found")
         entry = self.entries[transfer.arrivals[-1]]
         if entry.reversed:
             raise Refused("already-reversed")
-        quantity = entry.lines[1][3]
-        self._carry("H1", "transit", transfer.nm, transfer.condition, quantity)
+        place, *_, quantity = entry.lines[1]
+        if place != "H1":
+            self.sweep()
+        self._carry(place, "transit", transfer.nm, transfer.condition, quantity)
         entry.reversed = True
         transfer.left += quantity
 

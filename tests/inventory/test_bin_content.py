@@ -7,8 +7,9 @@ import pytest
 from inventory.models import Condition, Hold, Movement, Place, PlaceEvent, Reason
 from inventory.selectors.movements import history_of_place
 from inventory.services.bin_content import merge_bins, split_bin
+from inventory.services.bins import restore_bin
 from inventory.services.counting import open_counts
-from inventory.services.floor import Shims, count_in
+from inventory.services.floor import Shims, count_in, reverse_movement
 from inventory.services.holds import Wanted, hand_back_hold, hand_out_hold, hold_shims, release_hold
 from shop.errors import Conflict, Forbidden, Invalid, NotFound, WrongState
 from tests.inventory.lots import lots, new, used
@@ -63,8 +64,26 @@ def test_everything_goes_over_with_its_promises(bins, spare, clerk, at, receive,
     merged = PlaceEvent.objects.filter(act="merge").order_by("place__code")
     assert [(event.place.code, event.other.code) for event in merged] == [("A1", "A4"), ("A4", "A1")]
     assert {event.movement.reason for event in merged} == {Reason.MOVE}
+    words = "A1 merged into A4, 3 held for job 7: two half empty drawers"
+    assert {event.text for event in merged} == {words}
     release_hold(hold=promise, actor=clerk, at=at)
     assert lots(spare) == new(NM, 5) | used(2_634_000, 1)
+
+
+def test_a_merge_is_not_undone_into_a_bin_that_is_out_of_use(bins, spare, clerk, boss, at, receive):
+    receive(0, 5)
+    merge_bins(source=bins[0], target=spare, actor=clerk, at=at)
+    undo = {
+        "movement": Movement.objects.get(reason=Reason.MOVE),
+        "actor": boss,
+        "at": at,
+        "note": "wrong one",
+    }
+    with pytest.raises(WrongState, match=r"A1 is out of use\. Bring it back into use first"):
+        reverse_movement(**undo)
+    restore_bin(place=Place.objects.get(pk=bins[0].pk), actor=clerk, at=at)
+    reverse_movement(**undo)
+    assert lots(bins[0]) == new(NM, 5)
 
 
 def test_an_empty_bin_is_merged_without_a_movement(bins, spare, clerk, at):
@@ -112,6 +131,8 @@ def test_a_bin_kept_for_other_shims_refuses_unless_it_is_widened(bins, clerk, at
     merge_bins(source=bins[0], target=bins[1], actor=clerk, at=at, widen=True)
     bins[1].refresh_from_db()
     assert (bins[1].family_id, bins[1].size_nm) == (bins[0].family_id, None)
+    changed = PlaceEvent.objects.get(place=bins[1], act=PlaceEvent.Act.EDIT)
+    assert (changed.text, changed.by) == ("Was for 2.650 mm of disc29; now for disc29", clerk.label)
     assert lots(bins[1]) == new(NM, 2) | new(2_650_000, 2)
 
 
@@ -176,7 +197,7 @@ def test_one_grade_is_split_off_with_its_promises(split, spare, put, hold):
     assert moved.lines.get().place == made
     assert kept.lines.get().place == spare
     texts = set(PlaceEvent.objects.exclude(act=PlaceEvent.Act.ADD).values_list("text", flat=True))
-    assert texts == {"2.625 mm split off from A4 into A9: overfull"}
+    assert texts == {"2.625 mm split off from A4 into A9, 2 held for job 7: overfull"}
 
 
 def test_what_is_not_there_cannot_be_split_off(split, spare, put):

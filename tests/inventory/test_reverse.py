@@ -131,7 +131,7 @@ def test_nothing_goes_back_into_a_retired_bin(reverse, receive, bins, site, cler
     moved = put_away_from_receiving(bins, site, clerk, at)
     undone = reverse(moved)
     Place.objects.filter(pk=bins[0].pk).update(retired_at=at)
-    refused(WrongState, lambda: reverse(undone), says="A1 is no longer in use")
+    refused(WrongState, lambda: reverse(undone), says="A1 is out of use")
 
 
 def put_away_from_receiving(bins, site, clerk, at):

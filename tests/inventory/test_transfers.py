@@ -228,6 +228,33 @@ def test_a_wrong_arrival_is_taken_back_once(send, there, transit, stranger, at):
     assert lots(there) == new(NM, 2)
 
 
+def test_what_was_called_back_or_written_off_by_mistake_is_in_transit_again(
+    send, there, stranger, clerk, boss, at, transit, site
+):
+    undo = {"actor": boss, "at": at, "note": "it is on its way after all"}
+    transfer = arrive_shims(transfer=send(5), actor=stranger, at=at, arrived={0: 2}, places={0: there})
+    for act, field in (
+        (lambda parcel: recall_transfer(transfer=parcel, actor=clerk, at=at), "came_back"),
+        (lambda parcel: write_off_transfer(transfer=parcel, actor=boss, at=at, note="lost"), "written_off"),
+    ):
+        before = lots(place_of(site, PlaceKind.DIFFERENCE))
+        assert act(transfer).state == "closed"
+        assert (getattr(transfer.lines.get(), field), lots(transit)) == (3, {})
+        movement = Movement.objects.order_by("seq").last()
+        with pytest.raises(WrongState, match="take back what became of it"):
+            reverse_movement(movement=movement, **undo)
+        for wrong in (clerk, stranger):  # who may not, and who has nothing to do with the sender's books
+            with pytest.raises((Forbidden, NotFound)):
+                take_back_arrival(transfer=transfer, movement=movement, **undo | {"actor": wrong})
+        transfer = take_back_arrival(transfer=transfer, movement=movement, **undo)
+        assert (transfer.state, lots(transit)) == ("in_transit", new(NM, 3))
+        line = transfer.lines.get()
+        assert (line.arrived, line.came_back, line.written_off, line.in_transit) == (2, 0, 0, 3)
+        assert lots(place_of(site, PlaceKind.DIFFERENCE)) == before
+        with pytest.raises(Conflict, match="taken back already"):
+            take_back_arrival(transfer=transfer, movement=movement, **undo)
+
+
 def test_an_arrival_whose_shims_moved_on_cannot_be_taken_back(send, there, stranger, at, other_site, family):
     transfer = arrive_shims(transfer=send(3), actor=stranger, at=at, places={0: there})
     second = add_bin(site=other_site, actor=stranger, at=at, code="H2", cabinet="H", row=1, column=2)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from inventory.models import Balance, Movement, PlaceKind, SupplierReturn, Transfer
+from inventory.models import Balance, Movement, PlaceKind, Reason, SupplierReturn, Transfer
 from inventory.selectors.places import place_of
 from shop.models import Membership, Role, Site
 from tests.jobs.shop import mm
@@ -100,6 +100,16 @@ def test_taken_in_short_written_off_and_taken_back(send, island, office, counter
     assert "is written off" in text_of(office.post("write_off", parcel.pk, **form | {"note": "lost"}))
     parcel.refresh_from_db()
     assert (parcel.state, in_transit(shop.site)) == ("closed", before)
+    lost = Movement.objects.get(of_transfer__transfer=parcel, reason=Reason.COUNT)
+    assert "Take back" not in text_of(counter_screen.get("transfer", parcel.pk))
+    page = office.get("transfer", parcel.pk)
+    assert "Called back or written off" in text_of(page)
+    form = fields_of(office.get("take_back", parcel.pk, lost.uid))
+    page = office.post("take_back", parcel.pk, lost.uid, **form | {"note": "found behind the seat"})
+    assert "is in transit" in text_of(page)
+    assert in_transit(shop.site) == before + 1
+    form = fields_of(office.get("write_off", parcel.pk))
+    office.post("write_off", parcel.pk, **form | {"note": "lost after all"})
     arrival = Movement.objects.get(of_transfer__transfer=parcel, site=island.site)
     form = fields_of(island.get("take_back", parcel.pk, arrival.uid))
     assert "is in transit" in text_of(
