@@ -65,6 +65,9 @@ class VarianceLineSerializer(CountedLotSerializer):
     bin = serializers.CharField(source="place.code")
     state = serializers.ChoiceField(choices=COUNT_STATES, source="count.state")
     currency = serializers.CharField(source="count.currency", allow_blank=True)
+    undone = serializers.BooleanField(
+        help_text="Whether it was posted and undone since: then it is in no total."
+    )
 
 
 class TotalSerializer(serializers.Serializer):

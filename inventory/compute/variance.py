@@ -8,13 +8,15 @@ Promise
     Otherwise two counts by different persons are laid side by side: what is possible in both must be one
     figure in every lot. Then that is what it comes to, and where it is not 0 two persons found it; else
     somebody else counts again. So a movement meanwhile never becomes a difference, nor hides one.
-    Money is exact; nothing is rounded here.
+    Money is rounded once, where a lot's amount is formed (money.py): lots add up to what they come to.
 """
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+
+from inventory.compute.money import line_amount
 
 
 class Finding(StrEnum):
@@ -92,7 +94,12 @@ def unit_value(
     return price if new else price * used_share
 
 
-def gross_value(lots: Iterable[tuple[int, Decimal | None]]) -> Decimal | None:
+def lot_value(difference: int, value: Decimal, currency: str) -> Decimal:
+    """What a difference of so many is worth at so much each: below zero where they are missing."""
+    return line_amount(value, difference, currency)
+
+
+def gross_value(lots: Iterable[tuple[int, Decimal | None]], currency: str) -> Decimal | None:
     """What all differences are worth together, gains and losses alike: they do not cancel, since two errors
     are not none. None as soon as the value of one that differs is not known."""
     total = Decimal(0)
@@ -100,7 +107,7 @@ def gross_value(lots: Iterable[tuple[int, Decimal | None]]) -> Decimal | None:
         if amount:
             if value is None:
                 return None
-            total += abs(amount) * value
+            total += lot_value(abs(amount), value, currency)
     return total
 
 

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from inventory.models import BinCount, HoldLine, Place, ShimFamily, TalliedLot
+from inventory.compute.variance import lot_value
+from inventory.models import BinCount, HoldLine, Movement, Place, ShimFamily, TalliedLot
 from inventory.selectors.holds import open_lines_in
+from inventory.selectors.movements import undone_among
 from shop.models import Site
 
 WITH_DIFFERENCE = (
@@ -24,7 +26,8 @@ class VarianceLine:
     """One lot that two persons found differing.
 
     books: what the books said when the second of them counted. unit_value: in `count.currency`; None where
-    it was not known. holds: open promises on the lot while the difference is not posted, else ().
+    it was not known. holds: open promises on the lot while the difference is not posted, else (). undone_by:
+    the reversal of the movement that posted it, if it stands.
     """
 
     count: BinCount
@@ -38,11 +41,19 @@ class VarianceLine:
     difference: int
     unit_value: Decimal | None
     holds: Sequence[HoldLine]
+    undone_by: Movement | None = None
 
     @property
     def value(self) -> Decimal | None:
         """What is gained (above zero) or lost."""
-        return None if self.unit_value is None else self.difference * self.unit_value
+        if self.unit_value is None:
+            return None
+        return lot_value(self.difference, self.unit_value, self.count.currency)
+
+    @property
+    def undone(self) -> bool:
+        """Whether the movement that posted the count was reversed: then nothing was gained or lost by it."""
+        return self.undone_by is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +89,8 @@ class Group:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VarianceReport:
     """lines: newest count first. counted: how many counts came to an end in the time, those that agree
-    included. unvalued: how many lines have no known value and are in no total."""
+    included. unvalued: how many lines have no known value and are in no total; what was posted and undone is
+    in none either."""
 
     lines: Sequence[VarianceLine]
     totals: Sequence[Total]
@@ -96,14 +108,19 @@ class VarianceReport:
         return len({line.count.pk for line in self.lines if line.count.is_open})
 
     @property
+    def undone(self) -> int:
+        """How many of them were posted and undone since."""
+        return len({line.count.pk for line in self.lines if line.undone})
+
+    @property
     def by_bin(self) -> list["Group"]:
         """What each bin comes to, the one worth most first."""
-        return _groups(self.lines, lambda line: line.place)
+        return _groups(_standing(self.lines), lambda line: line.place)
 
     @property
     def by_family(self) -> list["Group"]:
         """The same for each family."""
-        return _groups(self.lines, lambda line: line.family)
+        return _groups(_standing(self.lines), lambda line: line.family)
 
 
 def variance_report(
@@ -123,9 +140,9 @@ def variance_report(
     ended = rows.exclude(state__in=(*BinCount.OPEN_STATES, BinCount.State.CANCELLED))
     return VarianceReport(
         lines=lines,
-        totals=_totals(lines),
+        totals=_totals(_standing(lines)),
         counted=ended.count(),
-        unvalued=sum(line.unit_value is None for line in lines),
+        unvalued=sum(line.unit_value is None for line in _standing(lines)),
     )
 
 
@@ -160,10 +177,16 @@ def _told(rows: Iterable[TalliedLot]) -> list[VarianceLine]:
     promises: dict[tuple, list[HoldLine]] = defaultdict(list)
     for line in open_lines_in(waiting):
         promises[line.place_id, line.family_id, line.thickness_nm, line.condition].append(line)
-    return [_line(lot, promises) for lot in lots]
+    posted = {lot.tally.count.movement_id for lot in lots if lot.tally.count.movement_id}
+    undone = undone_among(posted)
+    return [_line(lot, promises, undone.get(lot.tally.count.movement_id or 0)) for lot in lots]
 
 
-def _line(lot: TalliedLot, promises: dict[tuple, list[HoldLine]]) -> VarianceLine:
+def _standing(lines: Sequence[VarianceLine]) -> list[VarianceLine]:
+    return [line for line in lines if not line.undone]
+
+
+def _line(lot: TalliedLot, promises: dict[tuple, list[HoldLine]], undone_by: Movement | None) -> VarianceLine:
     count = lot.tally.count
     difference = lot.difference or 0
     key = (count.place_id, lot.family_id, lot.thickness_nm, lot.condition)
@@ -179,6 +202,7 @@ def _line(lot: TalliedLot, promises: dict[tuple, list[HoldLine]]) -> VarianceLin
         difference=difference,
         unit_value=lot.unit_value,
         holds=tuple(promises[key]) if count.is_open else (),
+        undone_by=undone_by,
     )
 
 

@@ -202,7 +202,8 @@ def _value(count: BinCount, tally: Tally, differences: Mapping[Hashable, int]) -
     TalliedLot.objects.bulk_update(lots.values(), ["difference", "unit_value"])
     tally.confirmed = True
     tally.save(update_fields=["confirmed"])
-    gross = gross_value((lot.difference or 0, lot.unit_value) for lot in lots.values())
+    found = ((lot.difference or 0, lot.unit_value) for lot in lots.values())
+    gross = gross_value(found, worth.currency)
     count.gross_value, count.currency = gross, worth.currency
     above = needs_approval(gross, conf.count_approval_value)
     count.state = BinCount.State.TO_APPROVE if above else BinCount.State.DIFFERS

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from inventory.models import BinCount
 from inventory.selectors.counting import counts, schedule, sheet_of, to_count
+from inventory.selectors.movements import undone_among
 from inventory.selectors.variance import outcome_of
 from inventory.services.count_posting import approve_count, cancel_count, post_count, reject_count
 from inventory.services.counting import MOST_PLACES, begin_count, key_count, open_counts
@@ -104,6 +105,7 @@ def count_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | 
         "tallies": [tally for tally in tallies if tally.keyed_at],
         "counting": [tally for tally in tallies if not tally.keyed_at],
         "counted_last": _counted_last(tallies) == request.user.pk,
+        "undone_by": undone_among([count.movement_id]).get(count.movement_id) if count.movement_id else None,
         "lots": sorted(outcome_of(count), key=lambda lot: not lot.difference),
     }
     return render(request, "inventory/count.html", context, status=400 if form and form.errors else 200)
@@ -187,8 +189,10 @@ def past_counts_page(request: PageRequest, site: Site) -> HttpResponse:
     rows = counts(site, states=[state] if state in OVER else OVER)
     if place:
         rows = rows.filter(place__code__iexact=place)
+    leaf = Paginator(rows, ROWS).get_page(request.GET.get("page"))
     context = {
-        "counts": Paginator(rows, ROWS).get_page(request.GET.get("page")),
+        "counts": leaf,
+        "undone": undone_among(count.movement_id for count in leaf if count.movement_id),
         "states": [(value, State(value).label) for value in OVER],
         "state": state,
         "place": place,

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from inventory.models import Condition, SupplierClaim, SupplierReturn
 from inventory.selectors.claims import claims_of
+from inventory.selectors.movements import undone_among
 from inventory.services.supplier_returns import RETURNED_FROM, return_to_supplier
 from inventory.ui.lot_forms import GiveBackForm
 from inventory.ui.lots import chosen_lots
@@ -28,7 +29,8 @@ ROWS = 30
 def supplier_returns_page(request: PageRequest, site: Site) -> HttpResponse:
     rows = SupplierReturn.objects.filter(site=site).select_related("supplier", "movement")
     rows = rows.prefetch_related("movement__lines__family").order_by("-number")
-    context = {"returns": Paginator(rows, ROWS).get_page(request.GET.get("page"))}
+    leaf = Paginator(rows, ROWS).get_page(request.GET.get("page"))
+    context = {"returns": leaf, "undone": undone_among(made.movement_id for made in leaf)}
     return render(request, "inventory/supplier_returns.html", context)
 
 

@@ -11,6 +11,7 @@ from inventory.compute.variance import (
     Tallied,
     conclude,
     gross_value,
+    lot_value,
     needs_approval,
     possible_differences,
     unit_value,
@@ -133,17 +134,19 @@ def test_what_one_shim_is_worth(offer, own, new, value):
 
 
 def test_gains_and_losses_do_not_cancel():
-    assert gross_value([(3, Decimal("4.20")), (-3, Decimal("4.20")), (0, None)]) == Decimal("25.20")
+    assert gross_value([(3, Decimal("4.20")), (-3, Decimal("4.20")), (0, None)], "EUR") == Decimal("25.20")
 
 
 @given(st.lists(st.tuples(st.integers(-5, 5), st.decimals(0, 100, places=4)), max_size=8))
-def test_the_gross_value_is_the_exact_sum(lots):
-    exact = sum(int(value * 10**4) * abs(amount) for amount, value in lots)
-    assert gross_value(lots) * 10**4 == exact
+def test_lots_add_up_to_the_gross_value(lots):
+    """Each is rounded half up to whole cents, as a page shows it, and nothing afterwards."""
+    cents = [(int(value * 10**4) * abs(amount) + 50) // 100 for amount, value in lots]
+    assert gross_value(lots, "EUR") * 100 == sum(cents)
+    assert [abs(lot_value(amount, value, "EUR")) * 100 for amount, value in lots] == cents
 
 
 def test_what_nobody_knows_the_worth_of_a_manager_must_see():
-    assert gross_value([(1, None)]) is None
+    assert gross_value([(1, None)], "EUR") is None
     assert needs_approval(None, Decimal(25))
     assert needs_approval(Decimal("25.01"), Decimal(25))
     assert not needs_approval(Decimal("25.00"), Decimal(25))

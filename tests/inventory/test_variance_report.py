@@ -6,12 +6,13 @@ from decimal import Decimal
 import pytest
 
 from inventory.compute.lengths import from_nm
-from inventory.models import BinCount, Condition
+from inventory.models import BinCount, Condition, Offer
 from inventory.selectors.counting import counts
 from inventory.selectors.variance import variance_of, variance_report
 from inventory.services.catalogue import add_offer, add_supplier
 from inventory.services.count_posting import cancel_count, post_count
 from inventory.services.counting import Found, key_count, open_counts
+from inventory.services.floor import reverse_movement
 from inventory.services.holds import Wanted, hold_shims
 
 pytestmark = pytest.mark.django_db
@@ -73,6 +74,35 @@ def test_gains_losses_and_what_agreed(offer, count_bin, site, clerk, at):
     assert (total.currency, total.gained, total.lost) == ("EUR", Decimal("2.10"), Decimal("-8.40"))
     assert (total.net, total.gross) == (Decimal("-6.30"), Decimal("10.50"))
     assert (report.counted, report.differing, report.unvalued) == (2, 1, 0)
+
+
+def test_the_lines_add_up_to_the_totals_as_they_are_shown(count_bin, offer, site):
+    """A used shim is worth half: with 4.25 each that is 2.125, and 2.13 where money has two decimals."""
+    Offer.objects.update(price=Decimal("4.25"))
+    counts = [count_bin(index, 5, extra=1) for index in range(2)]
+    report = variance_report(site)
+    assert [line.value for line in report.lines] == [Decimal("2.13")] * 2
+    (total,) = report.totals
+    assert (total.gained, total.net) == (Decimal("4.26"), Decimal("4.26"))
+    assert [group.totals[0].net for group in report.by_bin] == [Decimal("2.13")] * 2
+    assert [count.gross_value for count in counts] == [Decimal("2.13")] * 2
+
+
+def test_what_was_posted_and_undone_is_in_no_total_until_it_holds_after_all(
+    offer, count_bin, site, clerk, boss, at
+):
+    posted = post_count(count=count_bin(0, 3), actor=clerk, at=at)
+    count_bin(1, 4)
+    movement = posted.movement
+    for undone in (True, False, True):
+        movement = reverse_movement(movement=movement, actor=boss, at=at, note="it lay under the tray")
+        report = variance_report(site)
+        assert (report.differing, report.undone) == (2, int(undone))
+        assert sorted(line.undone for line in report.lines) == [False, undone]
+        assert [total.lost for total in report.totals] == [Decimal("-4.20" if undone else "-12.60")]
+        assert [group.of.code for group in report.by_bin] == (["A2"] if undone else ["A1", "A2"])
+        (line,) = variance_of(posted)
+        assert line.undone_by == (movement if undone else None)
 
 
 def test_what_has_no_price_is_in_no_total(count_bin, site):

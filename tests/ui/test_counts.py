@@ -254,6 +254,15 @@ class TestDifference:
         assert "Count 4 is approved" in text_of(office.post("approve_count", count.pk))
         assert "is posted" in text_of(counter_screen.post("post_count", count.pk))
         assert Balance.objects.get(place=place, condition=NEW).on_hand == FEWER
+        movement = Movement.objects.get(reason="count", document="Count 4")
+        asked = fields_of(office.get("movement", movement.uid)) | {"note": "behind the drawer"}
+        office.post("movement", movement.uid, **asked)
+        page = text_of(counter_screen.get("count", count.pk))
+        assert "Difference posted, undone since" in page
+        assert "Undone: Mara Quist" in page
+        assert "behind the drawer" in page
+        for name in ("past_counts", "count_variance"):
+            assert "Difference posted, undone since" in text_of(counter_screen.get(name))
 
     def test_rejected_with_a_reason_and_counted_anew(self, count, tech, clerk, counter_screen, place):
         settled = differing(count, tech, clerk)

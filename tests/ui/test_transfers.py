@@ -4,8 +4,10 @@ import pytest
 
 from inventory.models import Balance, Movement, PlaceKind, Reason, SupplierReturn, Transfer
 from inventory.selectors.places import place_of
+from inventory.services.floor import reverse_movement
+from shop.actor import service_actor
 from shop.models import Membership, Role, Site
-from tests.jobs.shop import mm
+from tests.jobs.shop import AT, mm
 from tests.ui.conftest import browser_of
 from tests.ui.pages import fields_of, text_of, wrong_fields
 
@@ -155,6 +157,10 @@ def test_back_to_the_supplier(counter_screen, bay_tablet, lot, shop):
     assert SupplierReturn.objects.get().reason == "wrong size"
     counter_screen.client.post(address, data)
     assert SupplierReturn.objects.count() == 1
+    assert "Undone since" not in text_of(counter_screen.get("supplier_returns"))
+    back = SupplierReturn.objects.get().movement
+    reverse_movement(movement=back, actor=service_actor(), at=AT, note="they stay after all")
+    assert "Undone since" in text_of(counter_screen.get("supplier_returns"))
     assert bay_tablet.get("give_back").status_code == 403
 
 
