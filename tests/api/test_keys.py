@@ -33,12 +33,14 @@ class TestIssue:
     def test_no_column_of_the_database_is_a_usable_key(self, manager, site):
         _, text = issue(manager, site)
         assert Program(text).get("/me").status_code == 200
+        tried = set()
         for model in apps.get_models():
             for row in model._default_manager.all():
                 for field in row._meta.concrete_fields:
                     value = str(field.value_from_object(row))
                     assert text not in value
-                    if value.isascii() and value.isprintable():
+                    if value.isascii() and value.isprintable() and value not in tried:
+                        tried.add(value)
                         limits.here.clear()
                         assert Program(value).get("/me").status_code == 401, (model, field.name)
 
