@@ -78,7 +78,8 @@ WRITES = [
         if method in ("post", "patch") and declared.name not in FILES
     )
 ]
-# One reader takes every body before the write sees any of it: by default each write gets every third.
+# One reader takes every body before the write sees any of it: by default each write gets every third of them,
+# and every third of what its fields cannot be.
 EVERY = 3
 
 
@@ -97,7 +98,7 @@ def test_hostile_bodies_and_fields_are_refused(world, number, declared, size):
         response = send(sent)
         assert response.status_code == 400, (name, response.content[:200])
         check_problem(response)
-    for where, spoilt in spoil(body):
+    for where, spoilt in list(spoil(body))[number % every :: every]:
         response = send(spoilt)
         assert response.status_code in (400, 404, 409, 422), (where, spoilt, response.content[:300])
     for where, value in leaves(body):

@@ -4,6 +4,7 @@ Hypothesis chooses engine, readings, shims, stock and what people do in between;
 whatever it chooses are checked on the ledger, not on what the services say.
 """
 
+import sys
 from collections import Counter
 from dataclasses import replace
 from itertools import count
@@ -36,6 +37,8 @@ from tests.jobs.shop import AT, make_engine
 
 UM = 1_000
 numbers = count(1)
+# Read here, since there is no fixture yet when settings are made.
+EXAMPLES = 100 if "--long" in sys.argv else 12
 
 thou = st.integers(0, 18).map(lambda figure: parse(str(figure), Unit.THOU))
 hundredths = st.integers(0, 45).map(lambda figure: parse(f"0.{figure:02d}", Unit.MM))
@@ -74,7 +77,7 @@ def supplier(boss):
     return add_supplier(actor=boss, code="lund", name="Lund Parts", lead_days=1)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
 @given(engine=engines, drawn=st.data(), stock=lots, way=ways)
 def test_no_shim_is_lost_or_made(workshop, supplier, tech, clerk, engine, drawn, stock, way):
     # Each example in a transaction that is taken back: the next one begins with the same empty drawers.

@@ -5,6 +5,8 @@ anybody looked. From then on the floor works on both alike, and two people count
 at a moment of their own between beginning and keying in. When the count ends, the books are as the drawer is.
 """
 
+import sys
+
 import pytest
 from django.db import transaction
 from hypothesis import HealthCheck, example, given, settings
@@ -92,7 +94,8 @@ class Shop:
 
 
 @settings(
-    max_examples=60,
+    # Read here, since there is no fixture yet when settings are made.
+    max_examples=200 if "--long" in sys.argv else 20,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -277,7 +277,7 @@ def test_the_floor_equals_plain_dictionaries(db, request):
     shop = Shop()
     make_people(shop)
     make_other_site(shop)
-    examples, steps = (500, 50) if long else (10, 30)
+    examples, steps = (500, 50) if long else (7, 30)
     run_state_machine_as_test(
         lambda: FloorMachine(shop),
         settings=settings(

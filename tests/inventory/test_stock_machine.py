@@ -379,7 +379,7 @@ def test_the_ledger_equals_plain_dictionaries(db, request):
     long = request.config.getoption("--long")
     found()
     shop = Shop()
-    examples, steps = (500, 50) if long else (15, 30)
+    examples, steps = (500, 50) if long else (10, 30)
     run_state_machine_as_test(
         lambda: StockMachine(shop),
         settings=settings(
