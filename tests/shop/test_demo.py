@@ -15,11 +15,12 @@ import httpx
 import pytest
 
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
+from tests.environment import MIGRATED
 from tests.servers.children import free_port, wait_until
 from tests.shop.demo_process import MANAGE, ROOT, Demo, accepts, environment, is_running, manage
 
 # The whole shop under --long; its past takes a minute to make and is more of the same.
-PAST_JOBS = (30, 150)
+PAST_JOBS = (15, 150)
 BUILD_SECONDS = 180
 SECOND_START_SECONDS = 10
 STOP_SECONDS = 15
@@ -66,6 +67,25 @@ def shared(built_dir, tmp_path_factory):
     started = Demo(Path(folder))
     yield started
     started.child.stop()
+
+
+@pytest.fixture(scope="module")
+def migrated_dir(tmp_path_factory) -> Path:
+    """A data folder with an empty shop in it, not to be changed: to migrate takes longer than to build."""
+    folder = tmp_path_factory.mktemp("migrated")
+    empty = folder / "demo.sqlite3"
+    template = Path(os.environ.get(MIGRATED, "none"))
+    if template.exists():
+        shutil.copyfile(template, empty)
+    else:
+        assert manage(folder, "migrate", DATABASE_URL=f"sqlite:///{empty}").returncode == 0
+    return folder
+
+
+@pytest.fixture
+def empty_dir(migrated_dir, tmp_path) -> Path:
+    """A copy of it for one test."""
+    return Path(shutil.copytree(migrated_dir, tmp_path / "data"))
 
 
 def query(data_dir: Path, sql: str) -> list[tuple]:
@@ -282,11 +302,11 @@ class TestHowItEnds:
         wait_until(lambda: demo.worker() != worker, seconds=10, what="a new worker", every=0.2)
         assert demo.ask("/healthz").status_code == 200
 
-    def test_interrupted_while_building_leaves_nothing_half_built(self, tmp_path):
+    def test_interrupted_while_building_leaves_nothing_half_built(self, empty_dir):
         child = subprocess.Popen(
             [*MANAGE, "demo", "--build-only"],
             cwd=ROOT,
-            env=environment(tmp_path),
+            env=environment(empty_dir),
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -297,13 +317,13 @@ class TestHowItEnds:
         _, said = child.communicate(timeout=30)
         assert child.returncode == 130
         assert "nothing half-built is left" in said
-        assert query(tmp_path, "SELECT count(*) FROM shop_site") == [(0,)]
+        assert query(empty_dir, "SELECT count(*) FROM shop_site") == [(0,)]
 
-    def test_killed_while_building_and_built_by_the_next_start(self, tmp_path):
+    def test_killed_while_building_and_built_by_the_next_start(self, empty_dir):
         child = subprocess.Popen(
             [*MANAGE, "demo", "--build-only"],
             cwd=ROOT,
-            env=environment(tmp_path),
+            env=environment(empty_dir),
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -312,10 +332,10 @@ class TestHowItEnds:
             time.sleep(2)
             child.kill()
             child.wait()
-        assert query(tmp_path, "SELECT count(*) FROM shop_site") == [(0,)]
-        assert manage(tmp_path, "demo", "--build-only", "--past-jobs", "0").returncode == 0
-        assert query(tmp_path, "SELECT count(*) FROM jobs_job") == [(6,)]
-        assert books_are_clean(tmp_path)
+        assert query(empty_dir, "SELECT count(*) FROM shop_site") == [(0,)]
+        assert manage(empty_dir, "demo", "--build-only", "--past-jobs", "0").returncode == 0
+        assert query(empty_dir, "SELECT count(*) FROM jobs_job") == [(6,)]
+        assert books_are_clean(empty_dir)
 
 
 class TestWhatItRefuses:
