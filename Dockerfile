@@ -34,5 +34,6 @@ EXPOSE 8000
 # The pool of connections is each process's own: processes x COLDGAP_DATABASE_POOL_SIZE must stay below
 # PostgreSQL's max_connections. A connection kept open stays with its worker: one per request goes to the worker
 # that has time for it.
-CMD ["gunicorn", "shop.wsgi", "--bind", "0.0.0.0:8000", "--workers", "2", "--threads", "8", "--keep-alive", "0", \
-     "--worker-tmp-dir", "/dev/shm", "--graceful-timeout", "30", "--access-logfile", "/dev/null"]
+CMD ["gunicorn", "shop.wsgi", "--bind", "0.0.0.0:8000", "--worker-class", "shop.serving.Worker", \
+     "--workers", "2", "--threads", "8", "--keep-alive", "0", "--worker-tmp-dir", "/dev/shm", \
+     "--graceful-timeout", "30", "--access-logfile", "/dev/null"]

@@ -23,6 +23,7 @@ from shop.errors import Busy, ShopError
 
 EVENT_STREAM = "text/event-stream"
 LOOK_EVERY_SECONDS = 0.5
+RETRY_AFTER_SECONDS = 1
 # How long a reader waits before it asks again after the stream has ended.
 _RETRY = b"retry: 2000\n\n"
 _STILL_HERE = b": still here\n\n"
@@ -34,6 +35,17 @@ class TooManyStreams(ShopError):
 
     code = "too-many-streams"
     status = 503
+
+
+class TooManyOfYours(ShopError):
+    """As many streams are open as one credential may have."""
+
+    code = "stream-quota-exceeded"
+    status = 429
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message)
+        self.headers = {"Retry-After": RETRY_AFTER_SECONDS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,10 +73,15 @@ class Places:
         self._taken: Counter[str] = Counter()
 
     def take(self, credential: str) -> None:
-        """Raises TooManyStreams."""
+        """Raises TooManyOfYours and TooManyStreams."""
         most = conf.streams_at_once
         with self._guard:
-            if self._taken.total() >= most or self._taken[credential] >= max(most // 2, 1):
+            if self._taken[credential] >= max(most // 2, 1):
+                raise TooManyOfYours(
+                    f"You have {self._taken[credential]} streams open, as many as one program may: close one "
+                    "first, or look now and then."
+                )
+            if self._taken.total() >= most:
                 _log.warning("as many streams as there may be", credential=credential)
                 raise TooManyStreams(
                     "As many streams are open as there may be: ask again later, or look now and then."
@@ -104,7 +121,7 @@ class EventStream:
 
 def stream_response(looks: Looks, credential: str, may_read: Callable[[], bool]) -> StreamingHttpResponse:
     """An answer that says what `looks` finds, for as long as the settings and `may_read` allow. Raises
-    TooManyStreams."""
+    TooManyOfYours and TooManyStreams."""
     places.take(credential)
     body = EventStream(looks, credential, may_read)
     response = StreamingHttpResponse(body, content_type=EVENT_STREAM)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from inventory.compute import lengths
@@ -139,8 +140,16 @@ class Day(serializers.DateField):
         return day
 
 
+# RFC 3339's `time`, the format of that name, has an offset; an hour on the wall of a shop has none.
+@extend_schema_field(
+    {
+        "type": "string",
+        "pattern": r"^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$",
+        "examples": ["14:30"],
+    }
+)
 class HourOfDay(serializers.TimeField):
-    """A time of the day at the site, such as 14:30."""
+    """A time of the day at the site, such as 14:30; sent with its seconds."""
 
     default_error_messages = _NEEDED | {"invalid": "must be a time of the day such as 14:30"}
 

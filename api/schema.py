@@ -17,6 +17,8 @@ from api.problem_types import PROBLEM_TYPES
 
 _HEADER = OpenApiParameter.HEADER
 _TEXT = {"type": "string"}
+# No type: some readers hold it against the whole text, others against each event.
+_EVENTS = {"description": "Events as the HTML standard has them, each with `id`, `event` and `data`, JSON."}
 _LENGTH_SCHEMA = {
     "type": "object",
     "description": "A length with its unit. What was keyed keeps its unit; what is computed is in mm.",
@@ -121,7 +123,7 @@ class OperationSchema(AutoSchema):
         if self._operation().kind in ("list", "show"):
             responses["304"] = {"description": "Unchanged: the caller has it already."}
         if self._operation().kind == "stream":
-            responses["200"]["content"] = {"text/event-stream": {"schema": _TEXT}}
+            responses["200"]["content"] = {"text/event-stream": {"schema": _EVENTS}}
             responses["204"] = {"description": "The reader has seen everything; it need not ask again."}
         if media_types := self._operation().media_types:
             responses["200"]["content"] = {media_type: {"schema": _TEXT} for media_type in media_types}

@@ -6,7 +6,7 @@ from django.db.models import QuerySet
 from rest_framework import serializers
 
 from api import queries
-from api.fields import Body, Ratio, Several, Text, Whole
+from api.fields import Body, HourOfDay, Ratio, Several, Text, Whole
 from api.kinds import changes, creates, lists, shows
 from api.lookups import families_of, one_of
 from api.views import ApiView, Call
@@ -34,7 +34,7 @@ class SupplierSerializer(serializers.Serializer):
     minimum_pieces = serializers.IntegerField()
     delivery_fee = serializers.DecimalField(max_digits=12, decimal_places=4)
     free_from = serializers.DecimalField(max_digits=12, decimal_places=4, allow_null=True)
-    cut_off = serializers.TimeField(allow_null=True)
+    cut_off = HourOfDay(allow_null=True)
     holidays = serializers.ListField(child=serializers.DateField())
     email = serializers.CharField(allow_blank=True)
     our_number = serializers.CharField(allow_blank=True)

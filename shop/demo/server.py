@@ -76,7 +76,7 @@ class DemoServer(BaseApplication):
         for name, value in {
             "bind": f"fd://{self._listener.detach()}",
             "workers": 1,
-            "worker_class": "gthread",
+            "worker_class": "shop.serving.Worker",
             "threads": THREADS,
             # Loaded here already, so that what is wrong with it shows before the address is printed.
             "preload_app": True,

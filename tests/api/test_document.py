@@ -218,3 +218,18 @@ def test_the_page_of_the_document_is_for_people_who_are_logged_in(client, manage
     assert "<script>" not in page
     assert "<style" not in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_an_hour_of_the_day_is_no_rfc_3339_time():
+    """That has an offset, which an hour on a shop's wall has not; found by Schemathesis beside the demo."""
+    assert '"format": "time"' not in json.dumps(document())
+    shape = document()["components"]["schemas"]["Supplier"]["properties"]["cut_off"]
+    for hour, good in (("15:00:00", True), ("14:30", True), (None, True), ("24:00", False), ("9:00", False)):
+        assert Draft202012Validator(shape).is_valid(hour) == good, hour
+
+
+def test_a_stream_is_described_for_readers_of_events_and_of_text():
+    for path in ("/api/v1/tasks/{id}/events", "/api/v1/sites/{code}/events"):
+        shape = document()["paths"][path]["get"]["responses"]["200"]["content"]["text/event-stream"]["schema"]
+        for told in ("retry: 2000\n\n", {"id": "1", "event": "task", "data": "{}"}):
+            assert Draft202012Validator(shape).is_valid(told)

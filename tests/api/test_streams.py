@@ -195,11 +195,14 @@ class TestBounds:
         second, third = program(manager, world.site), program(manager, world.site)
         mine = [stream(world.program, path) for _ in range(2)]
         refused = world.program.get(path, **SSE)
+        assert refused.status_code == 429
+        assert refused.json()["type"] == "/api/problems/stream-quota-exceeded"
+        assert int(refused["Retry-After"]) >= 1
+        theirs = [stream(second, path) for _ in range(2)]
+        refused = third.get(path, **SSE)
         assert refused.status_code == 503
         assert refused.json()["type"] == "/api/problems/too-many-streams"
         assert int(refused["Retry-After"]) >= 1
-        theirs = [stream(second, path) for _ in range(2)]
-        assert third.get(path, **SSE).status_code == 503
         mine[0].close()
         last = stream(third, path)
         for reader in (*mine, *theirs, last):

@@ -27,6 +27,7 @@ class WebServer:
         self.child = Child(
             [
                 *(sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{self.port}"),
+                *("--worker-class", "shop.serving.Worker"),
                 *("--workers", str(workers), "--threads", str(threads)),
                 *words,
             ],
