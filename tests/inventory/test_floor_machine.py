@@ -144,8 +144,9 @@ class FloorMachine(StockMachine):
     def regrade(self, which, measured, quantity):
         place, *shim = self.lot(which, *STOCKED)
         (lot,) = self.shims(place, *shim, quantity)
+        worn = {"measured": from_nm(measured[0]), "note": "worn", "confirm": True}
         self.both(
-            lambda: regrade_shims(**self.here, found=lot, measured=from_nm(measured[0]), note="worn"),
+            lambda: regrade_shims(**self.here, found=lot, **worn),
             "regrade",
             place,
             *shim,

@@ -214,8 +214,11 @@ class StockMachine(RuleBasedStateMachine):
     def return_to_bin(self, which, place, quantity):
         _, *shim = self.lot(which, "inspection")
         shims = self.shims(place, *shim, quantity)
+        # The model has no proposals of inspections: whatever is asked about one is answered with yes.
         self.both(
-            lambda: floor.return_to_bin(**self.here, shims=shims), "return_to_bin", place, *shim, quantity
+            lambda: floor.return_to_bin(**self.here, shims=shims, confirm=True),
+            "return_to_bin",
+            *(place, *shim, quantity),
         )
 
     @precondition(lambda self: self.model.entries)
