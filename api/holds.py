@@ -17,6 +17,7 @@ from api.views import ApiView, Call
 from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Hold, HoldLine
+from inventory.selectors.overdue import as_seen, in_state, seen_at
 from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims
 from inventory.services.outside_fit import fit_hold
 from jobs.models import Job
@@ -31,7 +32,6 @@ MOST_MINUTES = int(LONGEST.total_seconds()) // 60
 MOST_QUANTITY = 100_000
 # What a list of holds is asked for -> what it looks at: the holds themselves, or their lines.
 HOLD_FILTERS = {
-    "state": "state",
     "job": "job_id",
     "reference": "reference",
     "created_by": "created_by",
@@ -88,6 +88,10 @@ class HoldSerializer(serializers.Serializer):
         source="take_over", allow_null=True, default=None, help_text="null where nobody did."
     )
     lines = HoldLineSerializer(many=True, source="lines.all")
+
+    def to_representation(self, instance: Hold) -> dict[str, Any]:
+        """One whose time is over is expired, whether or not a sweep has come by."""
+        return super().to_representation(as_seen(instance))
 
 
 class WantedSerializer(Body):
@@ -171,7 +175,7 @@ class HoldView(ApiView):
     one = "hold"
 
     def rows(self, sites: list[Any]) -> QuerySet[Hold]:
-        return Hold.objects.filter(site__in=sites).select_related("site", "taken_over")
+        return seen_at(Hold.objects.filter(site__in=sites).select_related("site", "taken_over"), self.at)
 
     def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
         return rows.prefetch_related(self._lines())
@@ -230,6 +234,8 @@ class Holds(HoldView):
     def get(self, call: Call) -> QuerySet[Hold]:
         query = call.query
         rows = self.with_lines(self.rows(asked_sites(call.actor, query)))
+        if "state" in query:
+            rows = rows.filter(in_state(query["state"], call.at))
         given = {column: query[name] for name, column in HOLD_FILTERS.items() if name in query}
         if "handed_out" in query:
             given["handed_out_at__isnull"] = query["handed_out"] == "false"

@@ -4,6 +4,7 @@ Stateless: nothing is written, nothing is held. The same request over the same s
 """
 
 from dataclasses import dataclass
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
@@ -35,7 +36,7 @@ class Plans(ApiView):
     )
     def post(self, call: Call) -> dict[str, Any]:
         body = read_plan_body(call.body)
-        supply = _supply(body, call.actor)
+        supply = _supply(body, call.actor, call.at)
         problem = Problem(
             valves=body.valves,
             lots=supply.lots,
@@ -55,7 +56,7 @@ class _Supply:
     catalogue_nm: tuple[int, ...]
 
 
-def _supply(body: PlanBody, actor: Actor) -> _Supply:
+def _supply(body: PlanBody, actor: Actor, at: datetime) -> _Supply:
     errors = Errors()
     family = ShimFamily.objects.filter(code=body.family).first() if body.family is not None else None
     if body.family is not None and family is None:
@@ -66,7 +67,7 @@ def _supply(body: PlanBody, actor: Actor) -> _Supply:
     if family is not None:
         _check_shims(body, family.range, errors)
     errors.raise_if_any(REFUSED)
-    lots, bins = _lots(body, site, family)
+    lots, bins = _lots(body, site, family, at)
     if body.catalogue is not None:
         catalogue: tuple[int, ...] = tuple(size.nm for size in body.catalogue)
     else:
@@ -82,7 +83,7 @@ def _site(code: str, actor: Actor) -> Site | None:
 
 
 def _lots(
-    body: PlanBody, site: Site | None, family: ShimFamily | None
+    body: PlanBody, site: Site | None, family: ShimFamily | None, at: datetime
 ) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
     if body.stock is not None:
         keyed = [
@@ -92,7 +93,7 @@ def _lots(
         return tuple(keyed), ()
     if site is None or family is None:
         return (), ()
-    found = available_lots(site, family)
+    found = available_lots(site, family, at=at)
     lots = [
         Lot(thickness_nm=row.thickness_nm, condition=row.condition, quantity=row.on_hand - row.held)
         for row in found

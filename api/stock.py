@@ -17,6 +17,7 @@ from api.words import CONDITIONS
 from inventory.compute.lengths import from_nm
 from inventory.models import PlaceKind
 from inventory.selectors.as_of import lines_until, moment_at
+from inventory.selectors.overdue import any_overdue, with_overdue
 from inventory.selectors.stock import stock_at
 from shop.errors import FieldError, Invalid
 from shop.roles import Action
@@ -110,6 +111,7 @@ def order_of(query: Mapping[str, Any]) -> tuple[str, ...]:
 
 def render(row: dict[str, Any]) -> dict[str, Any]:
     then = "site__code" not in row
+    held = None if then else row["held"] - row.get("overdue", 0)
     return {
         "site": row["place__site__code" if then else "site__code"],
         "family": row["family__code"],
@@ -117,8 +119,8 @@ def render(row: dict[str, Any]) -> dict[str, Any]:
         "condition": row["condition"],
         "bin": row["place__code"],
         "on_hand": row["on_hand"],
-        "held": None if then else row["held"],
-        "available": None if then else row["on_hand"] - row["held"],
+        "held": held,
+        "available": None if held is None else row["on_hand"] - held,
     }
 
 
@@ -139,8 +141,9 @@ class Stock(ApiView):
         query = call.query
         if "as_of" in query:
             return _stock_then(call)
+        sites = asked_sites(call.actor, query)
         rows = stock_at(
-            asked_sites(call.actor, query),
+            sites,
             family_code=query.get("family"),
             min_nm=query.get("thickness_min"),
             max_nm=query.get("thickness_max"),
@@ -148,6 +151,8 @@ class Stock(ApiView):
             bin_code=query.get("bin"),
             kind=query.get("place_kind", PlaceKind.BIN),
         )
+        if any_overdue(sites, call.at):
+            return with_overdue(rows, call.at).values(*COLUMNS, "overdue")
         return rows.values(*COLUMNS)
 
 

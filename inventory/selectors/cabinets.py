@@ -4,13 +4,16 @@ import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from django.db.models import QuerySet
 
 from inventory.compute.sizes import FamilyRange, nearest_size
 from inventory.compute.spread import Spread, mean_and_spread
 from inventory.models import Balance, BinCount, Condition, Place, PlaceKind, ShimFamily
+from inventory.selectors.overdue import overdue_promises, without_overdue
 from inventory.selectors.places import bins
+from inventory.services.ledger import ShimKey
 from shop.models import Site
 
 
@@ -85,12 +88,15 @@ class Cabinets:
     loose: Sequence[BinGlance]
 
 
-def cabinets_of(site: Site) -> Cabinets:
-    """All cabinets with their bins in use: four queries, however many there are."""
+def cabinets_of(site: Site, *, at: datetime) -> Cabinets:
+    """All cabinets with their bins in use: five queries, however many there are."""
     by_cabinet: dict[str, list[BinGlance]] = defaultdict(list)
     loose = []
     found = list(bins(site))
-    for glance in _glances(found, found, Balance.objects.filter(site=site, place__kind=PlaceKind.BIN)):
+    overdue = overdue_promises([site.pk], at)
+    for glance in _glances(
+        found, found, Balance.objects.filter(site=site, place__kind=PlaceKind.BIN), overdue
+    ):
         place = glance.place
         if place.cabinet and place.row and place.column:
             by_cabinet[place.cabinet].append(glance)
@@ -102,13 +108,17 @@ def cabinets_of(site: Site) -> Cabinets:
     )
 
 
-def bin_at_a_glance(place: Place) -> BinGlance:
+def bin_at_a_glance(place: Place, *, at: datetime) -> BinGlance:
     """One bin, in use or not, with what is in it."""
-    return _glances([place], list(bins(place.site)), Balance.objects.filter(place=place))[0]
+    overdue = overdue_promises([place.site_id], at)
+    return _glances([place], list(bins(place.site)), Balance.objects.filter(place=place), overdue)[0]
 
 
 def _glances(
-    places: Sequence[Place], neighbours: Sequence[Place], balances: QuerySet[Balance]
+    places: Sequence[Place],
+    neighbours: Sequence[Place],
+    balances: QuerySet[Balance],
+    overdue: dict[ShimKey, int],
 ) -> list[BinGlance]:
     kept: dict[uuid.UUID | None, set[int]] = defaultdict(set)
     for place in (*places, *neighbours):
@@ -117,7 +127,8 @@ def _glances(
     families = {family.pk: family for family in ShimFamily.objects.all()}
     ranges = {family.pk: family.range for family in families.values()}
     lots: dict[uuid.UUID, list[Balance]] = defaultdict(list)
-    for row in balances.filter(on_hand__gt=0).order_by("family__code", "thickness_nm", "condition"):
+    lying = balances.filter(on_hand__gt=0).order_by("family__code", "thickness_nm", "condition")
+    for row in without_overdue(lying, overdue):
         # One family for all of its lots: a site has thousands of these and a handful of those.
         row.family = families[row.family_id]
         lots[row.place_id].append(row)

@@ -8,6 +8,7 @@ from datetime import datetime
 from django.db.models import F, Q, QuerySet
 
 from inventory.models import Hold, HoldLine, HoldTakeOver, Need, Place, ShimFamily
+from inventory.selectors.overdue import is_overdue
 from inventory.services.hold_times import STILL_TO_COME
 from inventory.services.ledger import ShimKey
 from shop.models import Site
@@ -91,7 +92,7 @@ def held_for(rows: Iterable[Hold], *, at: datetime) -> list[HeldFor]:
         HeldFor(
             hold=hold,
             lines=list(hold.lines.all()),
-            overdue=hold.expires_at is not None and hold.expires_at <= at,
+            overdue=is_overdue(hold, at),
             waits=hold.job_id in waiting,
         )
         for hold in found

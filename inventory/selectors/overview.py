@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from django.db.models import QuerySet, Sum
 
@@ -18,6 +19,7 @@ from inventory.models import (
     PurchaseList,
     ShimFamily,
 )
+from inventory.selectors.overdue import in_state, overdue_promises
 from inventory.selectors.places import bins
 from inventory.selectors.stock import SizeCount
 from shop.models import Site
@@ -50,7 +52,7 @@ class FamilyOnHand:
         return self.sizes_made - len(self.sizes_here & set(self.family.sizes_nm()))
 
 
-def families_on_hand(site: Site) -> list[FamilyOnHand]:
+def families_on_hand(site: Site, *, at: datetime) -> list[FamilyOnHand]:
     """Every family by code, also those of which the site has nothing."""
     found = {family.pk: FamilyOnHand(family=family) for family in ShimFamily.objects.all()}
     rows = (
@@ -68,6 +70,8 @@ def families_on_hand(site: Site) -> list[FamilyOnHand]:
             entry.used += row["count"]
         entry.held += row["promised"]
         entry.sizes_here.add(row["thickness_nm"])
+    for key, quantity in overdue_promises([site.pk], at).items():
+        found[key.family_id].held -= quantity
     return list(found.values())
 
 
@@ -137,10 +141,10 @@ def _nearest(places: list[Place], thickness_nm: int) -> Place:
     )
 
 
-def holds_in(place: Place) -> QuerySet[HoldLine]:
+def holds_in(place: Place, *, at: datetime) -> QuerySet[HoldLine]:
     """What lies in this place and is promised, with the hold that promises it."""
     return (
-        HoldLine.objects.filter(place=place, hold__state=Hold.State.HELD)
+        HoldLine.objects.filter(place=place, hold__in=Hold.objects.filter(in_state(Hold.State.HELD, at)))
         .select_related("hold", "family")
         .order_by("thickness_nm", "hold__created_at", "id")
     )

@@ -3,10 +3,12 @@
 import uuid
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 
 from django.db.models import F, QuerySet, Sum
 
 from inventory.models import Balance, Condition, Place, PlaceKind, ShimFamily
+from inventory.selectors.overdue import overdue_promises, without_overdue
 from shop.models import Site
 
 PLANNABLE = (Condition.NEW, Condition.USED)
@@ -56,9 +58,14 @@ def stock_at(
     return rows.select_related("place", "family")
 
 
-def available_lots(site: Site, family: ShimFamily) -> list[Balance]:
-    """The lots that a plan may take: measured, in a bin, not promised; in one fixed order."""
-    return list(stock(site, family=family).filter(condition__in=PLANNABLE, on_hand__gt=F("held")))
+def available_lots(site: Site, family: ShimFamily, *, at: datetime | None = None) -> list[Balance]:
+    """The lots that a plan may take: measured, in a bin, not promised; in one fixed order. `at`: without the
+    promises that are over by then, swept or not; None: as the books have it."""
+    lots = stock(site, family=family).filter(condition__in=PLANNABLE)
+    overdue = overdue_promises([site.pk], at) if at is not None else {}
+    if not overdue:
+        return list(lots.filter(on_hand__gt=F("held")))
+    return [lot for lot in without_overdue(lots, overdue) if lot.on_hand > lot.held]
 
 
 def loose_in(tray: Place, family: ShimFamily) -> list[Balance]:
@@ -119,8 +126,9 @@ class SizeCount:
         return self.on_hand - self.held
 
 
-def count_by_thickness(site: Site, family: ShimFamily) -> list[SizeCount]:
-    """Shims in bins by exact thickness, thinnest first; made sizes with none on hand are included."""
+def count_by_thickness(site: Site, family: ShimFamily, *, at: datetime | None = None) -> list[SizeCount]:
+    """Shims in bins by exact thickness, thinnest first; made sizes with none on hand are included. `at` as in
+    `available_lots`."""
     counts = {size: {"new": 0, "used": 0, "held": 0} for size in family.sizes_nm()}
     rows = (
         Balance.objects.filter(
@@ -134,4 +142,7 @@ def count_by_thickness(site: Site, family: ShimFamily) -> list[SizeCount]:
         entry = counts.setdefault(row["thickness_nm"], {"new": 0, "used": 0, "held": 0})
         entry[row["condition"]] += row["count"]
         entry["held"] += row["promised"]
+    for key, quantity in (overdue_promises([site.pk], at) if at is not None else {}).items():
+        if key.family_id == family.pk:
+            counts[key.thickness_nm]["held"] -= quantity
     return [SizeCount(size_nm=size, **entry) for size, entry in sorted(counts.items())]

@@ -18,6 +18,9 @@ from inventory.services.texts import check_texts
 from shop.errors import HoldExpired, WrongState
 from shop.models import Site
 
+ENDED_BY_TIME = "Coldgap"
+"""Who ended a hold that ran out."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Locked:
@@ -69,7 +72,8 @@ def lock_holds(
     for hold in expired:
         for key, quantity in promised(hold).items():
             freed[key] += quantity
-        resolve(hold, Hold.State.EXPIRED, by="Coldgap", at=at)
+        # When its time was over, not when somebody came by: so a look before that has told it already.
+        resolve(hold, Hold.State.EXPIRED, by=ENDED_BY_TIME, at=hold.expires_at or at)
     return Locked(held=[hold for hold in locked if hold.pk in held], expired=expired, freed=freed)
 
 

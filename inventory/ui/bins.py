@@ -48,21 +48,26 @@ def bins_page(request: PageRequest, site: Site) -> HttpResponse:
     if form.is_bound and form.is_valid():
         keyed = form.cleaned_data
         found = proposed_for(site, keyed["family"], keyed["thickness"].nm, keyed["quantity"])
-    context = {"view": cabinets_of(site), "retired": retired_bins(site), "form": form, "found": found}
+    context = {
+        "view": cabinets_of(site, at=timezone.now()),
+        "retired": retired_bins(site),
+        "form": form,
+        "found": found,
+    }
     return render(request, "inventory/bins.html", context, status=400 if form.errors else 200)
 
 
 @page(see=Action.READ)
 def bin_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError | None = None) -> HttpResponse:
-    place = bin_at(site, pk)
+    place, at = bin_at(site, pk), timezone.now()
     history = Paginator(history_of_place(place), ROWS).get_page(request.GET.get("page"))
     return render(
         request,
         "inventory/bin.html",
         {
             "place": place,
-            "glance": bin_at_a_glance(place),
-            "holds": holds_in(place),
+            "glance": bin_at_a_glance(place, at=at),
+            "holds": holds_in(place, at=at),
             "events": place.events.select_related("other").order_by("-id")[:ROWS],
             "history": history,
             "under_count": place.counts.filter(state__in=BinCount.OPEN_STATES).first(),

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from inventory.models import Hold
 from inventory.selectors.holds import held_for, holds, open_holds
+from inventory.selectors.overdue import as_it_is
 from inventory.services.holds import extend_hold
 from inventory.ui.hold_forms import HOUR, ExtendForm, FindHoldsForm
 from shop.conf import conf
@@ -43,12 +44,13 @@ def holds_page(request: PageRequest, site: Site) -> HttpResponse:
 
 @page(see=Action.READ)
 def hold_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
-    hold = hold_of(site, pk)
-    (entry,) = held_for([hold], at=timezone.now())
+    at = timezone.now()
+    hold = as_it_is(hold_of(site, pk), at)
+    (entry,) = held_for([hold], at=at)
     context = {
         "entry": entry,
         "hold": hold,
-        "stands": hold.state == Hold.State.HELD and not entry.overdue,
+        "stands": hold.state == Hold.State.HELD,
         "taken_over": getattr(hold, "taken_over", None),
     }
     return render(request, "inventory/hold.html", context)

@@ -7,6 +7,7 @@ from uuid import UUID
 from django import forms
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 
 from inventory.models import Balance, Place, PlaceKind, PurchaseList
 from inventory.selectors.movements import job_of_tray
@@ -57,7 +58,7 @@ def place_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     context = {
         "place": place,
         "content": content.order_by("family__code", "thickness_nm", "condition"),
-        "holds": holds_in(place),
+        "holds": holds_in(place, at=timezone.now()),
         "job_id": job_of_tray(place),
     }
     return render(request, "inventory/tray.html", context)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils import timezone
 
 from inventory.models import Condition, ShimFamily
 from inventory.selectors.overview import by_made_size, families_on_hand
@@ -27,13 +28,13 @@ class LotHere(NamedTuple):
 
 @page(see=Action.READ)
 def stock_page(request: HttpRequest, site: Site) -> HttpResponse:
-    return render(request, "inventory/stock.html", {"families": families_on_hand(site)})
+    return render(request, "inventory/stock.html", {"families": families_on_hand(site, at=timezone.now())})
 
 
 @page(see=Action.READ)
 def family_page(request: HttpRequest, site: Site, family: str) -> HttpResponse:
     found = get_object_or_404(ShimFamily, code=family)
-    counts = count_by_thickness(site, found)
+    counts = count_by_thickness(site, found, at=timezone.now())
     made = set(found.sizes_nm())
     lots = _lots_by_thickness(site, found)
     return render(

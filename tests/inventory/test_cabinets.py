@@ -28,11 +28,11 @@ def placed(place, row, column, cabinet="A", **fields):
     Place.objects.filter(pk=place.pk).update(cabinet=cabinet, row=row, column=column, **fields)
 
 
-def test_rows_and_columns_as_they_are(site, bins):
+def test_rows_and_columns_as_they_are(site, bins, at):
     placed(bins[1], 2, 3)
     placed(bins[2], 1, 1, cabinet="B")
     placed(bins[3], None, None, cabinet="")
-    found = cabinets_of(site)
+    found = cabinets_of(site, at=at)
     drawn = {
         cabinet.name: [[[glance.place.code for glance in cell] for cell in row] for row in cabinet.rows]
         for cabinet in found.cabinets
@@ -43,11 +43,11 @@ def test_rows_and_columns_as_they_are(site, bins):
 
 def test_a_retired_bin_is_not_drawn(site, bins, clerk, at):
     retire_bin(place=bins[0], actor=clerk, at=at)
-    assert cabinets_of(site).cabinets[0].rows[0][0] == []
+    assert cabinets_of(site, at=at).cabinets[0].rows[0][0] == []
 
 
-def test_a_site_without_bins(other_site):
-    found = cabinets_of(other_site)
+def test_a_site_without_bins(other_site, at):
+    found = cabinets_of(other_site, at=at)
     assert (found.cabinets, found.loose) == ([], [])
 
 
@@ -60,7 +60,7 @@ def test_a_bin_at_a_glance(site, bins, clerk, tech, at, family, receive, put):
     wanted = Wanted(place=bins[0], family_id=family.id, thickness_nm=NM, condition=Condition.NEW, quantity=2)
     hold_shims(site=site, actor=tech, at=at, lines=[wanted], reference="job 7")
     open_counts(site=site, actor=clerk, at=at, places=[bins[0]])
-    glance = bin_at_a_glance(Place.objects.select_related("family").get(pk=bins[0].pk))
+    glance = bin_at_a_glance(Place.objects.select_related("family").get(pk=bins[0].pk), at=at)
     assert (glance.content, glance.held, glance.available, glance.fill_percent) == (9, 2, 7, 75)
     assert [glance.count_of(condition) for condition in Condition] == [5, 3, 1]
     assert (glance.used.count, glance.used.mean_nm, glance.used.spread_nm) == (3, 2_624_000, 15_000)
@@ -72,24 +72,24 @@ def test_a_bin_at_a_glance(site, bins, clerk, tech, at, family, receive, put):
 def test_a_drawer_takes_its_neighbours_grades_that_have_no_bin(bins, clerk, at, put):
     """What no other bin is nearer to lies where it should."""
     put(bins[0], 2_650_000)
-    assert [lot.thickness_nm for lot in bin_at_a_glance(bins[0]).misplaced] == [2_650_000]
+    assert [lot.thickness_nm for lot in bin_at_a_glance(bins[0], at=at).misplaced] == [2_650_000]
     retire_bin(place=bins[1], actor=clerk, at=at)
-    assert bin_at_a_glance(bins[0]).misplaced == []
+    assert bin_at_a_glance(bins[0], at=at).misplaced == []
 
 
-def test_fill_without_and_above_capacity(bins, put):
-    assert bin_at_a_glance(bins[0]).fill_percent is None
+def test_fill_without_and_above_capacity(bins, put, at):
+    assert bin_at_a_glance(bins[0], at=at).fill_percent is None
     put(bins[0], NM, 3)
     bins[0].capacity = 2
-    glance = bin_at_a_glance(bins[0])
+    glance = bin_at_a_glance(bins[0], at=at)
     assert (glance.fill_percent, glance.over_full) == (150, True)
 
 
-def test_as_many_queries_however_many_bins(site, bins, receive, django_assert_num_queries):
+def test_as_many_queries_however_many_bins(site, bins, receive, django_assert_num_queries, at):
     for index in range(4):
         receive(index)
-    with django_assert_num_queries(4):
-        assert len(cabinets_of(site).cabinets[0].rows[0]) == 4
+    with django_assert_num_queries(5):
+        assert len(cabinets_of(site, at=at).cabinets[0].rows[0]) == 4
 
 
 def test_where_a_shim_should_go(site, bins, family, put):

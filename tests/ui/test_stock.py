@@ -24,7 +24,7 @@ def on_hand(place, thickness):
 
 
 def test_families_at_a_glance(bay_tablet, shop, workshop):
-    (entry,) = families_on_hand(shop.site)
+    (entry,) = families_on_hand(shop.site, at=AT)
     counts = count_by_thickness(shop.site, workshop.family)
     assert entry.on_hand == sum(count.on_hand for count in counts)
     assert entry.held == sum(count.held for count in counts)
