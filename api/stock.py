@@ -151,7 +151,7 @@ class Stock(ApiView):
             bin_code=query.get("bin"),
             kind=query.get("place_kind", PlaceKind.BIN),
         )
-        if any_overdue(sites, call.at):
+        if any_overdue(call.at):
             return with_overdue(rows, call.at).values(*COLUMNS, "overdue")
         return rows.values(*COLUMNS)
 
