@@ -29,7 +29,7 @@ from inventory.selectors.buying import (
     saved_by_gathering,
     spent,
 )
-from jobs.selectors.savings import Savings, savings_of
+from jobs.selectors.savings import Month, Savings, savings_of
 from shop.conf import conf
 from shop.errors import FieldError, Invalid
 from shop.models import Site
@@ -54,6 +54,17 @@ class SpentSerializer(AmountSerializer):
     unpriced = serializers.IntegerField(help_text="Lines without a price; they are in no amount.")
 
 
+class SavedMonthSerializer(serializers.Serializer):
+    """swaps: valves that got the shim of another valve; used_shims: those that got a used one from a bin.
+    The amounts are decimal texts in the currency of `saved`."""
+
+    month = serializers.IntegerField()
+    swaps = serializers.IntegerField()
+    swaps_saved = serializers.CharField()
+    used_shims = serializers.IntegerField()
+    used_shims_saved = serializers.CharField()
+
+
 class SavedSerializer(serializers.Serializer):
     """Decimal texts in `currency`. gathering: against an order for each need, as each choice reckoned it."""
 
@@ -64,6 +75,7 @@ class SavedSerializer(serializers.Serializer):
         help_text="Used shims from bins, at a new one's price less their worth."
     )
     unpriced = serializers.IntegerField(help_text="Such shims without a price; they count nothing.")
+    by_month = SavedMonthSerializer(many=True, help_text="Swaps and used shims; months without are left out.")
 
 
 class KeptWordSerializer(serializers.Serializer):
@@ -196,6 +208,11 @@ class BuyingInsight(ApiView):
                 "swaps": thing.savings.amount(thing.savings.swaps_saved),
                 "used_shims": thing.savings.amount(thing.savings.total - thing.savings.swaps_saved),
                 "unpriced": thing.savings.unpriced,
+                "by_month": [
+                    _month(thing.savings, month)
+                    for month in thing.savings.months
+                    if month.swaps or month.used
+                ],
             },
             "suppliers": [_kept(row) for row in thing.suppliers],
             "paid": [
@@ -223,6 +240,16 @@ def _size(query: Mapping[str, Any]) -> tuple[ShimFamily, int] | None:
         errors = [FieldError(f"?{missing}", f"is needed with {named[0]}")]
         raise Invalid("Name a size by its family and its thickness.", errors=errors)
     return (family_of(query["family"], "?family"), query["thickness"]) if named else None
+
+
+def _month(savings: Savings, month: Month) -> dict[str, Any]:
+    return {
+        "month": month.number,
+        "swaps": month.swaps,
+        "swaps_saved": savings.amount(month.swaps_saved),
+        "used_shims": month.used,
+        "used_shims_saved": savings.amount(month.used_saved),
+    }
 
 
 def _kept(row: Punctual) -> dict[str, Any]:

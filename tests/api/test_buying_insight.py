@@ -29,7 +29,21 @@ def test_before_anything_was_bought(world):
         "swaps": "0.00",
         "used_shims": "0.00",
         "unpriced": 0,
+        "by_month": [],
     }
+
+
+def test_what_was_saved_month_by_month_is_what_the_page_shows(world, client, manager):
+    world.fitted()
+    told = world.program.get(PATH).json()
+    (month,) = told["saved"]["by_month"]
+    assert month["swaps"] + month["used_shims"] > 0
+    assert month["swaps_saved"] == told["saved"]["swaps"]
+    assert month["used_shims_saved"] == told["saved"]["used_shims"]
+    client.force_login(manager)
+    (row,) = client.get(f"/at/north/savings?year={told['year']}").context["rows"]
+    assert (row[1].number, row[1].swaps, row[1].used) == (month["month"], month["swaps"], month["used_shims"])
+    assert row[2:4] == (f"{month['swaps_saved']} EUR", f"{month['used_shims_saved']} EUR")
 
 
 def test_an_order_its_delivery_and_a_claim(world):
