@@ -14,7 +14,9 @@ import sys
 import pytest
 import requests
 import schemathesis
+from django.conf import settings as project_settings
 from django.db import connection
+from django.test import override_settings
 from hypothesis import HealthCheck, settings
 from schemathesis.checks import CHECKS, load_all_checks
 from schemathesis.config import SchemathesisConfig
@@ -58,6 +60,13 @@ def kept():
     yield made
     for copy in made[:1]:
         copy.close()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def short_streams():
+    """What is asked for is a stream's beginning; to its end it would be two seconds each time."""
+    with override_settings(COLDGAP=project_settings.COLDGAP | {"STREAM_SECONDS": 0.05}):
+        yield
 
 
 @pytest.fixture
