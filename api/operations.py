@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from rest_framework.serializers import BaseSerializer
 
+from api.deprecation import Deprecation
 from api.queries import QueryParameter
 from shop.roles import Action
 
@@ -25,7 +26,8 @@ class Operation:
     takes, None for a read. answer: what is sent, where it is not what the address's view says. example: a
     body for the document. tells: a field of the answer to this write that no later answer has, a secret.
     later: what is made is a task that does the work afterwards. many: several things are made and answered
-    as a list, which has no address of its own. media_types: of the file that is sent.
+    as a list, which has no address of its own. media_types: of the file that is sent. deprecation: since when
+    and until when it is answered although it is taken back; None for what stands.
     """
 
     kind: Kind
@@ -40,6 +42,7 @@ class Operation:
     later: bool = False
     many: bool = False
     media_types: tuple[str, ...] = ()
+    deprecation: Deprecation | None = None
 
     @property
     def keeps_its_answer(self) -> bool:

@@ -59,6 +59,9 @@ class OperationSchema(AutoSchema):
             said += " Under the same Idempotency-Key the first answer is given again."
         return said
 
+    def is_deprecated(self) -> bool:
+        return self._operation().deprecation is not None
+
     def get_tags(self) -> list[str]:
         return [re.sub(self.path_prefix, "", self.path).strip("/").split("/")[0]]
 

@@ -18,7 +18,7 @@ from rest_framework.views import APIView
 
 from api import limits
 from api.authentication import Credential
-from api.operations import Operation
+from api.operations import Operation, operation_of
 from api.queries import read_query
 from api.schema import OperationSchema
 from shop.actor import Actor
@@ -104,6 +104,9 @@ class ApiView(APIView):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self.at = timezone.now()
+        operation = operation_of(getattr(self, (request.method or "").lower(), None))
+        if operation is not None and operation.deprecation is not None:
+            self.headers.update(operation.deprecation.headers)
         self.format_kwarg = None  # what the framework's own `initial` reads from the address; we have none
         request.accepted_renderer, request.accepted_media_type = self.perform_content_negotiation(request)
         self.perform_authentication(request)
