@@ -22,9 +22,9 @@ def by(boss, site):
 
 
 @pytest.fixture
-def add(by):
+def add(by, at):
     def act(code="W1", cabinet="W", row=1, column=1):
-        return add_bin(**by, code=code, cabinet=cabinet, row=row, column=column)
+        return add_bin(**by, at=at, code=code, cabinet=cabinet, row=row, column=column)
 
     return act
 
