@@ -19,6 +19,13 @@ from django.utils.http import http_date
 Handler = TypeVar("Handler", bound=Callable[..., Any])
 LEAST_NOTICE = timedelta(days=180)
 POLICY = "/api/docs"
+_POLICY_WORDS = (
+    "Within /api/v1/ things are added: addresses, fields of answers, words of a list of them; skip what "
+    "you do not know. What is taken back is marked as deprecated here and is answered as before for "
+    f"{LEAST_NOTICE.days} days at least; each answer then carries a Deprecation header (RFC 9745) with the "
+    "day from which on nobody should begin to use it, and, once it is settled, a Sunset header (RFC 8594) "
+    "with the day on which it ends."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +61,12 @@ def deprecated(*, since: date, sunset: date | None = None) -> Callable[[Handler]
         return handler
 
     return decorate
+
+
+def add_policy(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:
+    """The policy, into the document's own words."""
+    result["info"]["description"] += f"\n\n{_POLICY_WORDS}"
+    return result
 
 
 def _seconds(day: date) -> int:

@@ -237,14 +237,7 @@ REST_FRAMEWORK = {
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Coldgap",
-    "DESCRIPTION": (
-        "Shim stock, plans and holds for valve clearance work.\n\n"
-        "Within /api/v1/ things are added: addresses, fields of answers, words of a list of them; skip what "
-        "you do not know. What is taken back is marked as deprecated here and is answered as before for 180 "
-        "days at least; each answer then carries a Deprecation header (RFC 9745) with the day from which on "
-        "nobody should begin to use it, and, once it is settled, a Sunset header (RFC 8594) with the day on "
-        "which it ends."
-    ),
+    "DESCRIPTION": "Shim stock, plans and holds for valve clearance work.",
     "VERSION": "1",
     "OAS_VERSION": "3.1.0",
     "SERVE_INCLUDE_SCHEMA": False,
@@ -258,6 +251,7 @@ SPECTACULAR_SETTINGS = {
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_problems",
         "api.listing.add_parts",
+        "api.deprecation.add_policy",
         "api.event_shapes.add_events",
         "api.examples.add_examples",
     ],
