@@ -111,10 +111,14 @@ class BinChecker(Checker):
         place = self.bins.get(code)
         if place is None:
             return Verdict(fate=Fate.NEW)
-        changed = [name for name, value in self.fields(values).items() if getattr(place, name) != value]
+        changed = [
+            f"{name.removesuffix('_nm')}: {_in_words(name, was)} becomes {_in_words(name, value)}"
+            for name, value in self.fields(values).items()
+            if (was := getattr(place, name)) != value
+        ]
         if not changed:
             return Verdict(fate=Fate.SAME)
-        return Verdict(fate=Fate.CHANGED, message=f"changes {', '.join(changed)}".replace("size_nm", "size"))
+        return Verdict(fate=Fate.CHANGED, message="; ".join(changed))
 
     def close(self) -> Iterator[tuple[int, Verdict]]:
         """Rows that put a bin where one stands that the table does not name."""
@@ -172,6 +176,15 @@ class BinChecker(Checker):
         if values["capacity"] is not None and values["capacity"] < 1:
             wrong.append("capacity must be 1 or more, or empty")
         return wrong
+
+
+def _in_words(field: str, value: Any) -> str:
+    """What a field of a bin says, for a sentence."""
+    if value is None or value == "":
+        return "none"
+    if field == "size_nm":
+        return f"{show(value)} mm"
+    return value.code if isinstance(value, ShimFamily) else str(value)
 
 
 BINS = register(BinTable())

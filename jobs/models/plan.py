@@ -35,8 +35,8 @@ class Plan(models.Model):
     shop_plan = models.ForeignKey(
         "jobs.ShopPlan", null=True, blank=True, on_delete=models.PROTECT, related_name="plans"
     )
-    # The hold that accepting made; where nothing was lacking, one of those that stood for the job before. It may
-    # rest on several: `shims_for` (jobs.selectors.own_holds) says which, and nothing may ask only this one.
+    # The hold that accepting made; where nothing was lacking, one of those that stood for the job before. The
+    # plan may rest on several: `shims_for` (jobs.selectors.own_holds) says which; nothing asks only this one.
     hold = models.ForeignKey(Hold, null=True, blank=True, on_delete=models.PROTECT, related_name="plans")
     stale_because = models.CharField(max_length=200, blank=True)
     # The name of the wish that it is the best plan for (jobs.compute.alternatives), and what one more shim in

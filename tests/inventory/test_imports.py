@@ -232,13 +232,17 @@ def test_a_missing_column_stands_in_the_run(bring_in):
 
 def test_a_table_moves_and_changes_bins_as_a_person_would(bring_in, applied, bins, family, boss):
     """Each change of a bin is written into its history, and positions are exchanged whatever the order."""
-    applied(
-        bring_in(
-            "code,cabinet,row,column,family,size [mm],capacity\n"
-            "A1,A,1,2,disc29,2.625,\nA2,A,1,3,disc29,2.650,\nA3,A,1,1,disc29,2.675,\nA4,A,1,4,disc29,,30\n",
-            "bins",
-        )
+    run = bring_in(
+        "code,cabinet,row,column,family,size [mm],capacity\n"
+        "A1,A,1,2,disc29,2.625,\nA2,A,1,3,disc29,2.650,\nA3,A,1,1,disc29,2.675,\nA4,A,1,4,disc29,,30\n",
+        "bins",
     )
+    told = list(ImportRow.objects.filter(run=run).order_by("number").values_list("message", flat=True))
+    assert (told[0], told[3]) == (
+        "column: 1 becomes 2",
+        "size: 2.700 mm becomes none; capacity: none becomes 30",
+    )
+    applied(run)
     positions = {place.code: place.column for place in Place.objects.filter(pk__in=[b.pk for b in bins])}
     assert positions == {"A1": 2, "A2": 3, "A3": 1, "A4": 4}
     events = PlaceEvent.objects.filter(place=bins[3]).exclude(act=PlaceEvent.Act.ADD)
