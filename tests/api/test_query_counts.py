@@ -72,8 +72,8 @@ def test_every_list_at_two_sizes(small):
         count, body = queries(small.program, f"{path}?limit=200")
         before_count, before_body = before[path]
         assert count == before_count, path
-        # The key, whose it is and its roles are three of them. What a person did is of eight kinds, each with a
-        # table of its own.
+        # The key, whose it is and its roles are three of them. What a person did is of eight kinds, each with
+        # a table of its own.
         assert count <= (16 if path == "/history/by-person" else 11), path
         if path not in ("/sites", "/suppliers", "/engine-types", "/exchange-rates") and body["items"]:
             assert len(body["items"]) > len(before_body["items"]), path
