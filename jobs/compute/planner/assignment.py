@@ -164,7 +164,7 @@ def _proven_optimum(cost: IntArray, allowed: BoolArray) -> tuple[IntArray, _Proo
     price = np.zeros(rows, dtype=np.int64)
     for _ in range(rows + 1):
         lower = np.minimum(price, (price[:, None] + step).min(axis=0))
-        if np.array_equal(lower, price):
+        if (lower == price).all():
             break
         price = lower
     else:
@@ -249,7 +249,8 @@ def _first_of_equals(
     holds: list[int] = matched.tolist()
     choices: list[list[int]] = [[] for _ in holds]
     takers: dict[int, list[int]] = {}
-    for row, column in np.argwhere(proof.tight).tolist():
+    tight_row, tight_column = proof.tight.nonzero()
+    for row, column in zip(tight_row.tolist(), tight_column.tolist(), strict=True):
         choices[row].append(column)
         takers.setdefault(column, []).append(row)
     for row, columns in enumerate(choices):

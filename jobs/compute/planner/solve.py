@@ -95,17 +95,17 @@ def chosen_shims(problem: Problem, preference: Preference = USUAL) -> dict[int, 
     model = build_model(problem, preference)
     if model is None:
         return {}
-    rows = len(model.valves)
+    valves, rows = model.valves, len(model.valves)
+    none, to_buy = model.kinds.none, model.kinds.to_buy.start
     taken: Counter[int] = Counter()
     got: dict[int, NewShim] = {}
     for row, kind in enumerate(model.best()):
-        if kind in (row, model.kinds.none):
+        if kind in (row, none):
             continue
-        valve = model.valves[row]
+        valve = valves[row]
         if kind < rows:
-            giver = problem.valves[model.valves[kind]]
-            got[valve] = _swapped(problem, giver)
-        elif kind < model.kinds.to_buy.start:
+            got[valve] = _swapped(problem, problem.valves[valves[kind]])
+        elif kind < to_buy:
             place = next(
                 lot for lot in model.kinds.lots(kind, rows) if taken[lot] < problem.lots[lot].quantity
             )
