@@ -17,7 +17,7 @@ import time
 from collections import deque
 from pathlib import Path
 
-LONGEST_RUN_SECONDS = 0.05
+LONGEST_RUN_SECONDS = 0.01
 PAUSE_SECONDS = 0.001
 
 
