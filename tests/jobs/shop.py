@@ -80,6 +80,20 @@ class Workshop:
             )
         return self.bins[thickness]
 
+    def empty_bin(self, size_nm: int | None = None) -> Place:
+        """N1, for shims that are still to come: of this size, or of all."""
+        return add_bin(
+            site=self.site,
+            actor=service_actor(),
+            at=AT,
+            code="N1",
+            cabinet="A",
+            row=2,
+            column=1,
+            family=self.family,
+            size_nm=size_nm,
+        )
+
     def bay(self) -> Bay:
         bay = Bay.objects.create(site=self.site, number=len(self.bays) + 1)
         self.bays.append(bay)

@@ -3,7 +3,7 @@
 import pytest
 
 from inventory.models import Hold
-from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.catalogue import add_supplier
 from inventory.services.holds import Wanted, hold_shims, release_hold
 from inventory.services.purchasing import Buy, mark_bought
 from inventory.services.receiving import receive_purchase
@@ -38,17 +38,7 @@ def of(job, **more):
 
 def test_everything_that_a_job_waited_for_is_told_once_it_is_here(workshop, service, clerk):
     workshop.stock(("2.575", USED, 1))
-    add_bin(
-        site=workshop.site,
-        actor=service,
-        at=AT,
-        code="N1",
-        cabinet="A",
-        row=2,
-        column=1,
-        family=workshop.family,
-        size_nm=2_775_000,
-    )
+    workshop.empty_bin(2_775_000)
     job = workshop.held(workshop.read(workshop.job(), OUT, SHIMS))
     bought = mark_bought(
         site=workshop.site,

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from inventory.models import Hold
-from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.catalogue import add_supplier
 from inventory.services.hold_times import LONGEST
 from inventory.services.holds import Wanted, extend_hold, hold_shims
 from inventory.services.purchasing import Buy, cancel_purchase, mark_bought
@@ -23,20 +23,10 @@ LACKS_NM = 2_775_000
 
 
 @pytest.fixture
-def wait(workshop, service):
+def wait(workshop):
     """Opens a job that has its used 2.575 mm held for 1-IN and waits for a 2.775 mm for 2-IN."""
     workshop.stock(("2.575", USED, 2))
-    add_bin(
-        site=workshop.site,
-        actor=service,
-        at=AT,
-        code="N1",
-        cabinet="A",
-        row=2,
-        column=1,
-        family=workshop.family,
-        size_nm=LACKS_NM,
-    )
+    workshop.empty_bin(LACKS_NM)
 
     def begin(promised_at=None):
         return workshop.held(workshop.read(workshop.job(promised_at=promised_at), OUT, SHIMS))
@@ -113,17 +103,8 @@ def test_a_list_that_is_cancelled_leaves_what_is_held(wait, buy, clerk):
     assert ends(job) == [19 * DAY]
 
 
-def test_part_of_a_delivery_is_held_until_the_rest_has_had_time_to_come(workshop, service, clerk, buy):
-    add_bin(
-        site=workshop.site,
-        actor=service,
-        at=AT,
-        code="N1",
-        cabinet="A",
-        row=2,
-        column=1,
-        family=workshop.family,
-    )
+def test_part_of_a_delivery_is_held_until_the_rest_has_had_time_to_come(workshop, clerk, buy):
+    workshop.empty_bin()
     job = workshop.held(workshop.read(workshop.job(), OUT, {"1-IN": "2.850 mm", "2-IN": "2.850 mm"}))
     bought = buy(quantity=2)
     receive_purchase(purchase_list=bought, actor=clerk, at=AT + DAY, received={bought.lines.get().pk: 1})

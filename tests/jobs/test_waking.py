@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Balance, Hold, Need, PurchaseList
-from inventory.services.catalogue import add_bin, add_supplier
+from inventory.services.catalogue import add_supplier
 from inventory.services.holds import expire_due_holds, release_hold
 from inventory.services.purchasing import Buy, mark_bought
 from inventory.services.receiving import receive_purchase
@@ -30,20 +30,10 @@ DAY = timedelta(days=1)
 
 
 @pytest.fixture
-def waiting(workshop, service):
+def waiting(workshop):
     """1-IN has its used 2.575 mm held, 2-IN waits for a 2.775 mm."""
     workshop.stock(("2.575", USED, 1))
-    add_bin(
-        site=workshop.site,
-        actor=service,
-        at=AT,
-        code="N1",
-        cabinet="A",
-        row=2,
-        column=1,
-        family=workshop.family,
-        size_nm=2_775_000,
-    )
+    workshop.empty_bin(2_775_000)
     return workshop.held(workshop.read(workshop.job(), OUT, SHIMS))
 
 
@@ -115,17 +105,8 @@ def test_waking_twice_does_it_once(waiting, order, clerk):
     assert (waiting.version, waiting.events.count()) == (version, events)
 
 
-def test_while_something_is_still_to_come_the_job_sleeps_on(workshop, order, clerk, service):
-    add_bin(
-        site=workshop.site,
-        actor=service,
-        at=AT,
-        code="N1",
-        cabinet="A",
-        row=2,
-        column=1,
-        family=workshop.family,
-    )
+def test_while_something_is_still_to_come_the_job_sleeps_on(workshop, order, clerk):
+    workshop.empty_bin()
     job = workshop.held(
         workshop.read(workshop.job(), {**OUT, "1-IN": "5 thou"}, {"1-IN": "2.850 mm", "2-IN": "2.850 mm"})
     )
