@@ -1,4 +1,4 @@
-"""The whole suite: lint, then the same tests on SQLite and on PostgreSQL, then the API fuzz and the pages.
+"""The whole suite: lint, then the same tests on SQLite and on PostgreSQL, the API fuzz and the pages.
 
     python -m tests.run [--long | --lint] [--at-once 3]
 
@@ -42,13 +42,15 @@ class Session:
     env: dict[str, str] = field(default_factory=dict)
 
 
+FAULTS = "tests/faults"
+MOST = ["-m", "not browser and not fuzz"]
+POSTGRESQL = {"COLDGAP_TEST_DATABASE": "postgresql"}
 SESSIONS = (
-    Session(
-        name="postgresql",
-        words=["-m", "not browser and not fuzz"],
-        env={"COLDGAP_TEST_DATABASE": "postgresql"},
-    ),
-    Session(name="sqlite", words=["-m", "not browser and not fuzz"]),
+    Session(name="postgresql", words=[*MOST, f"--ignore={FAULTS}"], env=POSTGRESQL),
+    Session(name="sqlite", words=[*MOST, f"--ignore={FAULTS}"]),
+    # Apart from the others, beside whom they run: they wait for most of their time, for what was killed.
+    Session(name="postgresql faults", words=[FAULTS, *MOST], env=POSTGRESQL),
+    Session(name="sqlite faults", words=[FAULTS, *MOST]),
     # A process each: the browser's driver leaves an event loop in its thread, which shuts the database there.
     # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others took 15 s.
     Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.run import SESSIONS
+from tests.run import FAULTS, SESSIONS
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -21,3 +21,16 @@ def test_every_test_with_the_mark_is_where_the_step_looks(name, mark):
     ]
     assert marked
     assert all(path == place or place in path.parents for path in marked), (marked, place)
+
+
+@pytest.mark.parametrize("database", ["sqlite", "postgresql"])
+def test_what_is_tried_apart_is_tried_on_each_database(database):
+    most, apart = (
+        next(session for session in SESSIONS if session.name == name)
+        for name in (database, f"{database} faults")
+    )
+    assert most.env == apart.env
+    assert [word for word in most.words if word.startswith("--ignore")] == [f"--ignore={FAULTS}"]
+    assert apart.words[0] == FAULTS
+    assert list(apart.words[1:]) == [word for word in most.words if not word.startswith("--ignore")]
+    assert list((ROOT / FAULTS).glob("test_*.py"))
