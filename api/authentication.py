@@ -9,10 +9,12 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import structlog
+from django.contrib.auth import HASH_SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
 from django.db import DatabaseError, connection
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.crypto import constant_time_compare
 from rest_framework import authentication, exceptions
 from rest_framework.request import Request
 
@@ -103,9 +105,15 @@ def is_still_good(credential: Credential, at: datetime) -> bool:
     user = one_or_none(User.objects.filter(pk=getattr(actor.user, "pk", None), is_active=True))
     return (
         user is not None
-        and SessionStore().exists(credential.session)
+        and _is_logged_in(user, credential.session)
         and actor_for_user(user).roles == actor.roles
     )
+
+
+def _is_logged_in(user: User, session: str) -> bool:
+    # Empty once its time is over; of another password it has another mark.
+    mark = SessionStore(session).load().get(HASH_SESSION_KEY, "")
+    return constant_time_compare(mark, user.get_session_auth_hash())
 
 
 def _good_key(text: str, at: datetime) -> ApiKey | None:

@@ -11,9 +11,8 @@ from django.db.models import QuerySet
 from inventory.compute.sizes import FamilyRange, nearest_size
 from inventory.compute.spread import Spread, mean_and_spread
 from inventory.models import Balance, BinCount, Condition, Place, PlaceKind, ShimFamily
-from inventory.selectors.overdue import overdue_promises, without_overdue
+from inventory.selectors.overdue import without_overdue
 from inventory.selectors.places import bins
-from inventory.services.ledger import ShimKey
 from shop.models import Site
 
 
@@ -93,10 +92,8 @@ def cabinets_of(site: Site, *, at: datetime) -> Cabinets:
     by_cabinet: dict[str, list[BinGlance]] = defaultdict(list)
     loose = []
     found = list(bins(site))
-    overdue = overdue_promises([site.pk], at)
-    for glance in _glances(
-        found, found, Balance.objects.filter(site=site, place__kind=PlaceKind.BIN), overdue
-    ):
+    lots = Balance.objects.filter(site=site, place__kind=PlaceKind.BIN)
+    for glance in _glances(site.pk, found, found, lots, at):
         place = glance.place
         if place.cabinet and place.row and place.column:
             by_cabinet[place.cabinet].append(glance)
@@ -110,15 +107,16 @@ def cabinets_of(site: Site, *, at: datetime) -> Cabinets:
 
 def bin_at_a_glance(place: Place, *, at: datetime) -> BinGlance:
     """One bin, in use or not, with what is in it."""
-    overdue = overdue_promises([place.site_id], at)
-    return _glances([place], list(bins(place.site)), Balance.objects.filter(place=place), overdue)[0]
+    lots = Balance.objects.filter(place=place)
+    return _glances(place.site_id, [place], list(bins(place.site)), lots, at)[0]
 
 
 def _glances(
+    site_id: uuid.UUID,
     places: Sequence[Place],
     neighbours: Sequence[Place],
     balances: QuerySet[Balance],
-    overdue: dict[ShimKey, int],
+    at: datetime,
 ) -> list[BinGlance]:
     kept: dict[uuid.UUID | None, set[int]] = defaultdict(set)
     for place in (*places, *neighbours):
@@ -128,7 +126,7 @@ def _glances(
     ranges = {family.pk: family.range for family in families.values()}
     lots: dict[uuid.UUID, list[Balance]] = defaultdict(list)
     lying = balances.filter(on_hand__gt=0).order_by("family__code", "thickness_nm", "condition")
-    for row in without_overdue(lying, overdue):
+    for row in without_overdue(lying, [site_id], at):
         # One family for all of its lots: a site has thousands of these and a handful of those.
         row.family = families[row.family_id]
         lots[row.place_id].append(row)

@@ -60,9 +60,12 @@ def overdue_promises(sites: Iterable[uuid.UUID], at: datetime) -> dict[ShimKey, 
     return dict(found)
 
 
-def without_overdue(lots: Iterable[Balance], overdue: dict[ShimKey, int]) -> list[Balance]:
-    """The lots with what is really held of them. They are to be looked at and not saved."""
+def without_overdue(lots: Iterable[Balance], sites: Iterable[uuid.UUID], at: datetime) -> list[Balance]:
+    """The lots of these sites with what is really held of them. They are to be looked at and not saved."""
+    # In this order: what a sweep ends in between is still held for this look. The other way round it would be
+    # taken off twice, and shims be told as free that are not.
     found = list(lots)
+    overdue = overdue_promises(sites, at)
     for lot in found if overdue else ():
         lot.held -= overdue.get(ShimKey(lot.family_id, lot.place_id, lot.thickness_nm, lot.condition), 0)
     return found

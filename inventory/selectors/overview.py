@@ -71,7 +71,8 @@ def families_on_hand(site: Site, *, at: datetime) -> list[FamilyOnHand]:
         entry.held += row["promised"]
         entry.sizes_here.add(row["thickness_nm"])
     for key, quantity in overdue_promises([site.pk], at).items():
-        found[key.family_id].held -= quantity
+        if key.family_id in found:
+            found[key.family_id].held -= quantity
     return list(found.values())
 
 

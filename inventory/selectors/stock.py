@@ -62,10 +62,9 @@ def available_lots(site: Site, family: ShimFamily, *, at: datetime | None = None
     """The lots that a plan may take: measured, in a bin, not promised; in one fixed order. `at`: without the
     promises that are over by then, swept or not; None: as the books have it."""
     lots = stock(site, family=family).filter(condition__in=PLANNABLE)
-    overdue = overdue_promises([site.pk], at) if at is not None else {}
-    if not overdue:
+    if at is None:
         return list(lots.filter(on_hand__gt=F("held")))
-    return [lot for lot in without_overdue(lots, overdue) if lot.on_hand > lot.held]
+    return [lot for lot in without_overdue(lots, [site.pk], at) if lot.on_hand > lot.held]
 
 
 def loose_in(tray: Place, family: ShimFamily) -> list[Balance]:
@@ -143,6 +142,6 @@ def count_by_thickness(site: Site, family: ShimFamily, *, at: datetime | None = 
         entry[row["condition"]] += row["count"]
         entry["held"] += row["promised"]
     for key, quantity in (overdue_promises([site.pk], at) if at is not None else {}).items():
-        if key.family_id == family.pk:
+        if key.family_id == family.pk and key.thickness_nm in counts:
             counts[key.thickness_nm]["held"] -= quantity
     return [SizeCount(size_nm=size, **entry) for size, entry in sorted(counts.items())]

@@ -5,6 +5,7 @@ import time
 from datetime import timedelta
 
 import pytest
+from django.contrib.sessions.models import Session
 from django.db import connection
 from django.utils import timezone
 
@@ -271,13 +272,18 @@ class TestWhoReads:
         assert [event for event in reader if event] == []
         reader.close()
 
-    @pytest.mark.parametrize("how", ["logged out", "person gone"])
+    @pytest.mark.parametrize("how", ["logged out", "ran out", "other password", "person gone"])
     def test_an_open_stream_ends_with_its_log_in(self, world, task, client, technician, quick, how):
         client.force_login(technician)
         reader = Reader(client.get(f"/api/v1/tasks/{task.pk}/events", headers=SSE))
         assert reader.event()[2]["state"] == "queued"
         if how == "logged out":
             client.logout()
+        elif how == "ran out":
+            Session.objects.update(expire_date=timezone.now())
+        elif how == "other password":
+            technician.set_password("quite another one 47")
+            technician.save()
         else:
             User.objects.filter(pk=technician.pk).update(is_active=False)
         cancel_task(task, at=timezone.now())

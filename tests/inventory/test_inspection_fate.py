@@ -164,7 +164,7 @@ def test_a_second_look_that_is_undone_and_done_after_all_counts_instead_of_the_f
         second.refresh_from_db()
         assert first.looked_again == (None if undone else second)
         assert waiting(site) == {other.pk, first.pk if undone else second.pk}
-        assert became(second).startswith("set back to how it was found " if undone else "") is True
+        assert became(second).startswith("set back to how it was found ") is undone
         assert became(first).startswith("inspected again ") is not undone
 
 
