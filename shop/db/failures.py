@@ -2,6 +2,7 @@
 
 from enum import Enum
 
+import psycopg
 from django.db import DatabaseError, InterfaceError, OperationalError
 
 
@@ -40,6 +41,10 @@ def classify(error: BaseException) -> Failure:
     # No SQLSTATE: the connection never came about or broke, the pool ran dry, or SQLite cannot use its file.
     if type(cause).__name__ in {"PoolTimeout", "TooManyRequests"}:
         return Failure.BUSY
+    # An answer in the midst of which the server went away is ended by its own library, by an error without a
+    # state, of which psycopg can tell no more than that it came from the database.
+    if type(cause) is psycopg.DatabaseError:
+        return Failure.AWAY
     if isinstance(error, OperationalError | InterfaceError) and not _is_sqlite_mistake(cause):
         return Failure.AWAY
     return Failure.OTHER

@@ -2,6 +2,7 @@
 
 import threading
 
+import psycopg
 import pytest
 from django.db import DatabaseError, IntegrityError, ProgrammingError, connection, connections, transaction
 from django.db.utils import OperationalError
@@ -189,6 +190,19 @@ def test_a_connection_that_was_cut_is_away_and_the_next_one_works():
     assert classify(cut.value) is Failure.AWAY
     connection.close()
     assert Site.objects.count() == 0
+
+
+def test_an_answer_that_breaks_off_tells_of_a_database_that_is_away():
+    """What the server's library makes up itself has no state: here its word for a connection never had."""
+    never = psycopg.pq.PGconn.connect(b"host=/nowhere dbname=none")
+    fatal = never.make_empty_result(psycopg.pq.ExecStatus.FATAL_ERROR)
+    for cause, meaning in (
+        (psycopg.errors.error_from_result(fatal), Failure.AWAY),
+        (psycopg.ProgrammingError("can't adapt type"), Failure.OTHER),
+    ):
+        error = DatabaseError(str(cause))
+        error.__cause__ = cause
+        assert classify(error) is meaning
 
 
 @pytest.mark.django_db
