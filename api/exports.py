@@ -6,8 +6,9 @@ from django.http import HttpResponseBase
 
 from api import queries
 from api.imports import TABLE_KINDS
-from api.kinds import files
+from api.kinds import Decorator, files
 from api.lookups import site_of
+from api.queries import QueryParameter
 from api.views import ApiView, Call, OnlyJson
 from inventory.imports.kinds import headings, kind_of
 from inventory.table_files import CSV, XLSX, table_file
@@ -20,17 +21,19 @@ class OrATable(OnlyJson):
     besides = frozenset({CSV, XLSX, "text/*"})
 
 
+def tables(name: str, summary: str, *, query: tuple[QueryParameter, ...]) -> Decorator:
+    """An address that answers a table as a file, CSV or XLSX as the query's `format` says; see `files`."""
+    return files(Action.READ, name, summary, media_types=(CSV, XLSX), query=(*query, FORMAT))
+
+
 class Export(ApiView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "export_table",
         f"A table of one site; kinds are {', '.join(TABLE_KINDS)}.",
-        media_types=(CSV, XLSX),
         query=(
             queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
-            FORMAT,
         ),
     )
     def get(self, call: Call, kind: str, **path: Any) -> HttpResponseBase:

@@ -6,12 +6,11 @@ from django.http import HttpResponseBase
 
 from api import queries
 from api.bins import BinView
-from api.exports import FORMAT, OrATable
+from api.exports import OrATable, tables
 from api.families import FamilyView
 from api.history import OF_LINES, asked_lines
 from api.jobs import JobView
 from api.journeys import OF_JOURNEYS, asked_journeys, family_in
-from api.kinds import files
 from api.lookups import site_of
 from api.stories import BY_A_PERSON, FILTERS, OF_A_FAMILY, asked_family, asked_of, asked_person
 from api.views import ApiView, Call
@@ -29,22 +28,17 @@ from inventory.selectors.history_tables import (
     then_cells,
 )
 from inventory.selectors.stories import story_of_bin, story_of_job
-from inventory.table_files import CSV, XLSX, table_file
+from inventory.table_files import table_file
 from shop.errors import FieldError, Invalid
-from shop.roles import Action
-
-TYPES = (CSV, XLSX)
 
 
 class HistoryFile(ApiView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "history_file",
         "Everything that went through the books of one site, line by line, newest first, as a file.",
-        media_types=TYPES,
-        query=(*OF_LINES, FORMAT),
+        query=OF_LINES,
     )
     def get(self, call: Call) -> HttpResponseBase:
         site, lines = asked_lines(call)
@@ -55,12 +49,10 @@ class HistoryFile(ApiView):
 class BinHistoryFile(BinView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "bin_history_file",
         "What went through a bin, its counts and holds, and what was done to it, as a file.",
-        media_types=TYPES,
-        query=(*FILTERS, FORMAT),
+        query=FILTERS,
     )
     def get(self, call: Call, **path: Any) -> HttpResponseBase:
         place = self.find(call.actor, **path)
@@ -70,12 +62,10 @@ class BinHistoryFile(BinView):
 class JobHistoryFile(JobView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "job_history_file",
         "What a job did to the stock: its movements, holds and needs, as a file.",
-        media_types=TYPES,
-        query=(*FILTERS, FORMAT),
+        query=FILTERS,
     )
     def get(self, call: Call, **path: Any) -> HttpResponseBase:
         job = self.find(call.actor, **path)
@@ -85,12 +75,10 @@ class JobHistoryFile(JobView):
 class FamilyHistoryFile(FamilyView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "family_history_file",
         "What happened at a site to the shims of a family, or to those of one size, as a file.",
-        media_types=TYPES,
-        query=(*OF_A_FAMILY, FORMAT),
+        query=OF_A_FAMILY,
     )
     def get(self, call: Call, **path: Any) -> HttpResponseBase:
         family = self.find(call.actor, **path)
@@ -101,12 +89,10 @@ class FamilyHistoryFile(FamilyView):
 class PersonHistoryFile(ApiView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "person_history_file",
         "What a person did to the stock of a site, themselves or by a key in their name, as a file.",
-        media_types=TYPES,
-        query=(*BY_A_PERSON, FORMAT),
+        query=BY_A_PERSON,
     )
     def get(self, call: Call) -> HttpResponseBase:
         person, story = asked_person(call)
@@ -116,12 +102,10 @@ class PersonHistoryFile(ApiView):
 class JourneysFile(ApiView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "journeys_file",
         "Used shims that went into engines of one site, and where they came from, as a file.",
-        media_types=TYPES,
-        query=(*OF_JOURNEYS, FORMAT),
+        query=OF_JOURNEYS,
     )
     def get(self, call: Call) -> HttpResponseBase:
         site, shims = asked_journeys(call)
@@ -131,16 +115,13 @@ class JourneysFile(ApiView):
 class StockFile(ApiView):
     content_negotiation_class = OrATable
 
-    @files(
-        Action.READ,
+    @tables(
         "stock_file",
         "What lay where in one site at a moment, trays and transit included, as a file.",
-        media_types=TYPES,
         query=(
             queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
             queries.text("family", "Only of the shim family of this code.", most=20),
             queries.instant("as_of", "As it was then; left out, as it is."),
-            FORMAT,
         ),
     )
     def get(self, call: Call) -> HttpResponseBase:
