@@ -4,6 +4,7 @@ A request that carries a key is the key's alone; its cookies are not looked at.
 """
 
 import uuid
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -43,6 +44,12 @@ class Credential:
     requests_per_minute: int
     key: ApiKey | None = None
     session: str = ""
+
+    @property
+    def counts_at(self) -> Collection[uuid.UUID]:
+        """The sites whose common limit its requests use up. Those of people do not, so that no program keeps
+        them from their pages."""
+        return () if self.key is None else self.actor.roles.keys()
 
 
 class ApiKeyAuthentication(authentication.BaseAuthentication):

@@ -282,8 +282,14 @@ def _response_headers(operation: Operation) -> list[OpenApiParameter]:
         return OpenApiParameter(name, _TEXT, _HEADER, description=description, response=on)
 
     found = [
-        header("RateLimit", 'What is left of the limit: `"default";r=<requests>;t=<seconds>`.'),
-        header("RateLimit-Policy", 'The limit: `"default";q=<requests>;w=60`.'),
+        header(
+            "RateLimit",
+            'What is left: `"default";r=<requests>;t=<seconds>` of your own limit, with a key also `"site"`.',
+        ),
+        header(
+            "RateLimit-Policy",
+            'The limits: `"default";q=<requests>;w=60` is yours; `"site"` that of all keys of your site.',
+        ),
         header("X-Request-ID", "Names this request in our log."),
     ]
     if operation.kind == "file":

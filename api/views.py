@@ -22,6 +22,7 @@ from api.operations import Operation, operation_of
 from api.queries import read_query
 from api.schema import OperationSchema
 from shop.actor import Actor
+from shop.conf import conf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +130,12 @@ class ApiView(APIView):
         credential = request.auth
         if credential is None:
             return
-        quota = limits.use(credential.id, credential.requests_per_minute, self.at)
-        self.headers.update(quota.headers)
-        if quota.used > quota.limit:
-            raise limits.QuotaExceeded(
-                f"This is more than {quota.limit} requests in a minute. Wait {quota.wait} s.", wait=quota.wait
-            )
+        quotas = limits.use(
+            credential.id,
+            credential.requests_per_minute,
+            self.at,
+            sites=credential.counts_at,
+            site_limit=conf.site_requests_per_minute,
+        )
+        self.headers.update(quotas.headers)
+        quotas.check()

@@ -144,6 +144,11 @@ class _Conf:
         return int(self._get("REQUESTS_PER_MINUTE"))
 
     @property
+    def site_requests_per_minute(self) -> int:
+        """How many requests all keys of a site together may make in a minute."""
+        return int(self._get("SITE_REQUESTS_PER_MINUTE"))
+
+    @property
     def demo_requests_per_minute(self) -> int:
         """The limit of the demo's key."""
         return int(self._get("DEMO_REQUESTS_PER_MINUTE"))

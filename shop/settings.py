@@ -341,6 +341,7 @@ EMAIL_USE_TLS, EMAIL_USE_SSL = _MAIL.get("EMAIL_USE_TLS", False), _MAIL.get("EMA
 EMAIL_TIMEOUT = 20
 DEFAULT_FROM_EMAIL = env.str("COLDGAP_MAIL_FROM", default="coldgap@localhost")
 
+_OF_A_SITE = 6_000 if PRODUCTION else 120_000
 COLDGAP = {
     "MICROMETER_UNCERTAINTY": env.str("COLDGAP_MICROMETER_UNCERTAINTY", default="0.004 mm"),
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
@@ -369,6 +370,7 @@ COLDGAP = {
     "REVIEW_DAYS": env.int("COLDGAP_REVIEW_DAYS", default=5),
     "CHECK_CASES": env.int("COLDGAP_CHECK_CASES", default=100),
     "REQUESTS_PER_MINUTE": env.int("COLDGAP_REQUESTS_PER_MINUTE", default=600),
+    "SITE_REQUESTS_PER_MINUTE": env.int("COLDGAP_SITE_REQUESTS_PER_MINUTE", default=_OF_A_SITE),
     "DEMO_REQUESTS_PER_MINUTE": env.int("COLDGAP_DEMO_REQUESTS_PER_MINUTE", default=60_000),
     "IDEMPOTENCY_HOURS": env.int("COLDGAP_IDEMPOTENCY_HOURS", default=48),
     "AUDIT_TRAIL_DAYS": env.int("COLDGAP_AUDIT_TRAIL_DAYS", default=400),
@@ -391,9 +393,8 @@ COLDGAP = {
 # A pool process that is past a task's own limit by a minute is ended.
 CELERY_TASK_TIME_LIMIT = int(COLDGAP["TASK_TIME_LIMIT_SECONDS"]) + 60
 
-LOG_LEVEL = env.str("COLDGAP_LOG_LEVEL", default="INFO")
 # Configured by shop.logging once Django is set up, so that this file reads no code of ours that needs it.
 LOGGING_CONFIG = "shop.logging.configure"
-LOGGING = {"level": LOG_LEVEL}
+LOGGING = {"level": env.str("COLDGAP_LOG_LEVEL", default="INFO")}
 
 KNOWN_VARIABLES = frozenset(env.asked_for)
