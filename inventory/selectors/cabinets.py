@@ -15,6 +15,8 @@ from inventory.selectors.overdue import without_overdue
 from inventory.selectors.places import bins
 from shop.models import Site
 
+MOST_FREE = 200  # free places of a cabinet that are drawn, each with its way to a new bin
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BinGlance:
@@ -77,6 +79,11 @@ class Cabinet:
 
     name: str
     rows: Sequence[Sequence[Sequence[BinGlance]]]
+
+    @property
+    def shows_free(self) -> bool:
+        """Whether its free places are few enough to draw each: one bin far out makes thousands of them."""
+        return sum(not cell for row in self.rows for cell in row) <= MOST_FREE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

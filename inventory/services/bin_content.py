@@ -15,29 +15,24 @@ from inventory.models import (
     Movement,
     Place,
     PlaceEvent,
-    PlaceKind,
     Reason,
     ShimFamily,
 )
 from inventory.services.bins import (
     lock_bins,
     lock_cabinets,
+    new_bin,
     record_event,
-    refuse_bad_position,
-    refuse_bad_use,
     refuse_stale,
-    refuse_taken_position,
     refuse_while_counted,
     retire_locked,
     use_in_words,
 )
 from inventory.services.hold_state import key_of, lock_holds
 from inventory.services.ledger import MOST_LINES, ShimKey, give_free, post_movement, transfer
-from inventory.services.place_codes import refuse_bad_code, refuse_taken_code, refuse_twin_cabinet
 from shop.actor import Actor
 from shop.db import write_transaction
 from shop.errors import Conflict, FieldError, Invalid, WrongState
-from shop.models import Site
 from shop.roles import Action
 
 
@@ -114,7 +109,16 @@ def split_bin(
     (source,) = lock_bins(source)
     refuse_stale(source, version)
     refuse_while_counted(source)
-    target = _new_bin(source.site, code, cabinet, row, column, family, size_nm, capacity)
+    target = new_bin(
+        site=source.site,
+        code=code,
+        cabinet=cabinet,
+        row=row,
+        column=column,
+        family=family,
+        size_nm=size_nm,
+        capacity=capacity,
+    )
     lots = [
         lot
         for lot in Balance.objects.filter(place=source, family=family, on_hand__gt=0).select_related("family")
@@ -261,34 +265,3 @@ def _refuse_misfit(lots: Sequence[Balance], target: Place) -> None:
         raise Conflict(
             f"{target.code} takes {target.capacity} shims; with these it would hold {present + coming}."
         )
-
-
-def _new_bin(
-    site: Site,
-    code: str,
-    cabinet: str,
-    row: int,
-    column: int,
-    family: ShimFamily,
-    size_nm: int,
-    capacity: int | None,
-) -> Place:
-    refuse_bad_position(cabinet, row, column)
-    refuse_bad_use(family, size_nm, capacity)
-    refuse_bad_code(code)
-    refuse_taken_code(site, code)
-    refuse_twin_cabinet(site, cabinet)
-    place = Place(
-        site=site,
-        kind=PlaceKind.BIN,
-        code=code,
-        cabinet=cabinet,
-        row=row,
-        column=column,
-        family=family,
-        size_nm=size_nm,
-        capacity=capacity,
-    )
-    refuse_taken_position(place)
-    place.save(force_insert=True)
-    return place

@@ -7,6 +7,7 @@ its row FOR KEY SHARE from before that (see `ledger`), so no shim goes into a bi
 from datetime import datetime
 
 from inventory.compute.lengths import show
+from inventory.compute.sizes import no_such_size, on_grid
 from inventory.models import (
     Balance,
     BinCount,
@@ -19,7 +20,8 @@ from inventory.models import (
     ShimFamily,
 )
 from inventory.services.ledger import MOST_QUANTITY
-from inventory.services.place_codes import refuse_twin_cabinet
+from inventory.services.place_codes import refuse_bad_code, refuse_taken_code, refuse_twin_cabinet
+from inventory.services.rows import insert
 from inventory.services.texts import counted, text_errors
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -181,7 +183,7 @@ def lock_bins(*places: Place) -> list[Place]:
     found = _lock(*places)
     for place in found:
         if place.retired_at is not None:
-            raise WrongState(f"{place.code} is no longer in use.")
+            raise WrongState(f"{place.code} is out of use: bring it back into use first.")
     return found
 
 
@@ -219,14 +221,54 @@ def refuse_bad_position(cabinet: str, row: int | None, column: int | None) -> No
 def refuse_bad_use(family: ShimFamily | None, size_nm: int | None, capacity: int | None) -> None:
     """Raise Invalid for what a bin cannot be kept for, and for a capacity below one shim."""
     errors = []
-    if size_nm is not None and (family is None or size_nm not in family.sizes_nm()):
-        made = f"must be a size of {family.code}" if family else "needs the family that it is of"
-        errors.append(FieldError("/size", made))
+    if size_nm is not None and (family is None or not on_grid(family.range, size_nm)):
+        errors.append(_no_size_of(family, size_nm))
     if capacity is not None and not 1 <= capacity <= MOST_QUANTITY:
         errors.append(FieldError("/capacity", f"must be 1 to {MOST_QUANTITY:,}"))
     if errors:
         details = "; ".join(f"{error.pointer[1:]} {error.detail}" for error in errors)
         raise Invalid(f"A bin cannot be kept so: {details}.", errors=errors)
+
+
+def new_bin(
+    *,
+    site: Site,
+    code: str,
+    cabinet: str,
+    row: int,
+    column: int,
+    family: ShimFamily | None,
+    size_nm: int | None,
+    capacity: int | None,
+) -> Place:
+    """A bin at a free position; call with the site's cabinets locked, and record how it came about.
+
+    Raises Invalid for what no bin can be, Conflict where another bin in use is at that position.
+    """
+    refuse_bad_position(cabinet, row, column)
+    refuse_bad_use(family, size_nm, capacity)
+    refuse_bad_code(code)
+    refuse_taken_code(site, code)
+    refuse_twin_cabinet(site, cabinet)
+    place = Place(
+        site=site,
+        kind=PlaceKind.BIN,
+        code=code,
+        cabinet=cabinet,
+        row=row,
+        column=column,
+        family=family,
+        size_nm=size_nm,
+        capacity=capacity,
+    )
+    refuse_taken_position(place)
+    return insert(place, "The bin cannot be entered")
+
+
+def _no_size_of(family: ShimFamily | None, size_nm: int) -> FieldError:
+    if family is None:
+        return FieldError("/family", "is needed with a size: say of which family it is")
+    return FieldError("/size", no_such_size(family.range, size_nm, family.code))
 
 
 def refuse_taken_position(place: Place) -> None:

@@ -7,8 +7,8 @@ from inventory.compute.lengths import Length, LengthError
 from inventory.compute.markings import MarkingRule, check_marking_rule
 from inventory.compute.sizes import FamilyRange
 from inventory.models import Offer, Place, PlaceEvent, PlaceKind, ShimFamily, Supplier
-from inventory.services.bins import as_added, lock_cabinets, record_event, refuse_taken_position
-from inventory.services.place_codes import refuse_taken_code, refuse_twin_cabinet
+from inventory.services.bins import as_added, lock_cabinets, new_bin, record_event
+from inventory.services.place_codes import refuse_taken_code
 from inventory.services.rows import check_fields, insert
 from shop.actor import Actor
 from shop.db import write_transaction
@@ -101,11 +101,8 @@ def add_bin(
     """
     actor.must(Action.EDIT_CATALOGUE, site)
     lock_cabinets(site)
-    _refuse_size(family, size_nm)
-    refuse_taken_code(site, code)
-    place = Place(
+    place = new_bin(
         site=site,
-        kind=PlaceKind.BIN,
         code=code,
         cabinet=cabinet,
         row=row,
@@ -114,10 +111,6 @@ def add_bin(
         size_nm=size_nm,
         capacity=capacity,
     )
-    check_fields(place, "The bin cannot be entered")
-    refuse_twin_cabinet(site, cabinet)
-    refuse_taken_position(place)
-    insert(place, "The bin cannot be entered")
     record_event(place, PlaceEvent.Act.ADD, as_added(place), actor=actor, at=at)
     return place
 
@@ -188,11 +181,3 @@ def add_offer(
 def _refuse_taken(model: type[ShimFamily | Supplier], code: str) -> None:
     if model.objects.filter(code=code).exists():
         raise Invalid(f"The code {code} is taken.", errors=[FieldError("/code", "is taken; choose another")])
-
-
-def _refuse_size(family: ShimFamily | None, size_nm: int | None) -> None:
-    if size_nm is None:
-        return
-    if family is None or size_nm not in family.sizes_nm():
-        words = f"{family.name} is not made in that size." if family else "A bin for a size needs its family."
-        raise Invalid(words, errors=[FieldError("/size", "must be a size of the bin's family")])

@@ -16,11 +16,16 @@ def refuse_taken_code(site: Site, code: str) -> None:
     taken = twin(code, Place.objects.filter(site=site).values_list("code", flat=True))
     if taken is None:
         return
+    message = f"{site.name} has a place {code} already."
     words = "is taken; choose another"
-    if taken != code:
+    if Place.objects.filter(site=site, code=taken, retired_at__isnull=False).exists():
+        by = "by one that" if taken == code else f"by {taken}, which"
+        words = f"is taken {by} is out of use: bring that back into use, or choose another"
+        message = f"The code {code} {words}."
+    elif taken != code:
         words = f"differs from {taken} only by capital and small letters; choose another"
-        raise Invalid(f"The code {code} {words}.", errors=[FieldError("/code", words)])
-    raise Invalid(f"{site.name} has a place {code} already.", errors=[FieldError("/code", words)])
+        message = f"The code {code} {words}."
+    raise Invalid(message, errors=[FieldError("/code", words)])
 
 
 def refuse_twin_cabinet(site: Site, cabinet: str) -> None:

@@ -7,9 +7,12 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from inventory.models import Place
+from inventory.selectors.places import bins
 from inventory.services.bin_content import merge_bins, split_bin
 from inventory.services.bins import edit_bin, relocate_bin, restore_bin, retire_bin
+from inventory.services.catalogue import add_bin
 from inventory.ui.bin_care_forms import (
+    AddBinForm,
     BinForm,
     EditBinForm,
     MergeBinForm,
@@ -22,9 +25,27 @@ from shop.errors import ShopError
 from shop.models import Site
 from shop.pages.answers import done
 from shop.pages.forms import posted
+from shop.pages.once import once, said
 from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
+
+
+@page(see=Action.EDIT_CATALOGUE, do=Action.EDIT_CATALOGUE)
+def add_bin_page(request: PageRequest, site: Site, refusal: ShopError | None = None) -> HttpResponse:
+    at = {name: request.GET[name] for name in ("cabinet", "row", "column") if name in request.GET}
+    form = AddBinForm(posted(request), initial=at)
+    if request.method == "POST" and refusal is None and form.is_valid():
+        now, keyed = timezone.now(), form.values()
+        with once(form.cleaned_data["once"], now) as first:
+            if first:
+                add_bin(site=site, actor=request.actor, at=now, **keyed)
+        made = bins(site).filter(code=keyed["code"]).first()
+        where = ("bin", site.code, made.pk) if made else ("bins", site.code)
+        return done(request, said(first, f"Bin {keyed['code']} is added."), *where)
+    refusal = form.take(refusal)
+    context = {"form": form, "refusal": refusal}
+    return render(request, "inventory/add_bin.html", context, status=400 if form.errors else 200)
 
 
 @page(see=Action.EDIT_BINS, do=Action.EDIT_BINS)
@@ -106,7 +127,8 @@ def restore_bin_page(
         )
         return done(request, f"{place} is in use again.{lost}", "bin", site.code, pk)
     hint = "Where another bin has taken its position it comes back without one."
-    return _care(request, place, form, "Bring the bin back into use", "Bring back into use", refusal, hint)
+    title, verb = "Bring the bin back into use", "Bring back into use"
+    return _care(request, place, form, title, verb, refusal, hint, restores=True)
 
 
 def _care(
@@ -117,7 +139,21 @@ def _care(
     verb: str,
     refusal: ShopError | None,
     hint: str,
+    *,
+    restores: bool = False,
 ) -> HttpResponse:
+    """The form, where the bin is one that it can be done to; what to do instead where it is not."""
+    idle = None
+    if restores != (place.retired_at is not None):
+        idle = "inventory/_in_use.html" if restores else "inventory/_out_of_use.html"
     refusal = form.take(refusal)
-    context = {"place": place, "form": form, "title": title, "verb": verb, "hint": hint, "refusal": refusal}
+    context = {
+        "place": place,
+        "form": form,
+        "title": title,
+        "verb": verb,
+        "hint": hint,
+        "refusal": refusal,
+        "idle": idle,
+    }
     return render(request, "inventory/bin_care.html", context, status=400 if form.errors else 200)

@@ -4,12 +4,13 @@ from typing import Any
 
 from django import forms
 
-from inventory.compute.lengths import show
+from inventory.compute.lengths import plausible_shim, show
 from inventory.models import Place
 from inventory.services.bins import MOST_POSITION
 from inventory.ui.fields import BinField, FamilyField, HowManyField, LengthField
 from inventory.ui.forms import note_field
 from shop.pages.forms import ActForm
+from shop.pages.once import OnceForm
 from shop.pages.versions import version_field
 
 SIZE_HINT = "In mm unless you add another unit."
@@ -93,6 +94,25 @@ class SplitBinForm(BinForm):
     def values(self) -> dict[str, Any]:
         keyed = super().values()
         return keyed | {"size_nm": keyed.pop("size").nm}
+
+
+class AddBinForm(OnceForm):
+    """A new bin of a site."""
+
+    cabinet, row, column = position_fields().values()
+    code = forms.CharField(label="The bin’s code", max_length=20, help_text="As its label will say.")
+    family = FamilyField(label="Kept for", required=False, empty_label="Any family")
+    size = LengthField(
+        label="And only for the size", required=False, plausible=plausible_shim, help_text=SIZE_HINT
+    )
+    capacity = HowManyField(label="How many it takes", required=False)
+
+    def values(self) -> dict[str, Any]:
+        """What was keyed in, as the service takes it. Call on a valid form."""
+        keyed = dict(self.cleaned_data)
+        del keyed["once"]
+        size = keyed.pop("size")
+        return keyed | {"size_nm": size.nm if size else None}
 
 
 class NoteForm(BinForm):

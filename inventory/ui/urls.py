@@ -33,6 +33,7 @@ urlpatterns = [
     path("stock-then.<slug:ending>", history.stock_then_file, name="stock_then_file"),
     path("stock/<slug:family>", stock.family_page, name="family"),
     path("bins", bins.bins_page, name="bins"),
+    path("bins/new", bin_care.add_bin_page, name="add_bin"),
     path("bins/<uuid:pk>", bins.bin_page, name="bin"),
     path("bins/<uuid:pk>/move", bins.move_page, name="move"),
     path("bins/<uuid:pk>/count-in", bins.count_in_page, name="count_in"),

@@ -172,7 +172,7 @@ def test_who_may_merge_and_split(bins, spare, tech, stranger, at, family):
 
 def test_a_bin_is_merged_once(bins, spare, clerk, at):
     merge_bins(source=bins[0], target=spare, actor=clerk, at=at)
-    with pytest.raises(WrongState, match="no longer in use"):
+    with pytest.raises(WrongState, match="out of use: bring it back"):
         merge_bins(source=bins[0], target=spare, actor=clerk, at=at)
 
 

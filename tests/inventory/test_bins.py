@@ -49,7 +49,7 @@ def test_what_a_bin_is_kept_for_and_how_much_it_takes(bins, clerk, at, family):
 def test_what_a_bin_cannot_be_kept_for(bins, clerk, at, family):
     for use, pointer in (
         ({"family": family, "size_nm": 2_630_000, "capacity": None}, "/size"),
-        ({"family": None, "size_nm": 2_625_000, "capacity": None}, "/size"),
+        ({"family": None, "size_nm": 2_625_000, "capacity": None}, "/family"),
         ({"family": family, "size_nm": None, "capacity": 0}, "/capacity"),
         ({"family": family, "size_nm": None, "capacity": 100_001}, "/capacity"),
     ):
@@ -124,7 +124,7 @@ def test_a_retired_bin_takes_nothing_and_keeps_its_history(bins, clerk, at, site
         into = Shims(family=family, thickness_nm=NM, condition=Condition.NEW, quantity=1, place=place)
         with pytest.raises(ShopError):
             receive_shims(site=site, actor=clerk, at=at, shims=[into])
-    with pytest.raises(Invalid, match="North Yard has a place A1 already"):
+    with pytest.raises(Invalid, match="code A1 is taken by one that is out of use: bring that back into use"):
         add_bin(site=site, actor=service_actor(), at=at, code="A1", cabinet="Z", row=1, column=1)
 
 
@@ -136,11 +136,11 @@ def test_a_bin_with_shims_in_it_stays_in_use(bins, clerk, at, receive):
 
 def test_a_bin_is_not_retired_twice(bins, clerk, at):
     retire_bin(place=bins[0], actor=clerk, at=at)
-    with pytest.raises(WrongState, match="no longer in use"):
+    with pytest.raises(WrongState, match="out of use: bring it back"):
         retire_bin(place=bins[0], actor=clerk, at=at)
-    with pytest.raises(WrongState, match="no longer in use"):
+    with pytest.raises(WrongState, match="out of use: bring it back"):
         edit_bin(place=bins[0], actor=clerk, at=at, family=None, size_nm=None, capacity=9)
-    with pytest.raises(WrongState, match="no longer in use"):
+    with pytest.raises(WrongState, match="out of use: bring it back"):
         relocate_bin(place=bins[0], actor=clerk, at=at, cabinet="B", row=1, column=1)
     assert len(events(bins[0])) == 1
 

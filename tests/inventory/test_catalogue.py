@@ -97,12 +97,19 @@ def add_bin(site, boss, family, at):
     ("fields", "errors"),
     [
         ({"code": "x" * 21}, {"/code": "20 is the most"}),
-        ({"code": ""}, {"/code": "may not be empty"}),
-        ({"cabinet": "x" * 21}, {"/cabinet": "20 is the most"}),
-        ({"row": -1}, {"/row": "must be 0 or more"}),
-        ({"capacity": -1}, {"/capacity": "must be 0 or more"}),
-        ({"size_nm": 2_630_000}, {"/size": "must be a size of the bin's family"}),
-        ({"family": None}, {"/size": "must be a size of the bin's family"}),
+        ({"code": ""}, {"/code": "must have 1 to 20 characters"}),
+        ({"code": "  "}, {"/code": "must have 1 to 20 characters"}),
+        ({"code": "B\u202e1"}, {"/code": "nobody sees"}),
+        ({"cabinet": "x" * 21}, {"/cabinet": "must have 1 to 20 characters"}),
+        ({"cabinet": ""}, {"/cabinet": "must have 1 to 20 characters"}),
+        ({"row": 0, "column": 1000}, {"/row": "must be 1 to 999", "/column": "must be 1 to 999"}),
+        ({"capacity": 0}, {"/capacity": "must be 1 to 100,000"}),
+        (
+            {"size_nm": 2_630_000},
+            {"/size": "2.630 mm is no size that disc29 is made in: the nearest made size"},
+        ),
+        ({"size_nm": 265_000}, {"/size": "the nearest made size is "}),
+        ({"family": None}, {"/family": "is needed with a size"}),
     ],
 )
 def test_a_bin_that_cannot_be(fields, errors, add_bin):

@@ -23,6 +23,7 @@ from inventory.models import (
     TransferMovement,
 )
 from inventory.selectors.people import people_of
+from inventory.selectors.places import retired_bins
 from jobs.models import Job
 from shop.models import Site
 
@@ -52,6 +53,7 @@ SITE_PAGES = (
     "new_vehicle",
     "stock",
     "bins",
+    "add_bin",
     "counter",
     "receive",
     "put_away",
@@ -99,6 +101,9 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
     if full is not None:
         for name in ("bin", "move", "hold_by_hand", "count_in", "scrap", "pack_label", "regrade", *BIN_CARE):
             yield name, reverse(name, args=[site.code, full.pk])
+    for place in retired_bins(site)[:1]:
+        for name in ("bin", "count_in", *BIN_CARE):
+            yield f"{name}-retired", reverse(name, args=[site.code, place.pk])
     if full is not None:
         yield "story-bin", reverse("story", args=[site.code, "bin", full.pk])
     for family in ShimFamily.objects.all()[:1]:
