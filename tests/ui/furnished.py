@@ -10,6 +10,7 @@ from inventory.imports.runs import stage_import
 from inventory.models import Condition, PlaceKind, PurchaseList
 from inventory.selectors.places import place_of
 from inventory.selectors.purchases import to_buy
+from inventory.services.bins import retire_bin
 from inventory.services.catalogue import add_bin, add_offer, add_supplier
 from inventory.services.counting import begin_count, key_count, open_counts
 from inventory.services.floor import Shims, receive_shims
@@ -55,6 +56,7 @@ class Furnished:
 def furnish(workshop: Workshop, clerk: Actor) -> Furnished:
     shop = Furnished(workshop=workshop, clerk=clerk)
     _stock(shop)
+    _out_of_use(shop)
     _jobs(shop)
     _purchases(shop)
     _counter(shop)
@@ -100,6 +102,13 @@ def _stock(shop: Furnished) -> None:
     shop.workshop.stock(
         ("2.500", NEW, 4), ("2.550", NEW, 6), ("2.575", USED, 1), ("2.574", USED, 2), ("2.600", NEW, 1)
     )
+
+
+def _out_of_use(shop: Furnished) -> None:
+    """A drawer that broke."""
+    by = {"actor": service_actor(), "at": AT}
+    broken = add_bin(site=shop.site, code="OLD1", cabinet="OLD", row=1, column=1, **by)
+    retire_bin(place=broken, note="broken", **by)
 
 
 def _jobs(shop: Furnished) -> None:

@@ -3,6 +3,7 @@
 import pytest
 
 from inventory.models import Balance, Place, PlaceEvent
+from inventory.services.bins import retire_bin
 from inventory.services.catalogue import add_bin, add_family
 from tests.jobs.shop import AT, mm
 from tests.ui.pages import fields_of, text_of, wrong_fields
@@ -72,7 +73,11 @@ def test_what_it_is_kept_for(counter_screen, empty):
 @pytest.mark.parametrize(
     ("keyed", "wrong", "says"),
     [
-        ({"size": "2.651"}, "size", "Must be a size of disc29."),
+        (
+            {"size": "2.651"},
+            "size",
+            "2.651 mm is no size that disc29 is made in: the nearest made size is 2.650 mm.",
+        ),
         ({"capacity": "0"}, "capacity", "Must be 1 or more."),
         ({"capacity": "100001"}, "capacity", "Must be 100,000 or less."),
     ],
@@ -84,7 +89,7 @@ def test_what_a_bin_cannot_be_kept_for(counter_screen, empty, keyed, wrong, says
     assert page.status_code == 400
     assert wrong_fields(page) == [wrong]
     assert says in text_of(page)
-    assert not PlaceEvent.objects.exclude(act=PlaceEvent.Act.ADD).exists()
+    assert not PlaceEvent.objects.filter(act=PlaceEvent.Act.EDIT).exists()
 
 
 def test_two_tablets_on_one_bin(counter_screen, office, empty):
@@ -137,6 +142,54 @@ def test_split_and_retired_and_back(counter_screen, full, empty):
     assert "E1 is in use again." in text_of(counter_screen.post("restore_bin", empty.pk, **asked))
     again = counter_screen.post("restore_bin", empty.pk, **asked)
     assert again.status_code == 409
+
+
+FORMS_ON_A_BIN = ("edit_bin", "relocate_bin", "merge_bin", "split_bin", "retire_bin")
+
+
+def test_pages_of_a_retired_bin_say_so_and_offer_to_bring_it_back(counter_screen, empty, service):
+    retire_bin(place=empty, actor=service, at=AT)
+    way_back = counter_screen.address("restore_bin", empty.pk)
+    for name in (*FORMS_ON_A_BIN, "move", "count_in", "scrap", "regrade", "hold_by_hand"):
+        page = counter_screen.get(name, empty.pk)
+        assert "E1 is out of use" in text_of(page), name
+        assert way_back in page.content.decode(), name
+        assert fields_of(page).keys() == {"csrfmiddlewaretoken"}, name
+    page = counter_screen.get("restore_bin", empty.pk)
+    assert "is out of use" not in text_of(page)
+    counter_screen.post("restore_bin", empty.pk, **fields_of(page))
+    page = counter_screen.get("restore_bin", empty.pk)
+    assert "E1 is in use" in text_of(page)
+    assert "note" not in fields_of(page)
+
+
+def test_a_technician_is_not_offered_to_bring_a_bin_back(bay_tablet, empty, service):
+    retire_bin(place=empty, actor=service, at=AT)
+    page = bay_tablet.get("hold_by_hand", empty.pk)
+    assert "E1 is out of use" in text_of(page)
+    assert bay_tablet.address("restore_bin", empty.pk) not in page.content.decode()
+
+
+@pytest.mark.parametrize(
+    ("name", "keyed"),
+    [
+        ("edit_bin", {"capacity": "30"}),
+        ("relocate_bin", {"cabinet": "F", "row": "1", "column": "1"}),
+        ("split_bin", {"size": "2.800", "code": "S1", "cabinet": "S", "row": "1", "column": "1"}),
+        ("retire_bin", {"note": "twice"}),
+    ],
+)
+def test_a_bin_that_was_retired_meanwhile_stays_as_it_is(counter_screen, empty, service, name, keyed):
+    """The form was open before: what was keyed stays, with the way to bring the bin back."""
+    asked = fields_of(counter_screen.get(name, empty.pk)) | keyed
+    retired = retire_bin(place=empty, actor=service, at=AT)
+    page = counter_screen.post(name, empty.pk, **asked)
+    assert page.status_code == 409
+    assert "E1 is out of use: bring it back into use first." in text_of(page)
+    assert counter_screen.address("restore_bin", empty.pk) in page.content.decode()
+    assert {field: fields_of(page)[field] for field in keyed} == keyed
+    after = Place.objects.get(pk=empty.pk)
+    assert (after.version, after.cabinet, after.capacity) == (retired.version, "E", 9)
 
 
 def test_is_not_the_technicians(bay_tablet, empty):
