@@ -36,6 +36,7 @@ from tests.servers.web import WebServer
 CLIENTS, PACE_SECONDS, FAULT_SECONDS = 4, 0.4, 2.5
 ACTS = (*["hold"] * 4, *["release", "receive", "move"] * 2, "audit")
 FAULTS = ("web worker", "celery", "broker", "database", "clock")
+SAID_CHARACTERS = 6_000
 STEPS_SECONDS = (-3_600, -60, 60, 3_600)
 
 
@@ -111,7 +112,7 @@ class Parts:
         stack.callback(self.broker.remove)
         self.broker.start()
         self.clock = folder / "clock"
-        self.clock.write_text("0")
+        self.set_clock(0)
         # As the service's own role, over its usual pool.
         self.environment = os.environ | {
             "DATABASE_URL": f"{os.environ[environment.APP_URL].rpartition('/')[0]}/simulation",
@@ -121,8 +122,9 @@ class Parts:
             "COLDGAP_PUMP_SECONDS": "0.5",
             "COLDGAP_DATABASE_POOL_SIZE": "8",
         }
+        self.web_log, self.celery_log = folder / "web.log", folder / "celery.log"
         self.web = WebServer(
-            log=folder / "web.log", environment=self.environment, application="tests.faults.stepped"
+            log=self.web_log, environment=self.environment, application="tests.faults.stepped"
         )
         stack.callback(self.web.child.kill)
         self.web.wait_ready(seconds=120)
@@ -132,8 +134,7 @@ class Parts:
     def _celery(self, *words: str) -> Child:
         schedule = ("--schedule", str(self.folder / "schedule")) if words == ("beat",) else ()
         command = [sys.executable, "-m", "celery", "-A", "shop.celery", *words, *schedule]
-        log = self.folder / "celery.log"
-        return Child(command, log=log, env=self.environment, with_children=True)
+        return Child(command, log=self.celery_log, env=self.environment, with_children=True)
 
     def strike(self, step: Step) -> None:
         if step.what == "web worker":
@@ -152,7 +153,24 @@ class Parts:
             self.database.crash()
             self.database.start()
         else:
-            self.clock.write_text(str(STEPS_SECONDS[step.number % len(STEPS_SECONDS)]))
+            self.set_clock(STEPS_SECONDS[step.number % len(STEPS_SECONDS)])
+
+    def set_clock(self, off_seconds: int) -> None:
+        # In one go: who reads it in the midst of a write would find no number, and answer 500 for it.
+        written = self.clock.with_suffix(".next")
+        written.write_text(str(off_seconds))
+        written.replace(self.clock)
+
+    def said_by_celery(self) -> str:
+        """The end of the log of the workers of tasks."""
+        return self.celery_log.read_text()[-SAID_CHARACTERS:]
+
+    def said_of(self, answer: Answer | None) -> str:
+        """What the web's log says of a request; the end of the log where it does not name it."""
+        log = self.web_log.read_text()
+        name = answer.headers.get("x-request-id") if answer else None
+        lines = [line for line in log.splitlines() if name and name in line]
+        return " ".join(lines)[:SAID_CHARACTERS] or log[-SAID_CHARACTERS:]
 
 
 def simulate(seed: int, seconds: float) -> dict[str, Any]:
@@ -185,7 +203,7 @@ def simulate(seed: int, seconds: float) -> dict[str, Any]:
                 parts.strike(step)
         for thread in threads:
             thread.join()
-        return _judge(clients, steps)
+        return _judge(clients, steps, parts)
 
 
 def _found() -> Any:
@@ -205,7 +223,7 @@ def _found() -> Any:
     return world
 
 
-def _judge(clients: list[Client], steps: list[Step]) -> dict[str, Any]:
+def _judge(clients: list[Client], steps: list[Step], parts: Parts) -> dict[str, Any]:
     from django.db import connection  # noqa: PLC0415
 
     from inventory.models import Hold, Movement  # noqa: PLC0415
@@ -219,7 +237,9 @@ def _judge(clients: list[Client], steps: list[Step]) -> dict[str, Any]:
         for what, name, answer in client.told:
             statuses[answer.status if answer else 0] += 1
             if answer is None or answer.status >= 500:
-                wrong.append(f"{name}: {what} was never answered, or with {answer and answer.status}")
+                said = parts.said_of(answer)
+                told = f"with {answer.status} {answer.body!r}" if answer else "not at all"
+                wrong.append(f"{name}: {what} was answered {told}: {said}")
             elif answer.status < 300:
                 # A release without a hold to release was sent as a hold.
                 made = "/api/v1/holds/" in answer.headers.get("location", "")
@@ -241,7 +261,8 @@ def _judge(clients: list[Client], steps: list[Step]) -> dict[str, Any]:
     try:
         wait_until(lambda: not open_tasks.exists(), seconds=60, what="the tasks", every=0.2)
     except AssertionError:
-        wrong.append(f"{open_tasks.count()} tasks were left over")
+        left = [f"{t.pk} {t.state} attempts {t.attempts} {t.__dict__}" for t in open_tasks]
+        wrong.append(f"{len(left)} tasks were left over: {left} {parts.said_by_celery()}")
     faults = Counter(step.what for step in steps if step.who < 0)
     return {"acts": statuses.total(), "answers": statuses, "faults": faults, "wrong": wrong}
 
