@@ -36,6 +36,8 @@ from tests.servers.web import WebServer
 CLIENTS, PACE_SECONDS, FAULT_SECONDS = 4, 0.4, 2.5
 ACTS = (*["hold"] * 4, *["release", "receive", "move"] * 2, "audit")
 FAULTS = ("web worker", "celery", "broker", "database", "clock")
+# A database that died checks every file it has before it is back: on a busy disk that takes a while.
+PATIENCE_SECONDS = 90
 SAID_CHARACTERS = 6_000
 STEPS_SECONDS = (-3_600, -60, 60, 3_600)
 
@@ -73,19 +75,25 @@ class Client:
     def __init__(self, who: int, port: int, text: str, world: Any) -> None:
         self.who, self.caller, self.world = who, Caller(port, text), world
         self.held: list[dict[str, Any]] = []
-        self.told: list[tuple[str, str, Answer | None]] = []
+        self.told: list[tuple[str, str, Answer | str]] = []
+        self.slowest = 0.0
 
     def work(self, steps: list[Step], began: float) -> None:
         for place, step in enumerate(steps):
             time.sleep(max(0.0, began + step.at - time.monotonic()))
             name = f"client {self.who} act {place}"
             path, body, tag = self.request(step, name)
+            asked = time.monotonic()
             try:
-                answer = self.caller.insist("POST", path, body, key=name.replace(" ", "-"), if_match=tag)
-            except NoAnswer:
-                answer = None
+                answer = self.caller.insist(
+                    "POST", path, body, key=name.replace(" ", "-"), if_match=tag, patience=PATIENCE_SECONDS
+                )
+            except NoAnswer as error:
+                self.told.append((step.what, name, f"{error} until {time.monotonic() - began:.1f} s"))
+                continue
+            self.slowest = max(self.slowest, time.monotonic() - asked)
             self.told.append((step.what, name, answer))
-            if step.what == "hold" and answer is not None and answer.status == 201:
+            if step.what == "hold" and answer.status == 201:
                 self.held.append(answer.json() | {"tag": answer.headers["etag"]})
 
     def request(self, step: Step, name: str) -> tuple[str, dict[str, Any], str]:
@@ -108,6 +116,7 @@ class Parts:
 
     def __init__(self, stack: ExitStack, folder: Path, database: PostgresServer) -> None:
         self.folder, self.database = folder, database
+        self.longest_without_database = 0.0
         self.broker = ValkeyServer()
         stack.callback(self.broker.remove)
         self.broker.start()
@@ -150,8 +159,10 @@ class Parts:
             time.sleep(0.5)
             self.broker.start()
         elif step.what == "database":
+            began = time.monotonic()
             self.database.crash()
             self.database.start()
+            self.longest_without_database = max(self.longest_without_database, time.monotonic() - began)
         else:
             self.set_clock(STEPS_SECONDS[step.number % len(STEPS_SECONDS)])
 
@@ -165,10 +176,10 @@ class Parts:
         """The end of the log of the workers of tasks."""
         return self.celery_log.read_text()[-SAID_CHARACTERS:]
 
-    def said_of(self, answer: Answer | None) -> str:
+    def said_of(self, answer: Answer) -> str:
         """What the web's log says of a request; the end of the log where it does not name it."""
         log = self.web_log.read_text()
-        name = answer.headers.get("x-request-id") if answer else None
+        name = answer.headers.get("x-request-id")
         lines = [line for line in log.splitlines() if name and name in line]
         return " ".join(lines)[:SAID_CHARACTERS] or log[-SAID_CHARACTERS:]
 
@@ -235,11 +246,14 @@ def _judge(clients: list[Client], steps: list[Step], parts: Parts) -> dict[str, 
     expected: dict[str, set[str]] = {"hold": set(), "receive": set(), "move": set()}
     for client in clients:
         for what, name, answer in client.told:
-            statuses[answer.status if answer else 0] += 1
-            if answer is None or answer.status >= 500:
+            if isinstance(answer, str):
+                statuses["none"] += 1
+                wrong.append(f"{name}: {what} was never answered: {answer}")
+                continue
+            statuses[answer.status] += 1
+            if answer.status >= 500:
                 said = parts.said_of(answer)
-                told = f"with {answer.status} {answer.body!r}" if answer else "not at all"
-                wrong.append(f"{name}: {what} was answered {told}: {said}")
+                wrong.append(f"{name}: {what} was answered {answer.status} {answer.body!r}: {said}")
             elif answer.status < 300:
                 # A release without a hold to release was sent as a hold.
                 made = "/api/v1/holds/" in answer.headers.get("location", "")
@@ -264,7 +278,14 @@ def _judge(clients: list[Client], steps: list[Step], parts: Parts) -> dict[str, 
         left = [f"{t.pk} {t.state} attempts {t.attempts} {t.__dict__}" for t in open_tasks]
         wrong.append(f"{len(left)} tasks were left over: {left} {parts.said_by_celery()}")
     faults = Counter(step.what for step in steps if step.who < 0)
-    return {"acts": statuses.total(), "answers": statuses, "faults": faults, "wrong": wrong}
+    return {
+        "acts": statuses.total(),
+        "answers": statuses,
+        "faults": faults,
+        "longest without database, s": round(parts.longest_without_database, 1),
+        "slowest answer, s": round(max(client.slowest for client in clients), 1),
+        "wrong": wrong,
+    }
 
 
 def main() -> int:

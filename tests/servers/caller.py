@@ -68,11 +68,21 @@ class Caller:
             seconds=time.perf_counter() - began,
         )
 
-    def insist(self, method: str, path: str, body: Any = None, *, key: str, if_match: str = "") -> Answer:
+    def insist(
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        *,
+        key: str,
+        if_match: str = "",
+        patience: float = PATIENCE_SECONDS,
+    ) -> Answer:
         """As a program does that must know: the same request under the same key until it is answered, past
-        broken connections, 503 and the 409 of a request that is still under way. Raises NoAnswer in the end.
+        broken connections, 503 and the 409 of a request that is still under way. Raises NoAnswer after so
+        many seconds, with what it was told last.
         """
-        end = time.monotonic() + PATIENCE_SECONDS
+        end = time.monotonic() + patience
         while True:
             try:
                 answer = self.send(method, path, body, key=key, if_match=if_match)
