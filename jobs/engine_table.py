@@ -9,9 +9,10 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register, what_changes
 from inventory.models import ShimFamily
 from inventory.services.table_posting import Say
+from inventory.services.texts import counted
 from inventory.spreadsheets.columns import Column, Kind, Values, length_cell, length_of
 from inventory.spreadsheets.writing import Cell
 from jobs.compute.layout import EngineLayout, faults
@@ -37,6 +38,7 @@ _PART = re.compile(r"(?:[^|\\]|\\.)*", re.DOTALL)
 class EngineTable(TableKind):
     code = "engine-types"
     title = "Engine types"
+    named_by = ("code",)
     most_rows = 200
     columns = (
         Column(name="code", longest=24),
@@ -111,7 +113,7 @@ class EngineChecker(Checker):
 
     def __init__(self) -> None:
         self._families = set(ShimFamily.objects.values_list("code", flat=True))
-        self._known = {row.code: _as_values(row) for row in _engines()}
+        self._known = {row.code: row for row in _engines()}
         self._seen: dict[str, int] = {}
 
     def judge(self, number: int, values: Values) -> Verdict:
@@ -124,18 +126,16 @@ class EngineChecker(Checker):
             return Verdict(fate=Fate.WRONG, message="; ".join(wrong))
         known = self._known.get(code)
         if known is None:
-            return Verdict(fate=Fate.NEW)
-        new = _comparable(values)
-        other = [name for name in known if known[name] != new[name]]
-        if not other:
-            return Verdict(fate=Fate.SAME)
-        if kept := [name for name in other if name in KEPT]:
+            return Verdict(fate=Fate.NEW, message=_in_short(values))
+        was, now = _different(known, values)
+        if fixed := what_changes(*({name: it[name] for name in it if name in KEPT} for it in (was, now))):
             return Verdict(
                 fate=Fate.WRONG,
-                message=f"the engine type {code} is there with other {', '.join(kept)}; that cannot change, "
-                "because jobs point at its valves and stock goes by its family: choose another code",
+                message=f"the engine type {code} is there; its layout and family cannot change, because jobs "
+                f"point at its valves and stock goes by its family: {fixed}; choose another code",
             )
-        return Verdict(fate=Fate.CHANGED, message=f"changes {', '.join(other)}")
+        words = what_changes(was, now)
+        return Verdict(fate=Fate.CHANGED, message=words) if words else Verdict(fate=Fate.SAME)
 
     def _wrong(self, values: Values) -> list[str]:
         wrong = [f"{name.replace('_', ' ')} {text}" for name, text in faults(**_layout(values)).items()]
@@ -183,21 +183,41 @@ def _fields(values: Values) -> dict[str, Any]:
     }
 
 
-def _comparable(values: Values) -> dict[str, Any]:
-    """A row as figures and texts, for a comparison with the engine type that is there."""
-    lengths = {column: values[column]["nm"] if values[column] else None for column in SPEC}
-    layout = {column: _layout(values)[field] for column, field in LAYOUT.items()}
+def _different(row: EngineType, values: Values) -> tuple[dict[str, str], dict[str, str]]:
+    """What is said by column of an engine type that is there, and by a row of a table, where they differ.
+
+    A length is the same in whatever unit it was keyed.
+    """
+    was, now = _said_of(row), _said(values)
+    for column, field in SPEC.items():
+        if getattr(row, f"{field}_nm") == (values[column]["nm"] if values[column] else None):
+            del was[column], now[column]
+    return was, now
+
+
+def _said(values: Values) -> dict[str, str]:
     texts = {name: values[name].strip() for name in ("name", "family", "spec source")}
-    ratio = {"lash ratio": Decimal(values["lash ratio"] or 1)}
-    return texts | layout | ratio | lengths | {"items": _items(values)[0]}
+    layout = {column: str(_layout(values)[field]) for column, field in LAYOUT.items()}
+    lengths = {column: values[column]["keyed"] if values[column] else "" for column in SPEC}
+    cells = [_item_cell(item.quantity, item.name, item.note) for item in _items(values)[0]]
+    ratio = {"lash ratio": _plain(Decimal(values["lash ratio"] or 1))}
+    return texts | layout | ratio | lengths | dict(zip(ITEMS, cells, strict=False))
 
 
-def _as_values(row: EngineType) -> dict[str, Any]:
-    lengths = {column: getattr(row, f"{field}_nm") for column, field in SPEC.items()}
-    layout = {column: _layout_of(row)[field] for column, field in LAYOUT.items()}
+def _said_of(row: EngineType) -> dict[str, str]:
     texts = {"name": row.name, "family": row.family.code, "spec source": row.spec_source}
-    items = [Item(name=item.name, quantity=item.quantity, note=item.note) for item in row.items.all()]
-    return texts | layout | {"lash ratio": row.lash_ratio} | lengths | {"items": items}
+    layout = {column: str(_layout_of(row)[field]) for column, field in LAYOUT.items()}
+    lengths = {column: getattr(row, f"{field}_keyed") for column, field in SPEC.items()}
+    cells = [_item_cell(item.quantity, item.name, item.note) for item in row.items.all()]
+    ratio = {"lash ratio": _plain(row.lash_ratio)}
+    return texts | layout | ratio | lengths | dict(zip(ITEMS, cells, strict=False))
+
+
+def _in_short(values: Values) -> str:
+    layout = _layout(values)
+    valves = layout["cylinders"] * (layout["intake_per_cylinder"] + layout["exhaust_per_cylinder"])
+    cylinders = counted(layout["cylinders"], "cylinder")
+    return f"{cylinders} with {counted(valves, 'valve')}, shims of {values['family']}"
 
 
 def _items(values: Values) -> tuple[list[Item], list[str]]:

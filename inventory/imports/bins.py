@@ -5,11 +5,12 @@ from datetime import datetime
 from typing import Any
 
 from inventory.compute.lengths import show
-from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
+from inventory.compute.sizes import no_such_size
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register, what_changes
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.places import bins
 from inventory.services.bin_table import BinTableWrite
-from inventory.services.bins import MOST_POSITION
+from inventory.services.bins import MOST_POSITION, position_in_words, use_in_words
 from inventory.services.place_codes import twin_cabinet_words
 from inventory.services.table_posting import Say
 from inventory.services.texts import text_errors
@@ -26,6 +27,7 @@ NOWHERE = ("", None, None)
 class BinTable(TableKind):
     code = "bins"
     title = "Bins"
+    named_by = ("code",)
     most_rows = MOST_ROWS
     columns = (
         Column(name="code", longest=20),
@@ -108,17 +110,14 @@ class BinChecker(Checker):
         self._positions.setdefault(position, number)
         if wrong:
             return Verdict(fate=Fate.WRONG, message="; ".join(wrong))
-        place = self.bins.get(code)
+        place, fields = self.bins.get(code), self.fields(values)
         if place is None:
-            return Verdict(fate=Fate.NEW)
-        changed = [
-            f"{name.removesuffix('_nm')}: {_in_words(name, was)} becomes {_in_words(name, value)}"
-            for name, value in self.fields(values).items()
-            if (was := getattr(place, name)) != value
-        ]
-        if not changed:
+            made = Place(**fields)
+            return Verdict(fate=Fate.NEW, message=f"at {position_in_words(made)}, {use_in_words(made)}")
+        was = {name: getattr(place, name) for name in fields}
+        if was == fields:
             return Verdict(fate=Fate.SAME)
-        return Verdict(fate=Fate.CHANGED, message="; ".join(changed))
+        return Verdict(fate=Fate.CHANGED, message=what_changes(_in_words(was), _in_words(fields)))
 
     def close(self) -> Iterator[tuple[int, Verdict]]:
         """Rows that put a bin where one stands that the table does not name."""
@@ -162,9 +161,7 @@ class BinChecker(Checker):
         if family and family not in self._families:
             wrong.append(f"there is no shim family {family}")
         elif values["size"] and values["size"]["nm"] not in self._sizes.get(family or "", set()):
-            wrong.append(
-                "the size is none of the family's" if family else "a bin for a size needs its family"
-            )
+            wrong.append(self._no_size(family, values["size"]["nm"]))
         position = (values["cabinet"] or "", values["row"], values["column"])
         if position != NOWHERE and ("" in position or None in position):
             wrong.append("a place in a cabinet is cabinet, row and column; leave all three empty for none")
@@ -177,14 +174,24 @@ class BinChecker(Checker):
             wrong.append("capacity must be 1 or more, or empty")
         return wrong
 
+    def _no_size(self, family: str | None, nm: int) -> str:
+        if not family:
+            return "a bin for a size needs its family"
+        return no_such_size(self._families[family].range, nm, family)
 
-def _in_words(field: str, value: Any) -> str:
-    """What a field of a bin says, for a sentence."""
-    if value is None or value == "":
-        return "none"
-    if field == "size_nm":
-        return f"{show(value)} mm"
-    return value.code if isinstance(value, ShimFamily) else str(value)
+
+def _in_words(fields: dict[str, Any]) -> dict[str, str]:
+    """What the fields of a bin say, by column."""
+    said = {}
+    for field, value in fields.items():
+        if value is None or value == "":
+            words = ""
+        elif field == "size_nm":
+            words = f"{show(value)} mm"
+        else:
+            words = value.code if isinstance(value, ShimFamily) else str(value)
+        said[field.removesuffix("_nm")] = words
+    return said
 
 
 BINS = register(BinTable())

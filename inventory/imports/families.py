@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
-from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
+from inventory.compute.sizes import FamilyRange, sizes
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register, what_changes
 from inventory.models import ShimFamily
 from inventory.services.catalogue import add_family, check_family, rename_family
 from inventory.services.table_posting import Say
@@ -19,6 +20,7 @@ LENGTHS = {"diameter": "diameter", "thinnest": "min", "thickest": "max", "step":
 class FamilyTable(TableKind):
     code = "families"
     title = "Shim families"
+    named_by = ("code",)
     most_rows = 500
     columns = (
         Column(name="code", longest=20),
@@ -81,16 +83,17 @@ class FamilyChecker(Checker):
         family = self._known.get(code)
         if family is None:
             return self._new(values)
-        kept = all(values[name]["nm"] == getattr(family, f"{field}_nm") for name, field in LENGTHS.items())
-        if not kept or (values["form"], values["marking"]) != (family.form, family.marking):
+        if fixed := _fixed(family, values):
             return Verdict(
                 fate=Fate.WRONG,
-                message=f"the family {code} is there with other sizes, form or marking; they cannot change, "
-                "because stock is counted by them: choose another code",
+                message=f"the family {code} is there; its sizes, form and marking cannot change, because "
+                f"stock is counted by them: {fixed}; choose another code",
             )
         if values["name"] == family.name:
             return Verdict(fate=Fate.SAME)
-        return Verdict(fate=Fate.CHANGED, message=f"was called {family.name}")
+        return Verdict(
+            fate=Fate.CHANGED, message=what_changes({"name": family.name}, {"name": values["name"]})
+        )
 
     def _new(self, values: Values) -> Verdict:
         fields = _fields(values)
@@ -98,7 +101,19 @@ class FamilyChecker(Checker):
             check_family(**{name: fields[name] for name in ("marking", "thinnest", "thickest", "step")})
         except ShopError as error:
             return Verdict(fate=Fate.WRONG, message=error.message)
-        return Verdict(fate=Fate.NEW)
+        thinnest, thickest, step = (fields[name].nm for name in ("thinnest", "thickest", "step"))
+        made = FamilyRange(min_nm=thinnest, max_nm=thickest, step_nm=step)
+        return Verdict(fate=Fate.NEW, message=f"{len(sizes(made))} sizes, {made}")
+
+
+def _fixed(family: ShimFamily, values: Values) -> str:
+    """What a row would change of what cannot change, in words; "" where it changes nothing of that."""
+    was = {name: getattr(family, name) for name in ("form", "marking")}
+    now = {name: values[name] for name in was}
+    for name, field in LENGTHS.items():
+        if values[name]["nm"] != getattr(family, f"{field}_nm"):
+            was[name], now[name] = getattr(family, f"{field}_keyed"), values[name]["keyed"]
+    return what_changes(was, now)
 
 
 def _fields(values: Values) -> dict:

@@ -1,9 +1,9 @@
 """What a kind of table is: its columns, what a row would change, how rows are applied, how they come out."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 from inventory.models import ImportRow
 from inventory.services.table_posting import Say
@@ -14,6 +14,7 @@ from shop.errors import NotFound
 from shop.models import Site
 
 Fate = ImportRow.Fate
+MOST_SHOWN = 80  # characters of a text that are said of what becomes what
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,11 +36,13 @@ class Checker(Protocol):
 
 
 class TableKind(Protocol):
-    """One kind of table. most_rows: more are refused by the check."""
+    """One kind of table. most_rows: more are refused by the check. named_by: the columns that say what a row
+    is about."""
 
     code: str
     title: str
     columns: Sequence[Column]
+    named_by: Sequence[str]
     most_rows: int
 
     def checker(self, site: Site) -> Checker: ...
@@ -67,6 +70,32 @@ class TableKind(Protocol):
 
     def export(self, site: Site) -> Iterator[Sequence[Cell]]:
         """The rows that an import of this kind would take back, in one fixed order."""
+
+
+def name_of(kind: TableKind, values: Values) -> str:
+    """What a row is about, for a person who looks for it; what is empty or could not be read is left out."""
+    return ", ".join(words for name in kind.named_by if (words := _keyed(values.get(name))))
+
+
+def _keyed(value: Any) -> str:
+    if value is None:
+        return ""
+    return str(value["keyed"] if isinstance(value, dict) else value)
+
+
+def what_changes(was: Mapping[str, str], now: Mapping[str, str]) -> str:
+    """What becomes what, column by column, of two rows in words; "" where nothing does."""
+    return "; ".join(
+        f"{name}: {_clipped(was.get(name))} becomes {_clipped(now.get(name))}"
+        for name in [*was, *(name for name in now if name not in was)]
+        if was.get(name) != now.get(name)
+    )
+
+
+def _clipped(words: str | None) -> str:
+    if not words:
+        return "none"
+    return words if len(words) <= MOST_SHOWN else f"{words[:MOST_SHOWN]}…"
 
 
 def headings(kind: TableKind, site: Site) -> list[str]:

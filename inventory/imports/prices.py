@@ -6,7 +6,7 @@ from datetime import date, datetime
 from decimal import Decimal
 
 from inventory.compute.lengths import show
-from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register, what_changes
 from inventory.models import PartPrice, ShimFamily, Supplier
 from inventory.services.table_posting import Say
 from inventory.services.terms import PartRow, part_errors, row_of, set_part_prices
@@ -22,6 +22,7 @@ Standing = dict[tuple[str, date], dict[int, PartRow]]
 class PriceTable(TableKind):
     code = "prices"
     title = "Price lists"
+    named_by = ("supplier", "part number", "from packs", "valid from")
     most_rows = MOST_ROWS
     columns = (
         Column(name="supplier", longest=20),
@@ -109,10 +110,10 @@ class PriceChecker(Checker):
         before = offer.get(row.from_packs)
         offer[row.from_packs] = row
         if before is None:
-            return Verdict(fate=Fate.NEW)
+            return Verdict(fate=Fate.NEW, message=f"{show(row.thickness_nm)} mm of {row.family.code}")
         if before == row:
             return Verdict(fate=Fate.SAME)
-        return Verdict(fate=Fate.CHANGED, message=f"was {before.price.normalize():f}")
+        return Verdict(fate=Fate.CHANGED, message=what_changes(_in_words(before), _in_words(row)))
 
     def _of(self, supplier: str) -> Standing:
         if supplier not in self._standing:
@@ -142,6 +143,19 @@ def _row(values: Values, families: Mapping[str, ShimFamily]) -> PartRow:
         valid_to=date.fromisoformat(values["valid to"]) if values["valid to"] else None,
         lead_days=values["working days"],
     )
+
+
+def _in_words(row: PartRow) -> dict[str, str]:
+    """What a row says beside what names it, by column."""
+    return {
+        "family": row.family.code,
+        "size": f"{show(row.thickness_nm)} mm",
+        "pack": str(row.pack),
+        "price": f"{row.price.normalize():f}",
+        "only above": "yes" if row.incremental else "no",
+        "valid to": row.valid_to.isoformat() if row.valid_to else "",
+        "working days": "" if row.lead_days is None else str(row.lead_days),
+    }
 
 
 def _families() -> dict[str, ShimFamily]:

@@ -3,13 +3,15 @@
 Which sizes there are follows from their families; what a row can change is the number to keep.
 """
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
+from decimal import Decimal
 
 from inventory.compute.lengths import LengthError, from_nm, show
 from inventory.compute.markings import MarkingRule, marking_of
 from inventory.compute.sizes import check_new_shim
-from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register
+from inventory.imports.kinds import Checker, Fate, TableKind, Verdict, register, what_changes
 from inventory.models import ShimFamily, StockMinimum
 from inventory.services.minimums import MOST, set_minimums
 from inventory.services.table_posting import Say
@@ -19,10 +21,13 @@ from inventory.spreadsheets.writing import Cell
 from shop.actor import Actor
 from shop.models import Site
 
+_FIGURE = re.compile(r"[0-9]{1,12}(\.[0-9]{1,12})?\Z")
+
 
 class SizeTable(TableKind):
     code = "sizes"
     title = "Sizes and how many to keep"
+    named_by = ("family", "size")
     most_rows = MOST_ROWS
     columns = (
         Column(name="family", longest=20),
@@ -79,7 +84,7 @@ class SizeChecker(Checker):
         was, now = self._kept.get(key, 0), values["minimum"] or 0
         if was == now:
             return Verdict(fate=Fate.SAME)
-        words = f"at least {was} were to be kept" if was else "none were asked to be kept"
+        words = what_changes({"minimum": str(was)}, {"minimum": str(now)})
         return Verdict(fate=Fate.CHANGED if was else Fate.NEW, message=words)
 
     def _wrong(self, values: Values) -> str:
@@ -92,11 +97,18 @@ class SizeChecker(Checker):
         except LengthError as error:
             return error.message
         marking = marking_of(MarkingRule(family.marking), nm)
-        if values["marking"] not in (None, marking):
+        if values["marking"] is not None and not _same_marking(values["marking"], marking):
             return f"{show(nm)} mm of {family.code} is marked {marking}, not {values['marking']}"
         if (values["minimum"] or 0) > MOST:
             return f"minimum must be 0 to {MOST:,}"
         return ""
+
+
+def _same_marking(keyed: str, marking: str) -> bool:
+    """As it is stamped, or as a spreadsheet program writes that figure: 1.8 for 1.800."""
+    if keyed == marking:
+        return True
+    return bool(_FIGURE.match(keyed) and _FIGURE.match(marking)) and Decimal(keyed) == Decimal(marking)
 
 
 def _kept(site: Site) -> dict[tuple[str, int], int]:

@@ -26,6 +26,7 @@ class StockTable(TableKind):
 
     code = "stock"
     title = "Stock in bins"
+    named_by = ("bin", "family", "thickness", "condition")
     most_rows = MOST_ROWS
     columns = (
         Column(name="bin", longest=20),

@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Any
 
 from inventory.compute.lengths import Length, LengthError, Unit, from_keyed, parse_text
-from inventory.spreadsheets.reading import FileRefusedError, Row
+from inventory.spreadsheets.reading import FileRefusedError, Row, UnreadableCell
 
 MOST_WHOLE = 1_000_000_000
 _HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*(\[(?P<unit>[^\[\]]*)\])?\Z")
@@ -59,6 +59,9 @@ class Header:
         wrong: list[str] = []
         for place, column, unit in self.places:
             cell = row.cells[place] if place < len(row.cells) else ""
+            if isinstance(cell, UnreadableCell):
+                wrong.append(f"{column.name}: {cell}")
+                continue
             try:
                 values[column.name] = _value(column, unit, cell)
             except LengthError as error:
@@ -76,6 +79,8 @@ def read_header(row: Row, columns: Sequence[Column]) -> Header:
     for place, cell in enumerate(row.cells):
         if not cell:
             continue
+        if isinstance(cell, UnreadableCell):
+            raise FileRefusedError(f"The first row must name the columns; its cell {place + 1} {cell}.")
         match = _HEADING.match(cell)
         name = match["name"].strip().lower() if match else ""
         column = known.get(name)

@@ -6,6 +6,7 @@ unpack to at most 256 MiB, and is read as a stream, so memory does not grow with
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -24,6 +25,8 @@ MOST_CHARACTERS = 1_000
 MOST_UNPACKED = 256 * 1024 * 1024
 MOST_RATIO = 200  # a sheet of one repeated value packs to about a hundredth
 
+_FORMULA = re.compile(rb"<(?:[A-Za-z0-9]+:)?f[\s/>]")  # the tag, in whatever prefix the writer gave it
+
 
 class FileRefusedError(ValueError):
     """Why the file cannot be read, in the user's words, with line and column where there is one."""
@@ -31,6 +34,12 @@ class FileRefusedError(ValueError):
     def __init__(self, message: str) -> None:
         super().__init__(message)
         self.message = message
+
+
+class UnreadableCell(str):
+    """Stands for a cell of which no text can be read: why, to go after its column's name."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,16 +116,60 @@ def _xlsx_rows(file: BinaryIO) -> Iterator[Row]:
     try:
         sheet = book.worksheets[0]
         sheet.reset_dimensions()  # what a file claims about its size is not believed
-        for number, cells in enumerate(sheet.iter_rows(values_only=True), start=1):
-            yield Row(
-                number, tuple(_text(cell, number, column) for column, cell in enumerate(cells, start=1))
-            )
+        rows = _worked_out(sheet, file) if _has_formulas(file) else sheet.iter_rows(values_only=True)
+        for number, cells in enumerate(rows, start=1):
+            yield Row(number, tuple(_text(cell) for cell in cells))
     finally:
         book.close()
 
 
-def _text(cell: Any, row: int, column: int) -> str:
+def _worked_out(sheet: Any, file: BinaryIO) -> Iterator[list[Any]]:
+    """The rows of a sheet with formulas in it: what they came to, where the file keeps that."""
+    book = load_workbook(file, read_only=True, keep_links=False)
+    try:
+        formulas = book.worksheets[0]
+        formulas.reset_dimensions()
+        for results, keyed in zip(sheet.iter_rows(), formulas.iter_rows(), strict=True):
+            yield [
+                _result(cell, is_formula=it.data_type == "f") for cell, it in zip(results, keyed, strict=True)
+            ]
+    finally:
+        book.close()
+
+
+def _result(cell: Any, *, is_formula: bool) -> Any:
+    if is_formula and cell.data_type == "e":
+        return UnreadableCell(
+            f"holds a formula that comes to {cell.value}: put it right, or key in what is meant"
+        )
+    if is_formula and cell.value is None and cell.data_type == "n":  # one that comes to no text is a text
+        return UnreadableCell(
+            "holds a formula, and the file does not keep what comes out of it: open it in a spreadsheet "
+            "program and save it again, or key in what is meant"
+        )
+    return cell.value
+
+
+def _has_formulas(file: BinaryIO) -> bool:
+    with zipfile.ZipFile(file) as parts:
+        sheets = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
+        return any(_has_formula(parts, name) for name in sheets)
+
+
+def _has_formula(parts: zipfile.ZipFile, name: str) -> bool:
+    with parts.open(name) as part:
+        kept = b""
+        while piece := part.read(2**20):
+            if _FORMULA.search(kept + piece):
+                return True
+            kept = piece[-64:]  # a tag that the pieces part
+    return False
+
+
+def _text(cell: Any) -> str:
     """A cell as the text that was keyed. A number's shortest decimal form is the figure that was keyed in."""
+    if isinstance(cell, UnreadableCell):
+        return cell
     if cell is None:
         return ""
     if isinstance(cell, bool):
@@ -125,9 +178,7 @@ def _text(cell: Any, row: int, column: int) -> str:
         return str(cell)
     if isinstance(cell, float):
         return format(Decimal(repr(cell)).normalize(), "f")
-    raise FileRefusedError(
-        f"Row {row}, column {column} holds a date or something else; only text and numbers can be read."
-    )
+    return UnreadableCell("holds a date or something else; only text and numbers can be read")
 
 
 def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
@@ -145,7 +196,9 @@ def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
                 )
             if "\0" in cell:
                 raise FileRefusedError(f"Row {row.number}, column {column} holds a NUL sign.")
-        cells = tuple(unguard(cell.strip(" ")) for cell in row.cells)
+        cells = tuple(
+            cell if isinstance(cell, UnreadableCell) else unguard(cell.strip(" ")) for cell in row.cells
+        )
         if not any(cells):
             continue
         seen += 1

@@ -9,7 +9,7 @@ from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from inventory.imports.kinds import TableKind, headings, kind_of, kinds
+from inventory.imports.kinds import TableKind, headings, kind_of, kinds, name_of
 from inventory.imports.runs import BUSY, apply_import, cancel_import, stage_import
 from inventory.models import ImportRow, ImportRun
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
@@ -82,12 +82,14 @@ def import_page(request: PageRequest, site: Site, pk: UUID, refusal: ShopError |
     run = _run(site, pk)
     fate = request.GET.get("fate", "")
     rows = run.staged.filter(fate=fate) if fate in ImportRow.Fate.values else run.staged.all()
+    kind, leaf = kind_of(run.kind), Paginator(rows, ROWS).get_page(request.GET.get("page"))
     context = {
         "run": run,
-        "kind": kind_of(run.kind),
+        "kind": kind,
         "fate": fate,
         "fates": ImportRow.Fate.choices,
-        "rows": Paginator(rows, ROWS).get_page(request.GET.get("page")),
+        "rows": leaf,
+        "named": [(row, name_of(kind, row.values)) for row in leaf],
         "busy": run.state in BUSY,
         "refusal": refusal,
     }

@@ -5,14 +5,17 @@ start a formula (ASVS 5.0, 1.2.10).
 """
 
 import io
+import re
 import zipfile
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from openpyxl import load_workbook
+from openpyxl import Workbook, load_workbook
 
 from inventory.spreadsheets.cells import guard, unguard
+from inventory.spreadsheets.columns import Column, read_header
 from inventory.spreadsheets.reading import FileRefusedError, read_rows
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
 
@@ -78,8 +81,6 @@ def test_the_separators_that_spreadsheets_write(separator):
 
 
 def test_a_number_cell_is_the_figure_that_was_keyed():
-    from openpyxl import Workbook  # noqa: PLC0415 - only this test writes a foreign workbook
-
     book = Workbook()
     book.active.append(["t", 2.65, 0.3, 7, True])
     out = io.BytesIO()
@@ -123,3 +124,75 @@ def test_limits_are_reached_and_not_exceeded():
     assert len(rows_of(b"a\n" * 60_001, "x.csv")) == 60_001
     assert len(rows_of(b"," * 199 + b"a", "x.csv")[0]) == 200
     assert len(rows_of(b"x" * 1000, "x.csv")[0][0]) == 1000
+
+
+def workbook(*cells, results=None):
+    """A foreign workbook whose second row has these cells; `results`: what its formulas came to, by cell."""
+    book, out = Workbook(), io.BytesIO()
+    book.active.append(["a", "b", "c"])
+    book.active.append(list(cells))
+    book.save(out)
+    for cell, result in (results or {}).items():
+        out = _with_result(out, cell, result)
+    return out.getvalue()
+
+
+def _with_result(file, cell, result):
+    """The file as a program saves it that works formulas out: openpyxl does not, and keeps none."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(file) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                before = re.search(rb'<c r="%b"[^>]*><f>(.*?)</f><v ?/?>(</v>)?</c>' % cell.encode(), data)
+                kind = b' t="e"' if result.startswith("#") else b"" if result else b' t="str"'
+                after = b'<c r="%b"%b><f>%b</f><v>%b</v></c>'
+                data = data.replace(before[0], after % (cell.encode(), kind, before[1], result.encode()))
+            new.writestr(name, data)
+    return out
+
+
+def test_a_formula_counts_as_what_it_came_to():
+    data = workbook("x", "=1+1", 3, results={"B2": "2"})
+    assert rows_of(data, "x.xlsx") == [("a", "b", "c"), ("x", "2", "3")]
+    # What comes to an empty text is an empty cell.
+    data = workbook("x", '=IF(TRUE,"","y")', 3, results={"B2": ""})
+    assert rows_of(data, "x.xlsx") == [("a", "b", "c"), ("x", "", "3")]
+
+
+NO_RESULT = "holds a formula, and the file does not keep what comes out of it"
+COLUMNS = tuple(Column(name=name, required=False) for name in "abc")
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (workbook("x", "y", "=1+1"), [f"c: {NO_RESULT}"]),
+        (workbook("=A1", "y", "=1+1", results={"C2": "2"}), [f"a: {NO_RESULT}"]),
+        (
+            workbook("x", "=1/0", "=1/0", results={"B2": "#DIV/0!"}),
+            ["b: holds a formula that comes to #DIV/0!", f"c: {NO_RESULT}"],
+        ),
+        (workbook("x", date(2026, 3, 2), 1), ["b: holds a date or something else; only text and numbers"]),
+    ],
+    ids=["last", "first", "error", "date"],
+)
+def test_a_cell_that_cannot_be_read_is_not_an_empty_one(data, said):
+    """Taken for an empty one, a number to keep would become none, and nobody would have said so."""
+    heading, row = read_rows(io.BytesIO(data), "x.xlsx")
+    values, wrong = read_header(heading, COLUMNS).values(row)
+    assert [words[: len(start)] for words, start in zip(wrong, said, strict=True)] == said
+    assert values[said[0][0]] is None
+
+
+def test_a_heading_that_cannot_be_read_is_said():
+    book, out = Workbook(), io.BytesIO()
+    book.active.append(["a", "=1+1"])
+    book.save(out)
+    with pytest.raises(FileRefusedError, match=f"its cell 2 {NO_RESULT}"):
+        read_header(next(read_rows(out, "x.xlsx")), COLUMNS)
+
+
+def test_a_text_that_looks_like_an_error_is_a_text():
+    data = xlsx_bytes("Names", ("a",), [("#DIV/0!",), ("=1+1",)])
+    assert rows_of(data, "x.xlsx") == [("a",), ("#DIV/0!",), ("=1+1",)]

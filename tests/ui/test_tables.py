@@ -30,12 +30,14 @@ def bring_in(office, workshop):
     return act
 
 
-def test_is_read_and_applied(office, bring_in):
+def test_is_read_and_applied(office, bring_in, workshop):
     page, run = bring_in()
     assert "sizes.csv is being read." in text_of(page)
     work_once()
     page = office.get("import", run.pk)
     assert "Apply the whole table" in text_of(page)
+    code = workshop.family.code
+    assert f"2 {code}, 2.600 mm New minimum: 0 becomes 4 3 {code}, 2.625 mm New" in text_of(page)
     office.post("apply_import", run.pk)
     work_once()
     page = text_of(office.get("import", run.pk))
