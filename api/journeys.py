@@ -20,7 +20,7 @@ from shop.roles import Action
 OF_JOURNEYS = (
     queries.text("site", "Code of the site; left out where the credential sees only one.", most=20),
     queries.text("family", "Only of the shim family of this code.", most=20),
-    queries.identity("job", "Only what came, or may have come, out of this job's engine, or went into it."),
+    queries.identity("job", "Only what by could_be came out of this job's engine, or went into it."),
     queries.choice(
         "same_engine",
         "Only what went back into the engine that it came out of, or only what did not.",
@@ -45,6 +45,8 @@ class JourneySerializer(serializers.Serializer):
     """A used shim that went into an engine. came_out: null where it came out of no engine in these books.
     days: whole days between. Where equal shims of several engines lay together nobody can tell them apart:
     could_be names every job that it may have come from (null: no engine in these books); certain is false.
+    Of more than twenty it names those that came out last, and or_others is true. A fit that was reversed put
+    none in; whether shims moved that were booked and reversed, or never did, is left open.
     """
 
     site = serializers.CharField()
@@ -55,6 +57,7 @@ class JourneySerializer(serializers.Serializer):
     same_engine = serializers.BooleanField(help_text="It went back into the engine that it came out of.")
     certain = serializers.BooleanField()
     could_be = serializers.ListField(child=serializers.UUIDField(allow_null=True))
+    or_others = serializers.BooleanField(help_text="It may have come from more jobs than could_be names.")
 
     def to_representation(self, instance: TracedShim) -> Any:
         return super().to_representation(_told(instance))
@@ -116,6 +119,7 @@ def _told(shim: TracedShim) -> dict[str, Any]:
         "same_engine": shim.same_engine,
         "certain": shim.certain,
         "could_be": shim.could_be,
+        "or_others": shim.or_others,
     }
 
 

@@ -1,127 +1,143 @@
 """Which engine a used shim came from, and which it went into: traced through the books.
 
-The books count shims by lot (place, thickness, condition), not one by one. Where a lot holds a single shim,
-or shims of one origin, its journey is known; where equal shims of several origins lay together, nobody can
-tell them apart, in the drawer no more than in the books.
+The books count shims by lot (place, family, thickness, condition), not one by one. Where a lot holds a single
+shim, or shims of one origin, its journey is known; where equal shims of several origins lay together, nobody
+can tell them apart, in the drawer no more than in the books.
 
 Promise
-    Every shim that leaves a lot is taken to be the one that came first. Where shims of several origins lay
-    together when one left, each of them, what left and what stayed, could from then on be any of them: a
-    journey names them all in `could_be`, and is `certain` when that is one. Shims that were in no lot when
-    they left (the books begin later, or they came new) have no origin. The same movements give the same
-    journeys, and every shim that goes into an engine is named once.
+    A journey is `certain` only where the books leave no other origin, and otherwise names in `could_be` all
+    that they leave: the twenty that came out last, and `or_others` where there are more. Shims that lay
+    together may each be any of them until their lot is empty. Of those that could be meant, the one that came
+    first is taken to have left. What was in no engine before (counted in, from another site, new) has no
+    origin. The same movements give the same journeys, and every shim that is in an engine now is named once.
+
+Reversals
+    A fit that was reversed put nothing into an engine: it is not told, and told again when its reversal was
+    reversed. Of a movement that was reversed the books do not say whether it was a slip of the keyboard or of
+    the hand. Either the shims never moved, so that whoever took others from that lot meanwhile may have had
+    these; or they moved, and equal ones came back. Both are reckoned with. Out of an engine, the scrap or the
+    outside a reversal takes back the very shims that went there.
+
+Counts are believed: a shim that is missed is gone from then on. One that is found is any that was missed, of
+that size, or one that the books have not had.
 """
 
-from collections import defaultdict, deque
-from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+from typing import NamedTuple
 
-Lot = tuple[Hashable, int, str]
-"""Place, thickness in nanometres, condition."""
+Lot = tuple[Hashable, Hashable, int, str]
+"""Place, family, thickness in nanometres, condition."""
+Origin = tuple[int, Hashable]
+"""The number of the movement that took it out of an engine, and that movement's job."""
+Origins = tuple[Origin, ...]
+"""Each once, in the ledger's order."""
+
+MOST_NAMED = 20
+NOWHERE: Origin = (0, None)
+"""Of a shim that came out of no engine in these books."""
+OTHERS: Origin = (-1, None)
+"""Stands first where there are more than `MOST_NAMED`."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class Where(Enum):
+    """What sort of place a lot is in: kept in the shop, or one of the outside ones."""
+
+    KEPT = "kept"
+    ENGINE = "engine"
+    DIFFERENCE = "difference"
+    OUTSIDE = "outside"
+
+
+class Step(NamedTuple):
     """One line of a movement: so many shims into a lot (above zero) or out of it (below)."""
 
     lot: Lot
     quantity: int
-    engine: bool
-    """Whether the lot's place is the engines: shims come from there and go there one by one."""
+    where: Where
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Act:
-    """One movement of one family, in the order of the ledger."""
+    """One movement, in the order of the ledger. Lines of places or conditions that are not traced are left
+    out. reverses: the number of the movement that it undoes. is_reversed: known to be undone by a later one.
+    regrades: its shims are others than the books had them for."""
 
     seq: int
+    at: datetime
     job: Hashable
     steps: Sequence[Step]
+    reverses: int | None = None
+    is_reversed: bool = False
+    regrades: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Journey:
-    """A shim from the engine that it was taken out of to the one that it went into."""
+class Journey(NamedTuple):
+    """A shim from the engine that it was taken out of to the one that it went into.
 
-    from_job: Hashable
-    """None where it did not come out of an engine in these books."""
-    out_seq: int | None
-    out_nm: int | None
-    """The thickness at which it was counted when it came out."""
-    to_job: Hashable
+    nth: of the shims that its movement put into engines, from 0. out_nm: the thickness at which it was
+    counted when it came out. origin: the likeliest of `origins`.
+    """
+
     in_seq: int
+    nth: int
+    family: Hashable
+    at: datetime
+    to_job: Hashable
     in_nm: int
-    condition: str
-    via: tuple[int, ...]
-    """The movements between, first to last."""
-    could_be: tuple[Hashable, ...]
-    """Every job whose engine it may have come out of, in the order in which they took theirs out."""
+    origin: Origin
+    out_nm: int | None
+    origins: Origins
+
+    @property
+    def from_job(self) -> Hashable:
+        """None where it did not come out of an engine in these books."""
+        return self.origin[1]
+
+    @property
+    def out_seq(self) -> int | None:
+        return self.origin[0] or None
+
+    def may_be_of(self, job: Hashable) -> bool:
+        """Whether `could_be` names the job."""
+        if self.origin[1] == job or len(self.origins) == 1:
+            return bool(self.origin[1] == job)
+        return any(origin[1] == job for origin in self.origins)
+
+    @property
+    def or_others(self) -> bool:
+        """Whether it may have come from more jobs than `could_be` names."""
+        return self.origins[0] == OTHERS
+
+    @property
+    def could_be(self) -> tuple[Hashable, ...]:
+        """The jobs whose engine it may have come out of, in the order in which they took theirs out."""
+        named = sorted({*self.origins, self.origin} - {OTHERS}, key=seq_of)
+        return tuple(dict.fromkeys(job for _, job in named))
 
     @property
     def certain(self) -> bool:
-        return len(self.could_be) == 1
+        return len(self.origins) == 1 or (not self.or_others and len(self.could_be) == 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Shim:
-    job: Hashable = None
-    seq: int | None = None
-    nm: int | None = None
-    via: tuple[int, ...] = ()
-    could_be: frozenset[tuple[int, Hashable]] = frozenset({(0, None)})
+def unite(first: Origins, second: Origins) -> Origins:
+    """Both, cut to the last ones where they are many; the same object where nothing is new."""
+    if first is second or not second:
+        return first
+    if not first:
+        return second
+    both = {*first, *second}
+    if len(both) == len(first):
+        return first
+    if len(both) == len(second):
+        return second
+    ordered = sorted(both, key=seq_of)
+    if len(both - {OTHERS}) > MOST_NAMED:
+        return (OTHERS, *ordered[-MOST_NAMED:])
+    return tuple(ordered)
 
 
-def journeys(acts: Iterable[Act]) -> tuple[Journey, ...]:
-    """Every shim that went into an engine, in the order in which it did."""
-    tracer = Tracer()
-    return tuple(journey for act in acts for journey in tracer.follow(act))
-
-
-class Tracer:
-    """The shims of one family, followed act by act: it knows where each lies by then."""
-
-    def __init__(self) -> None:
-        self._lots: dict[Lot, deque[_Shim]] = defaultdict(deque)
-
-    def follow(self, act: Act) -> list[Journey]:
-        """The shims that this act put into an engine."""
-        found: list[Journey] = []
-        moving: deque[_Shim] = deque()
-        for step in act.steps:
-            if step.quantity < 0:
-                moving.extend(_leaving(self._lots, step, act))
-        for step in act.steps:
-            for _ in range(max(step.quantity, 0)):
-                shim = moving.popleft() if moving else _Shim()
-                if step.engine:
-                    found.append(_arrived(shim, step, act))
-                else:
-                    self._lots[step.lot].append(replace(shim, via=(*shim.via, act.seq)))
-        return found
-
-
-def _leaving(lots: dict[Lot, deque[_Shim]], step: Step, act: Act) -> Iterable[_Shim]:
-    if step.engine:
-        origin = frozenset({(act.seq, act.job)})
-        return [_Shim(job=act.job, seq=act.seq, nm=step.lot[1], could_be=origin)] * -step.quantity
-    waiting = lots[step.lot]
-    together = frozenset[tuple[int, Hashable]]().union(*(shim.could_be for shim in waiting))
-    if len(together) > 1:
-        waiting = lots[step.lot] = deque(replace(shim, could_be=together) for shim in waiting)
-    return [waiting.popleft() if waiting else _Shim() for _ in range(-step.quantity)]
-
-
-def _arrived(shim: _Shim, step: Step, act: Act) -> Journey:
-    _, thickness_nm, condition = step.lot
-    jobs = dict.fromkeys(job for _, job in sorted(shim.could_be, key=lambda origin: origin[0]))
-    return Journey(
-        from_job=shim.job,
-        out_seq=shim.seq,
-        out_nm=shim.nm,
-        to_job=act.job,
-        in_seq=act.seq,
-        in_nm=thickness_nm,
-        condition=condition,
-        via=shim.via,
-        could_be=tuple(jobs),
-    )
+def seq_of(origin: Origin) -> int:
+    return origin[0]

@@ -9,8 +9,9 @@ from functools import cached_property
 from itertools import islice
 from typing import overload
 
+from inventory.compute.journeys import Journey
 from inventory.models import Movement, ShimFamily
-from inventory.selectors.traced_books import Entry, entries_of
+from inventory.selectors.traced_books import journeys_of
 from shop.models import Site
 
 CHUNK = 500
@@ -21,8 +22,9 @@ class TracedShim:
     """A used shim that went into an engine, with where it came from.
 
     from_job, out: None where it came out of no engine in these books (it was counted in, or came from
-    another site). could_be: the jobs that it may have come from, where equal shims lay together. via: the
-    movements between, first to last. nth: which of the shims that `into` put into the engine it was, from 0.
+    another site). could_be: the jobs that it may have come from, where equal shims lay together; the last
+    twenty, and or_others where there are more. certain: the books leave no other than from_job. nth: which of
+    the shims that `into` put into the engine it was, from 0.
     """
 
     family: ShimFamily
@@ -34,11 +36,8 @@ class TracedShim:
     into: Movement
     in_nm: int
     could_be: tuple[uuid.UUID | None, ...]
-    via: tuple[int, ...]
-
-    @property
-    def certain(self) -> bool:
-        return len(self.could_be) == 1
+    or_others: bool
+    certain: bool
 
     @property
     def days(self) -> int | None:
@@ -62,9 +61,9 @@ def traced_shims(
 ) -> "TracedShims":
     """Used shims that went into engines at a site, the last one first; of one family, else of all.
 
-    job_id: only those that came out of this job's engine, or may have, or went into it. since, until: that
-    went in from then on, and before. same_engine: only those that went back into their own engine, or only
-    the others.
+    A fit that was reversed put none in. job_id: only those that came out of this job's engine, or may have,
+    or went into it; of what may have come from very many, what names this one. since, until: that went in
+    from then on, and before. same_engine: only what went back into its own engine, or only the others.
     """
     wanted = _Wanted(
         family=None if family is None else family.pk,
@@ -73,7 +72,7 @@ def traced_shims(
         until=until,
         same_engine=same_engine,
     )
-    return TracedShims(entries_of(site), wanted)
+    return TracedShims(journeys_of(site), wanted)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,18 +83,13 @@ class _Wanted:
     until: datetime | None
     same_engine: bool | None
 
-    def __contains__(self, entry: Entry) -> bool:
-        journey = entry.journey
-        if self.family is not None and entry.family != self.family:
+    def __contains__(self, journey: Journey) -> bool:
+        if self.family is not None and journey.family != self.family:
             return False
-        if self.job_id is not None and self.job_id not in (
-            journey.from_job,
-            journey.to_job,
-            *journey.could_be,
-        ):
+        if self.job_id is not None and self.job_id != journey.to_job and not journey.may_be_of(self.job_id):
             return False
-        if (self.since is not None and entry.at < self.since) or (
-            self.until is not None and entry.at >= self.until
+        if (self.since is not None and journey.at < self.since) or (
+            self.until is not None and journey.at >= self.until
         ):
             return False
         back = journey.from_job is not None and journey.from_job == journey.to_job
@@ -105,18 +99,18 @@ class _Wanted:
 class TracedShims(Sequence[TracedShim]):
     """The shims that are wanted, the last one first. Only those that are looked at are read up."""
 
-    def __init__(self, entries: list[Entry], wanted: _Wanted) -> None:
-        self._entries, self._wanted = entries, wanted
-        self._most = len(entries)  # others may go on with the same list meanwhile
+    def __init__(self, journeys: list[Journey], wanted: _Wanted) -> None:
+        self._journeys, self._wanted = journeys, wanted
+        self._most = len(journeys)  # others may go on with the same list meanwhile
 
     def behind(self, last: tuple[int, int] | None, *, most: int, rising: bool = False) -> list[TracedShim]:
         """So many of those behind the one with this `into` and `nth`, from the beginning where it is None;
         the last one first, with `rising` the first one."""
         begin, end = 0, self._most
         if last is not None and rising:
-            begin = bisect_right(self._entries, last, hi=self._most, key=_place)
+            begin = bisect_right(self._journeys, last, hi=self._most, key=_place)
         elif last is not None:
-            end = bisect_left(self._entries, last, hi=self._most, key=_place)
+            end = bisect_left(self._journeys, last, hi=self._most, key=_place)
         numbers = range(begin, end) if rising else reversed(range(begin, end))
         return _read_up(list(islice(self._those(numbers), most)))
 
@@ -140,30 +134,29 @@ class TracedShims(Sequence[TracedShim]):
             yield from _read_up(chunk)
 
     @cached_property
-    def _found(self) -> list[Entry]:
+    def _found(self) -> list[Journey]:
         return list(self._those(reversed(range(self._most))))
 
-    def _those(self, numbers: Iterator[int] | range) -> Iterator[Entry]:
-        return (entry for entry in map(self._entries.__getitem__, numbers) if entry in self._wanted)
+    def _those(self, numbers: Iterator[int] | range) -> Iterator[Journey]:
+        return (journey for journey in map(self._journeys.__getitem__, numbers) if journey in self._wanted)
 
 
-def _place(entry: Entry) -> tuple[int, int]:
-    return entry.seq, entry.nth
+def _place(journey: Journey) -> tuple[int, int]:
+    return journey.in_seq, journey.nth
 
 
-def _read_up(entries: list[Entry]) -> list[TracedShim]:
-    numbers = {number for entry in entries for number in (entry.seq, entry.journey.out_seq)}
+def _read_up(journeys: list[Journey]) -> list[TracedShim]:
+    numbers = {number for journey in journeys for number in (journey.in_seq, journey.out_seq)}
     known = [number for number in numbers if number is not None]
     movements = Movement.objects.select_related("site").in_bulk(known)
-    families = ShimFamily.objects.in_bulk({entry.family for entry in entries})
-    return [_traced(families[entry.family], entry, movements) for entry in entries]
+    families = ShimFamily.objects.in_bulk({journey.family for journey in journeys})
+    return [_traced(families[journey.family], journey, movements) for journey in journeys]
 
 
-def _traced(family: ShimFamily, entry: Entry, movements: dict[int, Movement]) -> TracedShim:
-    journey = entry.journey
+def _traced(family: ShimFamily, journey: Journey, movements: dict[int, Movement]) -> TracedShim:
     return TracedShim(
         family=family,
-        nth=entry.nth,
+        nth=journey.nth,
         from_job=journey.from_job,
         out=None if journey.out_seq is None else movements[journey.out_seq],
         out_nm=journey.out_nm,
@@ -171,5 +164,6 @@ def _traced(family: ShimFamily, entry: Entry, movements: dict[int, Movement]) ->
         into=movements[journey.in_seq],
         in_nm=journey.in_nm,
         could_be=journey.could_be,
-        via=journey.via,
+        or_others=journey.or_others,
+        certain=journey.certain,
     )

@@ -4,7 +4,8 @@ Movements never change, and where a shim came from rests on all of them: traced 
 answer took longer with every year (12 s a page at 150,000 lines of used shims). So each process keeps what it
 has traced of a site with the link of the chain that it has come to, and goes on from there. Where the books
 are not what they were, it begins anew: another hash at that link (a backup was put back, a transaction was
-undone), or a movement that came in before the last one that was followed.
+undone), or a movement that came in before the last one that was followed. So it does where a movement is
+reversed of whose shims others may have been told meanwhile, or one that lies very long back.
 """
 
 import threading
@@ -12,18 +13,33 @@ import uuid
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from itertools import groupby
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from django.db.models import Count, Q, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
-from inventory.compute.journeys import Act, Journey, Step, Tracer
-from inventory.models import ChainHead, Condition, MovementLine, MovementSeal, Place, PlaceKind
+from inventory.compute.journeys import Act, Journey, Step, Where
+from inventory.compute.tracing import Tracer, UnforeseenError
+from inventory.models import (
+    ChainHead,
+    Condition,
+    MovementLine,
+    MovementSeal,
+    Place,
+    PlaceKind,
+    Reason,
+)
 from shop.models import Site
 
 TRACED = (Condition.USED, Condition.UNMEASURED)
+WHERE = {
+    PlaceKind.ENGINE: Where.ENGINE,
+    PlaceKind.DIFFERENCE: Where.DIFFERENCE,
+    PlaceKind.SUPPLIER: Where.OUTSIDE,
+    PlaceKind.SCRAP: Where.OUTSIDE,
+}
 MOST_SITES = 16
 """Of so many sites a process keeps what it traced; the one that was asked about longest ago goes first."""
 _COLUMNS = (
@@ -33,32 +49,24 @@ _COLUMNS = (
     "movement__at",
     "movement__job_id",
     "movement__site_id",
-    "place_id",
+    "movement__reverses_id",
+    "movement__reversed_by__seq",
+    "movement__reason",
     "place__kind",
+    "place_id",
     "thickness_nm",
     "condition",
     "quantity",
 )
 
 
-class Entry(NamedTuple):
-    """A shim that went into an engine. nth: of the shims that its movement put into engines, from 0."""
-
-    seq: int
-    nth: int
-    family: uuid.UUID
-    at: datetime
-    journey: Journey
-
-
 @dataclass(slots=True)
 class _Books:
-    """entries: in the order in which they went in, only ever added to. position, hash: of the last link of
-    the site's chain that was looked at. last: the number of the last movement that was followed. others: how
-    many lines of other sites' movements, which take shims out of this one's transit, are among them."""
+    """position, hash: of the last link of the site's chain that was looked at. last: the number of the last
+    movement that was followed. others: how many lines of other sites' movements, which take shims out of
+    this one's transit, are among them."""
 
-    tracers: dict[uuid.UUID, Tracer] = field(default_factory=dict)
-    entries: list[Entry] = field(default_factory=list)
+    tracer: Tracer = field(default_factory=Tracer)
     position: int = 0
     hash: str = ""
     last: int = 0
@@ -72,7 +80,7 @@ class _Shelf:
         self._guard = threading.Lock()
         self._sites: OrderedDict[uuid.UUID, tuple[threading.Lock, list[_Books]]] = OrderedDict()
 
-    def entries_of(self, site: Site) -> list[Entry]:
+    def journeys_of(self, site: Site) -> list[Journey]:
         with self._guard:
             lock, kept = self._sites.setdefault(site.pk, (threading.Lock(), []))
             self._sites.move_to_end(site.pk)
@@ -83,16 +91,16 @@ class _Shelf:
             books = kept.pop() if kept else None
             books = _gone_on(site, books)
             kept.append(books)
-            return books.entries
+            return books.tracer.told()
 
 
 _shelf = _Shelf()
 
 
-def entries_of(site: Site) -> list[Entry]:
-    """Every used shim that went into an engine of the site, the first one first. Not to be changed; it may
-    grow at its end."""
-    return _shelf.entries_of(site)
+def journeys_of(site: Site) -> list[Journey]:
+    """Every used shim that went into an engine of the site and was not taken back, the first one first. Not
+    to be changed; it may grow at its end."""
+    return _shelf.journeys_of(site)
 
 
 def _gone_on(site: Site, books: _Books | None) -> _Books:
@@ -102,7 +110,7 @@ def _gone_on(site: Site, books: _Books | None) -> _Books:
     fresh = None
     if books.position and end.position >= books.position and end.hash_then == books.hash:
         fresh = _fresh(site, books, end)
-    if fresh is None or not _follow(site, books, fresh):
+    if fresh is None or not _take_in(site, books, fresh):
         books = _Books()
         _follow(site, books, _whole(site, end.position))
     books.position, books.hash = end.position, end.hash
@@ -161,26 +169,38 @@ def _others(site: Site) -> QuerySet[MovementLine]:
     return lines.exclude(movement__site=site)
 
 
-def _follow(site: Site, books: _Books, rows: Iterable[tuple[Any, ...]]) -> bool:
-    """Follow these lines, which are in the ledger's order. False where one of them stands before what was
-    followed already: then these books are of no more use."""
-    nth = 0
-    for (seq, family), group in groupby(rows, key=lambda row: row[:2]):
-        if seq < books.last:
-            return False
-        nth = 0 if seq != books.last else nth
-        books.last = seq
-        lines = list(group)
-        at, job, by = lines[0][3:6]
-        if by != site.pk:
-            books.others += len(lines)
-        act = Act(seq=seq, job=job, steps=[_step(*line[6:]) for line in lines])
-        for journey in books.tracers.setdefault(family, Tracer()).follow(act):
-            books.entries.append(Entry(seq, nth, family, at, journey))
-            nth += 1
+def _take_in(site: Site, books: _Books, fresh: list[tuple[Any, ...]]) -> bool:
+    """Follow what came since, too. False where these books are of no more use then."""
+    if fresh and fresh[0][0] < books.last:
+        return False
+    try:
+        _follow(site, books, fresh)
+    except UnforeseenError:
+        return False
     return True
 
 
-def _step(place: uuid.UUID, kind: str, thickness_nm: int, condition: str, quantity: int) -> Step:
-    lot = place, thickness_nm, condition
-    return Step(lot=lot, quantity=quantity, engine=kind == PlaceKind.ENGINE)
+def _follow(site: Site, books: _Books, rows: Iterable[tuple[Any, ...]]) -> None:
+    """Follow these lines, which are in the ledger's order."""
+    for seq, group in groupby(rows, key=itemgetter(0)):
+        lines = list(group)
+        at, job, by, reverses, reversed_by, reason = lines[0][3:9]
+        if by != site.pk:
+            books.others += len(lines)
+        books.tracer.follow(
+            Act(
+                seq=seq,
+                at=at,
+                job=job,
+                steps=[_step(line) for line in lines],
+                reverses=reverses,
+                is_reversed=reversed_by is not None,
+                regrades=reason == Reason.REGRADE,
+            )
+        )
+        books.last = seq
+
+
+def _step(row: tuple[Any, ...]) -> Step:
+    kind, place, thickness_nm, condition, quantity = row[9:]
+    return Step((place, row[1], thickness_nm, condition), quantity, WHERE.get(kind, Where.KEPT))

@@ -11,11 +11,19 @@ from inventory.compute.lengths import from_nm
 from inventory.models import Condition
 from inventory.selectors import traced_books
 from inventory.selectors.journeys import traced_shims
-from inventory.selectors.traced_books import entries_of
+from inventory.selectors.traced_books import journeys_of
 from inventory.services.fitting import Fitted, OneShim, fit_shims, recover_shims
-from inventory.services.floor import Shims, count_in, return_to_bin
+from inventory.services.floor import (
+    Shims,
+    count_in,
+    move_shims,
+    return_to_bin,
+    reverse_movement,
+    scrap_shims,
+)
 from inventory.services.inspecting import inspect_shim
-from inventory.services.transfers import arrive_shims, send_shims
+from inventory.services.regrading import regrade_shims
+from inventory.services.transfers import arrive_shims, recall_transfer, send_shims, take_back_arrival
 
 pytestmark = pytest.mark.django_db
 
@@ -83,7 +91,6 @@ def test_out_of_one_engine_and_into_another(work, site, family, bins):
     # Keyed at its marking when it came out, counted at its measure when it went in.
     assert (shim.out_nm, shim.in_nm, shim.days) == (2_650_000, 2_634_000, 5)
     assert [movement.reason for movement in (shim.out, shim.into)] == ["pull", "fit"]
-    assert len(shim.via) == 4
 
 
 def test_a_swap_within_one_engine_can_be_left_out(work, site, family, tray):
@@ -132,7 +139,7 @@ def test_another_site_s_shims_are_not_told(work, site, other_site, family, bins,
 
 
 def told(shims):
-    return [(shim.into.pk, shim.nth, shim.from_job, shim.to_job, shim.could_be, shim.via) for shim in shims]
+    return [(shim.into.pk, shim.nth, shim.from_job, shim.to_job, shim.could_be) for shim in shims]
 
 
 def anew(site, **asked):
@@ -178,19 +185,19 @@ class TestGoingOn:
 
     def test_from_where_it_was(self, passed_on, site):
         passed_on(FIRST)
-        entries = entries_of(site)
-        assert len(entries) == 1
-        assert entries_of(site) is entries
+        journeys = journeys_of(site)
+        assert len(journeys) == 1
+        assert journeys_of(site) is journeys
         passed_on(SECOND)
-        assert entries_of(site) is entries
+        assert journeys_of(site) is journeys
         assert told(traced_shims(site)) == anew(site)
-        assert len(entries) == 2
+        assert len(journeys) == 2
 
     def test_as_many_queries_whatever_the_books_hold(self, passed_on, site):
         asked = []
         for job in (FIRST, SECOND, THIRD):
             passed_on(job)
-            entries_of(site)
+            journeys_of(site)
             with CaptureQueriesContext(connection) as queries:
                 traced_shims(site).behind(None, most=1)
             asked.append(len(queries))
@@ -218,7 +225,7 @@ class TestGoingOn:
         passed_on(FIRST)
         work.fit(SECOND, pulled=[(2_650_000, Condition.UNMEASURED)])
         work.store(SECOND, 2_650_000, 2_634_000)
-        entries_of(site)
+        journeys_of(site)
         parcel = send_shims(
             site=site,
             target=other_site,
@@ -234,26 +241,130 @@ class TestGoingOn:
                 )
             ],
         )
-        entries = entries_of(site)
+        journeys = journeys_of(site)
         arrive_shims(transfer=parcel, actor=stranger, at=at)
-        assert entries_of(site) is entries
+        assert journeys_of(site) is journeys
         passed_on(THIRD)
-        assert entries_of(site) is entries
+        assert journeys_of(site) is journeys
         assert told(traced_shims(site)) == anew(site)
         assert told(traced_shims(other_site)) == anew(other_site) == []
 
     def test_anew_where_a_movement_came_in_late(self, passed_on, site):
         """On PostgreSQL one may have its number before another that is written first."""
         passed_on(FIRST)
-        entries = entries_of(site)
+        journeys = journeys_of(site)
         books = traced_books._shelf._sites[site.pk][1][0]
         books.last += 1_000
         passed_on(SECOND)
-        assert entries_of(site) is not entries
+        assert journeys_of(site) is not journeys
         assert told(traced_shims(site)) == anew(site)
 
     def test_of_so_many_sites_only(self, site, other_site, monkeypatch):
         monkeypatch.setattr(traced_books, "MOST_SITES", 1)
         for one in (site, other_site, site):
-            assert entries_of(one) == []
+            assert journeys_of(one) == []
             assert list(traced_books._shelf._sites) == [one.pk]
+
+
+class TestReversals:
+    """Of what was reversed the books do not say whether it ever happened."""
+
+    @pytest.fixture
+    def undo(self, boss, work):
+        def act(movement):
+            return reverse_movement(movement=movement, actor=boss, at=work.now(), note="a slip")
+
+        return act
+
+    @pytest.fixture
+    def stored(self, work, site, bins):
+        """A shim of the first engine in the drawer, and traced to there."""
+        work.fit(FIRST, pulled=[(2_650_000, Condition.UNMEASURED)])
+        work.store(FIRST, 2_650_000, 2_634_000)
+        journeys_of(site)
+
+    def the_last(self, site, reason):
+        return site.movements.filter(reason=reason).latest("seq")
+
+    def told(self, site):
+        found = told(traced_shims(site))
+        assert found == anew(site)
+        return [(row[2], row[3], row[4]) for row in found]
+
+    def test_a_fit(self, stored, work, undo, site, bins):
+        work.fit(SECOND, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(FIRST, SECOND, (FIRST,))]
+        undone = undo(self.the_last(site, "fit"))
+        assert self.told(site) == []
+        work.fit(THIRD, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(FIRST, THIRD, (FIRST,))]
+        undo(self.the_last(site, "fit"))
+        undo(undone)
+        assert self.told(site) == [(FIRST, SECOND, (FIRST,))]
+
+    @pytest.mark.parametrize("reason", ["return_to_bin", "measure", "recover", "pull"])
+    def test_what_brought_it_into_the_drawer(self, stored, work, undo, site, bins, reason):
+        """Each act and all behind it taken back, and done again."""
+        on_the_way = ["return_to_bin", "measure", "recover", "pull"]
+        undone = [undo(self.the_last(site, reason)) for reason in on_the_way[: on_the_way.index(reason) + 1]]
+        assert self.told(site) == []
+        for movement in reversed(undone):
+            undo(movement)
+        work.fit(SECOND, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(FIRST, SECOND, (FIRST,))]
+
+    def test_a_pull_that_was_another_engine_s(self, work, undo, site, bins):
+        work.fit(FIRST, pulled=[(2_650_000, Condition.UNMEASURED)])
+        undo(self.the_last(site, "pull"))
+        work.fit(SECOND, pulled=[(2_650_000, Condition.UNMEASURED)])
+        work.store(SECOND, 2_650_000, 2_634_000)
+        work.fit(THIRD, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(SECOND, THIRD, (SECOND,))]
+
+    def test_scrap_a_move_and_a_regrading(self, stored, work, undo, site, clerk, boss, family, bins):
+        by = {"site": site, "actor": boss}
+
+        def one(nm, place):
+            return Shims(family=family, thickness_nm=nm, condition=Condition.USED, quantity=1, place=place)
+
+        scrap_shims(**by, at=work.now(), source=bins[0], shims=[one(2_634_000, None)], note="worn")
+        undo(self.the_last(site, "scrap"))
+        move_shims(**by, at=work.now(), source=bins[0], shims=[one(2_634_000, bins[1])])
+        undo(self.the_last(site, "move"))
+        regrade_shims(
+            **by, at=work.now(), found=one(2_634_000, bins[0]), measured=from_nm(2_640_000), note="read wrong"
+        )
+        undo(self.the_last(site, "regrade"))
+        work.fit(SECOND, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(FIRST, SECOND, (FIRST,))]
+
+    def test_whoever_took_from_the_drawer_meanwhile_may_have_had_it(
+        self, stored, work, undo, site, boss, family, bins
+    ):
+        away = Shims(
+            family=family, thickness_nm=2_634_000, condition=Condition.USED, quantity=1, place=bins[1]
+        )
+        moved = move_shims(site=site, actor=boss, at=work.now(), source=bins[0], shims=[away])
+        work.fit(SECOND, pulled=[(2_650_000, Condition.UNMEASURED)])
+        work.store(SECOND, 2_650_000, 2_634_000)
+        work.fit(THIRD, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(SECOND, THIRD, (SECOND,))]
+        undo(moved)
+        assert self.told(site) == [(SECOND, THIRD, (FIRST, SECOND))]
+
+    def test_a_call_back_from_another_site(self, stored, work, undo, site, other_site, boss, family, bins):
+        sent = Shims(
+            family=family, thickness_nm=2_634_000, condition=Condition.USED, quantity=1, place=bins[0]
+        )
+        parcel = send_shims(site=site, target=other_site, actor=boss, at=work.now(), shims=[sent])
+        recall_transfer(transfer=parcel, actor=boss, at=work.now())
+        take_back_arrival(
+            transfer=parcel,
+            movement=self.the_last(site, "arrive"),
+            actor=boss,
+            at=work.now(),
+            note="it is still there",
+        )
+        recall_transfer(transfer=parcel, actor=boss, at=work.now())
+        work.fit(SECOND, fitted=[(2_634_000, bins[0])])
+        assert self.told(site) == [(FIRST, SECOND, (FIRST,))]

@@ -1,0 +1,150 @@
+"""Small drawn books, and every way that the shims may have gone: a plain model to hold the tracing against.
+
+Each act moves one shim between places. What the books do not say is tried in every way: which of equal shims
+was taken, and of each act that was reversed, whether it happened and was undone, or never happened.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from hypothesis import strategies as st
+
+from inventory.compute.journeys import Act, Step, Where
+
+AT = datetime(2026, 3, 2, tzinfo=UTC)
+KEPT = ("tray", "bin")
+SIZES = (1_000_000, 2_000_000)
+WHERE = {"engine": Where.ENGINE, "difference": Where.DIFFERENCE, "scrap": Where.OUTSIDE}
+Lot = tuple[str, int]
+
+
+@dataclass(frozen=True)
+class Done:
+    """One act: a shim from a lot to a lot. undoes: the number of the act that it reverses."""
+
+    seq: int
+    source: Lot
+    target: Lot
+    undoes: int | None = None
+
+    @property
+    def job(self):
+        return f"job {self.seq}"
+
+    @property
+    def act(self):
+        return Act(
+            seq=self.seq,
+            at=AT,
+            job=self.job,
+            reverses=self.undoes,
+            steps=[_step(self.source, -1), _step(self.target, 1)],
+        )
+
+
+def _step(lot, quantity):
+    place, nm = lot
+    return Step((place, "disc29", nm, "used"), quantity, WHERE.get(place, Where.KEPT))
+
+
+@st.composite
+def books(draw, *, most=10, reversals=True):
+    """Acts that the ledger would take: no place is ever below zero, nothing is reversed twice."""
+    there: Counter[Lot] = Counter()
+    acts: list[Done] = []
+    for seq in range(1, draw(st.integers(2, most))):
+        reversed_ones = {one.undoes for one in acts}
+        undoable = [
+            one
+            for one in acts
+            if one.seq not in reversed_ones and (one.target[0] not in KEPT or there[one.target])
+        ]
+        filled = sorted(lot for lot, count in there.items() if lot[0] in KEPT and count)
+        kinds = ["pull", "pull", "find"] + ["move", "fit", "fit", "lose", "scrap", "measure"] * bool(filled)
+        kind = draw(st.sampled_from(kinds + ["undo"] * 4 * bool(undoable and reversals)))
+        if kind == "undo":
+            one = draw(st.sampled_from(undoable))
+            done = Done(seq, one.target, one.source, one.seq)
+        elif kind in ("pull", "find"):
+            nm = draw(st.sampled_from(SIZES))
+            outside = "engine" if kind == "pull" else "difference"
+            done = Done(seq, (outside, nm), (draw(st.sampled_from(KEPT)), nm))
+        else:
+            source = draw(st.sampled_from(filled))
+            place, nm = source
+            other = KEPT[place == KEPT[0]]
+            targets = {"move": (other, nm), "measure": (place, SIZES[nm == SIZES[0]])}
+            targets |= {"fit": ("engine", nm), "lose": ("difference", nm), "scrap": ("scrap", nm)}
+            done = Done(seq, source, targets[kind])
+        there[done.source] -= 1
+        there[done.target] += 1
+        acts.append(done)
+    return acts
+
+
+def possible_origins(acts: list[Done]) -> dict[int, set[str | None]]:
+    """By fit that stands at the end, the jobs out of whose engines its shim may have come; None for a shim
+    that was found."""
+    root, stands = _stories(acts)
+    fits = [one.seq for one in acts if one.target[0] == "engine" and one.undoes is None and stands[one.seq]]
+    found: dict[int, set[str | None]] = {seq: set() for seq in fits}
+    for never in _never_happened(acts):
+        for world in _worlds([one for one in acts if one.seq not in never], root):
+            in_engines = {where[2]: shim for where, shim in world if where[0] == "engine"}
+            for seq in fits:
+                found[seq].add(in_engines[seq])
+    return found
+
+
+def _stories(acts):
+    """By act, the first of those that undo one another, and whether that stands in the end."""
+    root, stands = {}, {}
+    for one in acts:
+        root[one.seq] = one.seq if one.undoes is None else root[one.undoes]
+        stands[one.seq] = True
+        if one.undoes is not None:
+            stands[root[one.seq]] = not stands[root[one.seq]]
+    return root, stands
+
+
+def _never_happened(acts):
+    """Every choice of acts that were only keyed, each with the one that undoes it."""
+    choices = [frozenset()]
+    for one in acts:
+        if one.undoes is not None:
+            choices += [choice | {one.seq, one.undoes} for choice in choices if one.undoes not in choice]
+    return choices
+
+
+def _worlds(acts, root):
+    """Every way to move the shims: sorted pairs of where one is and its name, which is its origin. Outside
+    the shop a shim is where the first act of its story put it."""
+    worlds = {()}
+    for one in acts:
+        target = one.target if one.target[0] in KEPT else (*one.target, root[one.seq])
+        worlds = {
+            tuple(sorted([*rest, (target, shim)], key=repr))
+            for world in worlds
+            for rest, shim in _ways_to_take(one, world, root)
+        }
+    return worlds
+
+
+def _ways_to_take(one, world, root):
+    """What is left, and the shim that is taken."""
+    place, nm = one.source
+    if place in KEPT:
+        choices = {entry for entry in world if entry[0] == one.source}
+    elif one.undoes is not None:
+        choices = {entry for entry in world if entry[0] == (place, nm, root[one.seq])}
+    elif place == "engine":
+        yield world, one.job
+        return
+    else:
+        yield world, None
+        choices = {entry for entry in world if entry[0][:2] == ("difference", nm)}
+    for entry in choices:
+        rest = list(world)
+        rest.remove(entry)
+        yield rest, entry[1]
