@@ -1,15 +1,23 @@
 """Two sites on one service: not a word of the other's reaches anybody (bar S1)."""
 
 import pytest
+from django.conf import settings as project_settings
+from django.test import override_settings
 
+from inventory.services.sites import open_site
 from shop.actor import service_actor
+from shop.models import Role
 from tests.api.buying_writes import claimed, set_stock_minimum
 from tests.api.counting import opened
 from tests.api.floor_writes import return_to_supplier, send_shims
+from tests.api.lasting_world import LOOPBACK, copy_of
+from tests.api.program import program
 from tests.api.table_writes import stage_import
-from tests.api.world import World
+from tests.api.world import World, make_world
 from tests.api.writes import given_up, inspect_shim, operations
 from tests.jobs.shop import NEW, USED, Workshop
+from tests.lasting import made_once
+from tests.people import north_yard, person
 
 # Every list and every thing of a site; what is not here is shared by all (the catalogue) or about the asker.
 LISTS = (
@@ -55,30 +63,45 @@ SHARED = (
 )
 
 
-@pytest.fixture
-def both(world, other_site, stranger):
+def make_both():
     """The same kind of shop at both sites, with a job in each state that shows anything."""
-    there = Workshop(
-        site=other_site, tech=service_actor(), family=world.shop.family, engine=world.shop.engine
-    )
+    site, other = north_yard(), open_site(code="harbour", name="Harbour Street")
+    world = make_world(site, program(person("mara", "Mara Quist", site, Role.MANAGER), site))
+    there = Workshop(site=other, tech=service_actor(), family=world.shop.family, engine=world.shop.engine)
     there.bin("2.700")
     there.stock(("2.575", NEW, 3), ("2.600", USED, 2))
-    theirs = World(shop=there, program=stranger)
-    for shop in (world, theirs):
-        shop.hold()
-        opened(shop, "2.600")
-        shop.need()
-        claimed(shop)
-        shop.program.done("/purchase-choices", {})
-        shop.measured_again()
-        given_up(shop)
-        for case in (inspect_shim, return_to_supplier, send_shims):
-            shop.program.done(*case(shop))
-        shop.coming()
-        shop.shop_plan()
-        shop.program.done(*set_stock_minimum(shop))
-        shop.program.done(*stage_import(shop))
+    theirs = World(shop=there, program=program(person("odo", "Odo Brandt", other, Role.MANAGER), other))
+    with override_settings(COLDGAP=project_settings.COLDGAP | LOOPBACK):
+        for shop in (world, theirs):
+            fill(shop)
     return world, theirs
+
+
+def fill(shop):
+    shop.hold()
+    opened(shop, "2.600")
+    shop.need()
+    claimed(shop)
+    shop.program.done("/purchase-choices", {})
+    shop.measured_again()
+    given_up(shop)
+    for case in (inspect_shim, return_to_supplier, send_shims):
+        shop.program.done(*case(shop))
+    shop.coming()
+    shop.shop_plan()
+    shop.program.done(*set_stock_minimum(shop))
+    shop.program.done(*stage_import(shop))
+
+
+@pytest.fixture(scope="module")
+def both_of_the_module(django_db_setup, django_db_blocker):
+    with made_once(django_db_blocker, make_both) as made:
+        yield made
+
+
+@pytest.fixture
+def both(both_of_the_module, db):
+    return tuple(copy_of(world) for world in both_of_the_module)
 
 
 def words_of(world, kinds):
