@@ -23,11 +23,18 @@ from shop.log_ins import (
     take_back_attempt,
 )
 from shop.models import LogInTrouble
+from shop.passwords import Argon2PasswordHasher
 from tests.ui.pages import text_of
 
 PASSWORD = "thin leaf passes the gap"
 SHOP, STRANGER = "203.0.113.7", "198.51.100.9"  # RFC 5737: addresses for documentation
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def cheap_hashing(monkeypatch):
+    """It is counted here who reaches the hasher. How strong it is: tests/shop/test_settings.py."""
+    monkeypatch.setattr(Argon2PasswordHasher, "memory_cost", 64)
 
 
 @pytest.fixture
