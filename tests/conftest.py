@@ -2,7 +2,6 @@
 
 import gc
 import os
-import shutil
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,10 +20,11 @@ django.setup()
 from django.conf import settings as project_settings
 from django.core.management import call_command
 from django.core.servers.basehttp import WSGIRequestHandler
-from django.db import connection, connections
+from django.db import connection
 
 from inventory.selectors.audit import audit
 from tests.flushing import acting_as_owner, allow_flush
+from tests.migrated import Migrated
 from tests.people import counter, manager, other_site, outsider, site, technician
 from tests.servers.postgres import APP
 from tests.servers.valkey import ValkeyServer
@@ -84,38 +84,39 @@ def pytest_collection_finish(session):
 
 
 @pytest.fixture(scope="session")
-def django_db_modify_db_settings(django_db_modify_db_settings) -> None:
+def migrated(django_db_modify_db_settings_parallel_suffix) -> Migrated | None:
+    """The migrated database of this run; None where each session makes its own."""
+    run_folder = os.environ.get(environment.RUN_FOLDER)
+    return Migrated(connection, Path(run_folder)) if run_folder else None
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings, migrated) -> None:
     """A file of its own for SQLite: in memory there would be neither WAL nor other processes."""
-    default = connections["default"]
-    if default.vendor == "sqlite":
-        worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
-        file = Path(os.environ[environment.FOLDER]) / f"{worker}.sqlite3"
-        default.settings_dict["TEST"]["NAME"] = str(file)
-        if (template := migrated()) and template.exists():
-            shutil.copyfile(template, file)
-
-
-def migrated() -> Path | None:
-    """The database of this run as the migrations left it, once a session on SQLite has made it."""
-    name = os.environ.get(environment.MIGRATED)
-    return Path(name) if name and connection.vendor == "sqlite" else None
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
+    names = connection.settings_dict["TEST"]
+    if connection.vendor == "sqlite":
+        names["NAME"] = str(Path(os.environ[environment.FOLDER]) / f"{worker}.sqlite3")
+    elif migrated is not None:
+        # The sessions of a run have one server.
+        names["NAME"] = f"test_{os.getpid()}_{worker}"
 
 
 @pytest.fixture(scope="session")
-def django_db_keepdb(django_db_modify_db_settings) -> bool:
+def django_db_keepdb(django_db_modify_db_settings, migrated) -> bool:
     """Whether there is a database to begin with, migrated by another session of this run."""
-    template = migrated()
-    return template is not None and template.exists()
+    return migrated is not None and migrated.copy(connection.settings_dict["TEST"]["NAME"])
 
 
 @pytest.fixture(scope="session")
-def django_db_setup(django_db_setup, django_db_blocker) -> Iterator[None]:
+def django_db_setup(django_db_setup, django_db_blocker, migrated) -> Iterator[None]:
     """The migrated database. On PostgreSQL every test then works with the rights that the service has in
     production, as `grant_app_role` gives them; one marked `owner` works with the owner's."""
     allow_flush(connection)
-    if connection.vendor != "postgresql":
+    if migrated is not None:
         with django_db_blocker.unblock():
-            leave_migrated()
+            migrated.leave()
+    if connection.vendor != "postgresql":
         yield
         return
     with django_db_blocker.unblock():
@@ -127,18 +128,6 @@ def django_db_setup(django_db_setup, django_db_blocker) -> Iterator[None]:
     del connection.settings_dict["OPTIONS"]["assume_role"]
     with django_db_blocker.unblock():
         connection.close()
-
-
-def leave_migrated() -> None:
-    """Leave the migrated database for the run's next session on SQLite, whole or not at all."""
-    template = migrated()
-    if template is None or template.exists():
-        return
-    # Two sessions may come to this at once.
-    part = template.with_suffix(f".{os.getpid()}")
-    with connection.cursor() as cursor:
-        cursor.execute("VACUUM INTO %s", [str(part)])
-    part.rename(template)
 
 
 @pytest.fixture

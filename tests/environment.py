@@ -20,9 +20,10 @@ CHOICE = "COLDGAP_TEST_DATABASE"
 FOLDER = "COLDGAP_TEST_FOLDER"
 SERVER_URL = "COLDGAP_TEST_POSTGRES_URL"
 APP_URL = "COLDGAP_TEST_POSTGRES_APP_URL"
-# Where the first session on SQLite leaves the migrated database for the next ones (tests/run.py).
-MIGRATED = "COLDGAP_TEST_MIGRATED"
-KEPT = (CHOICE, FOLDER, SERVER_URL, APP_URL, MIGRATED, "COLDGAP_TEST_DATA")
+# What tests/run.py has for all of its sessions: a folder, with the migrated SQLite database as a file in it.
+RUN_FOLDER = "COLDGAP_TEST_RUN"
+MIGRATED_FILE = "migrated.sqlite3"
+KEPT = (CHOICE, FOLDER, SERVER_URL, APP_URL, RUN_FOLDER, "COLDGAP_TEST_DATA")
 FOREIGN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "SECRET_KEY", "DJANGO_ALLOW_ASYNC_UNSAFE")
 
 

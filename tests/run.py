@@ -14,12 +14,13 @@ import sys
 import tempfile
 import time
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.environment import MIGRATED
+from tests.environment import APP_URL, RUN_FOLDER, SERVER_URL
 from tests.servers.children import Child
+from tests.servers.postgres import APP, OWNER, PostgresServer
 
 # Whoever waits for a server that was killed leaves its core to another.
 AT_ONCE = (os.cpu_count() or 1) + 1
@@ -34,7 +35,7 @@ CHECKS = (
 class Session:
     """One run of pytest.
 
-    name: for people; words: what pytest is told; env: what its environment has besides.
+    name: for people, its database first; words: what pytest is told; env: what its environment has besides.
     """
 
     name: str
@@ -42,19 +43,25 @@ class Session:
     env: dict[str, str] = field(default_factory=dict)
 
 
-FAULTS = "tests/faults"
+FAULTS, API = "tests/faults", "tests/api"
+# What is tried in sessions of its own: three of a database's sessions end closer together than one would.
+APART = (FAULTS, API)
 MOST = ["-m", "not browser and not fuzz"]
+REST = [*MOST, *(f"--ignore={folder}" for folder in APART)]
 POSTGRESQL = {"COLDGAP_TEST_DATABASE": "postgresql"}
+# The longest first, so that no core is left without work while another has a long one before it.
 SESSIONS = (
-    Session(name="postgresql", words=[*MOST, f"--ignore={FAULTS}"], env=POSTGRESQL),
-    Session(name="sqlite", words=[*MOST, f"--ignore={FAULTS}"]),
-    # Apart from the others, beside whom they run: they wait for most of their time, for what was killed.
+    Session(name="sqlite", words=REST),
+    Session(name="postgresql", words=REST, env=POSTGRESQL),
+    Session(name="postgresql API", words=[API, *MOST], env=POSTGRESQL),
+    Session(name="sqlite API", words=[API, *MOST]),
+    # These wait for most of their time, for what was killed.
     Session(name="postgresql faults", words=[FAULTS, *MOST], env=POSTGRESQL),
-    Session(name="sqlite faults", words=[FAULTS, *MOST]),
     # A process each: the browser's driver leaves an event loop in its thread, which shuts the database there.
     # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others took 15 s.
     Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),
     Session(name="pages", words=["tests/browser", "-m", "browser"]),
+    Session(name="sqlite faults", words=[FAULTS, *MOST]),
 )
 
 
@@ -96,7 +103,7 @@ def main() -> int:
 
 
 def lint(folder: Path) -> bool:
-    env = os.environ | {"COLDGAP_DATA_DIR": str(folder), "DJANGO_SETTINGS_MODULE": "shop.settings"}
+    env = environment(folder) | {"COLDGAP_DATA_DIR": str(folder), "DJANGO_SETTINGS_MODULE": "shop.settings"}
     clean = True
     for name, words in CHECKS:
         done = subprocess.run(
@@ -110,13 +117,23 @@ def lint(folder: Path) -> bool:
 
 
 def run_sessions(folder: Path, words: Sequence[str], *, at_once: int) -> bool:
+    server = PostgresServer()
+    try:
+        server.start()
+        env = environment(folder) | {SERVER_URL: server.url(OWNER), APP_URL: server.url(APP)}
+        return run_all(folder, words, env, at_once=at_once)
+    finally:
+        server.remove()
+
+
+def run_all(folder: Path, words: Sequence[str], env: Mapping[str, str], *, at_once: int) -> bool:
     counts, good = Counts(), True
     waiting, running = list(SESSIONS), []
     while waiting or running:
         while waiting and len(running) < at_once:
             session = waiting.pop(0)
             print(f"{session.name}: started", flush=True)
-            running.append((session, start(session, folder, words), time.monotonic()))
+            running.append((session, start(session, folder, words, env), time.monotonic()))
         time.sleep(0.2)
         for entry in [entry for entry in running if not entry[1].running]:
             running.remove(entry)
@@ -132,12 +149,12 @@ def run_sessions(folder: Path, words: Sequence[str], *, at_once: int) -> bool:
     return good and counts.passed > 0 and counts.failed == 0
 
 
-def start(session: Session, folder: Path, words: Sequence[str]) -> Child:
+def start(session: Session, folder: Path, words: Sequence[str], env: Mapping[str, str]) -> Child:
     report = report_of(session, folder)
     return Child(
         [sys.executable, "-m", "pytest", f"--junitxml={report}", *session.words, *words],
         log=report.with_suffix(".log"),
-        env=environment(folder) | session.env,
+        env={**env, **session.env},
         # As Ctrl-C does, so that pytest takes its servers and folders away.
         stop_signal=signal.SIGINT,
     )
@@ -145,7 +162,7 @@ def start(session: Session, folder: Path, words: Sequence[str]) -> Child:
 
 def environment(folder: Path) -> dict[str, str]:
     """What every session has in its environment."""
-    found = os.environ | {"PYTHONUNBUFFERED": "1", MIGRATED: str(folder / "migrated.sqlite3")}
+    found = os.environ | {"PYTHONUNBUFFERED": "1", RUN_FOLDER: str(folder)}
     # The tests start hundreds of programs, and each would compile all of Django anew: 4 of its 6 s.
     if found.pop("PYTHONDONTWRITEBYTECODE", ""):
         found["PYTHONPYCACHEPREFIX"] = str(folder / "bytecode")

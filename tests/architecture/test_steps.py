@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.run import FAULTS, SESSIONS
+from tests.run import APART, SESSIONS
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -25,12 +25,13 @@ def test_every_test_with_the_mark_is_where_the_step_looks(name, mark):
 
 @pytest.mark.parametrize("database", ["sqlite", "postgresql"])
 def test_what_is_tried_apart_is_tried_on_each_database(database):
-    most, apart = (
-        next(session for session in SESSIONS if session.name == name)
-        for name in (database, f"{database} faults")
-    )
-    assert most.env == apart.env
-    assert [word for word in most.words if word.startswith("--ignore")] == [f"--ignore={FAULTS}"]
-    assert apart.words[0] == FAULTS
-    assert list(apart.words[1:]) == [word for word in most.words if not word.startswith("--ignore")]
-    assert list((ROOT / FAULTS).glob("test_*.py"))
+    most = next(session for session in SESSIONS if session.name == database)
+    ignored = [word for word in most.words if word.startswith("--ignore")]
+    assert ignored == [f"--ignore={folder}" for folder in APART]
+    for folder in APART:
+        (apart,) = [
+            session for session in SESSIONS if session.words[0] == folder and session.name.startswith(database)
+        ]
+        assert apart.env == most.env
+        assert list(apart.words[1:]) == [word for word in most.words if word not in ignored]
+        assert list((ROOT / folder).glob("test_*.py"))

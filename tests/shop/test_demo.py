@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
-from tests.environment import MIGRATED
+from tests.environment import MIGRATED_FILE, RUN_FOLDER
 from tests.servers.children import free_port, wait_until
 from tests.shop.demo_process import MANAGE, ROOT, Demo, accepts, environment, is_running, manage
 
@@ -74,7 +74,7 @@ def migrated_dir(tmp_path_factory) -> Path:
     """A data folder with an empty shop in it, not to be changed: to migrate takes longer than to build."""
     folder = tmp_path_factory.mktemp("migrated")
     empty = folder / "demo.sqlite3"
-    template = Path(os.environ.get(MIGRATED, "none"))
+    template = Path(os.environ.get(RUN_FOLDER, "none")) / MIGRATED_FILE
     if template.exists():
         shutil.copyfile(template, empty)
     else:
