@@ -30,7 +30,9 @@ def test_what_is_tried_apart_is_tried_on_each_database(database):
     assert ignored == [f"--ignore={folder}" for folder in APART]
     for folder in APART:
         (apart,) = [
-            session for session in SESSIONS if session.words[0] == folder and session.name.startswith(database)
+            session
+            for session in SESSIONS
+            if session.words[0] == folder and session.name.startswith(database)
         ]
         assert apart.env == most.env
         assert list(apart.words[1:]) == [word for word in most.words if word not in ignored]
