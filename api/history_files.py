@@ -56,7 +56,7 @@ class BinHistoryFile(BinView):
     )
     def get(self, call: Call, **path: Any) -> HttpResponseBase:
         place = self.find(call.actor, **path)
-        return _story(call, f"bin-{place.pk}", story_of_bin(place))
+        return _story(call, f"bin-{place.pk}", story_of_bin(place, at=call.at))
 
 
 class JobHistoryFile(JobView):
@@ -69,7 +69,7 @@ class JobHistoryFile(JobView):
     )
     def get(self, call: Call, **path: Any) -> HttpResponseBase:
         job = self.find(call.actor, **path)
-        return _story(call, f"job-{job.number}", story_of_job(job.site, job.pk))
+        return _story(call, f"job-{job.number}", story_of_job(job.site, job.pk, at=call.at))
 
 
 class FamilyHistoryFile(FamilyView):

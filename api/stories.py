@@ -72,7 +72,7 @@ class BinHistory(BinView):
         query=FILTERS,
     )
     def get(self, call: Call, **path: Any) -> Found:
-        return _told(story_of_bin(self.find(call.actor, **path)), call.query)
+        return _told(story_of_bin(self.find(call.actor, **path), at=call.at), call.query)
 
 
 class JobHistory(JobView):
@@ -88,7 +88,7 @@ class JobHistory(JobView):
     )
     def get(self, call: Call, **path: Any) -> Found:
         job = self.find(call.actor, **path)
-        return _told(story_of_job(job.site, job.pk), call.query)
+        return _told(story_of_job(job.site, job.pk, at=call.at), call.query)
 
 
 class FamilyHistory(FamilyView):
@@ -133,7 +133,7 @@ def asked_family(call: Call, family: ShimFamily) -> tuple[Site, Story]:
             errors=[FieldError("?thickness", words)],
         )
     site = site_of(call.actor, call.query.get("site"), "?site")
-    return site, story_of_size(site, family, size_nm)
+    return site, story_of_size(site, family, size_nm, at=call.at)
 
 
 def asked_person(call: Call) -> tuple[User, Story]:

@@ -6,6 +6,7 @@ The ledger is one source of several: counts, holds, inspections, and what was do
 import uuid
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
@@ -26,11 +27,15 @@ from inventory.models import (
 )
 from inventory.selectors.happenings import Happening, Source, Story
 from inventory.selectors.history import HistoryFilter, history
+from inventory.selectors.overdue import as_it_is
 from shop.models import Site, User
 
 
-def story_of_bin(place: Place) -> Story:
-    """What went through a bin, and what happened to itself; a retired one's as well."""
+def story_of_bin(place: Place, *, at: datetime) -> Story:
+    """What went through a bin, and what happened to itself; a retired one's as well.
+
+    at: of the look, here and below; a hold whose time is over by then has ended, swept or not.
+    """
     lines = _lines(place.site, HistoryFilter(place=place))
     counts = BinCount.objects.filter(place=place)
     hold_lines = HoldLine.objects.filter(Q(place=place) | Q(taken_from=place))
@@ -46,12 +51,12 @@ def story_of_bin(place: Place) -> Story:
             ),
             _from("count", "closed_at", _closed_count, _closed(counts)),
             _from("count", "keyed_at", _tally, _tallies(Tally.objects.filter(count__place=place))),
-            *_holds(Hold.objects.filter(pk__in=hold_lines.values("hold"))),
+            *_holds(Hold.objects.filter(pk__in=hold_lines.values("hold")), at),
         ),
     )
 
 
-def story_of_size(site: Site, family: ShimFamily, size_nm: int | None) -> Story:
+def story_of_size(site: Site, family: ShimFamily, size_nm: int | None, *, at: datetime) -> Story:
     """What happened to the shims of one grade at a site, all that are nearest to this size; None: of all."""
     # As `nearest_size` has it: a shim halfway between two sizes is of the thinner one, and the outermost
     # sizes take what lies outside the range.
@@ -63,23 +68,24 @@ def story_of_size(site: Site, family: ShimFamily, size_nm: int | None) -> Story:
     wanted = HistoryFilter(family=family, thinnest_nm=lowest, thickest_nm=highest)
     within = {"family": family, "thickness_nm__gte": lowest, "thickness_nm__lte": highest}
     inspections = Inspection.objects.filter(site=site, **within).select_related("family")
+    holds = Hold.objects.filter(site=site, pk__in=HoldLine.objects.filter(**within).values("hold"))
     return Story(
         sources=(
             _from("movement", "movement__at", _line, _lines(site, wanted)),
             _from("inspection", "at", _inspection, inspections.order_by("-at", "-id")),
-            *_holds(Hold.objects.filter(site=site, pk__in=HoldLine.objects.filter(**within).values("hold"))),
+            *_holds(holds, at),
         ),
     )
 
 
-def story_of_job(site: Site, job_id: uuid.UUID) -> Story:
+def story_of_job(site: Site, job_id: uuid.UUID, *, at: datetime) -> Story:
     """What a job did to the stock: its movements, holds and needs. Its readings and plans are the job's."""
     needs = Need.objects.filter(site=site, job_id=job_id).order_by("-created_at", "-id")
     return Story(
         sources=(
             _from("movement", "movement__at", _line, _lines(site, HistoryFilter(job_id=job_id))),
             _from("need", "created_at", _need, needs),
-            *_holds(Hold.objects.filter(site=site, job_id=job_id)),
+            *_holds(Hold.objects.filter(site=site, job_id=job_id), at),
         ),
     )
 
@@ -156,10 +162,18 @@ def _over(holds: QuerySet[Hold]) -> QuerySet[Hold]:
     return over.order_by("-resolved_at", "-id")
 
 
-def _holds(holds: QuerySet[Hold]) -> list[Source]:
+def _holds(holds: QuerySet[Hold], at: datetime) -> list[Source]:
+    overdue = holds.filter(state=Hold.State.HELD, expires_at__lte=at).prefetch_related("lines__place")
     return [
         _from("hold", "created_at", _held, _made(holds)),
         _from("hold", "resolved_at", _ended, _over(holds)),
+        # As the sweep will leave them, so that a page of the story is the same before and after.
+        _from(
+            "hold",
+            "expires_at",
+            lambda hold: _ended(as_it_is(hold, at)),
+            overdue.order_by("-expires_at", "-id"),
+        ),
     ]
 
 

@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils import timezone
 
 from inventory.models import Place, PlaceKind, ShimFamily
 from inventory.selectors.history_tables import STORY, story_cells
@@ -100,7 +101,7 @@ def _bin(site: Site, key: str) -> About:
         name=f"bin-{place.pk}",
         address=reverse("bin", args=[site.code, place.pk]),
         here=reverse("story", args=[site.code, "bin", place.pk]),
-        story=story_of_bin(place),
+        story=story_of_bin(place, at=timezone.now()),
     )
 
 
@@ -117,7 +118,7 @@ def _size(site: Site, key: str) -> About:
         name=f"{family.code}-{size_nm}",
         address=reverse("family", args=[site.code, family.code]),
         here=reverse("story", args=[site.code, "size", key]),
-        story=story_of_size(site, family, size_nm),
+        story=story_of_size(site, family, size_nm, at=timezone.now()),
     )
 
 

@@ -4,6 +4,7 @@ from uuid import UUID
 
 from django.http import HttpResponse, HttpResponseBase
 from django.urls import reverse
+from django.utils import timezone
 
 from inventory.selectors.stories import story_of_job
 from inventory.ui.stories import About, draw_story, story_table
@@ -32,5 +33,5 @@ def _about(site: Site, pk: UUID) -> About:
         name=f"job-{job.number}",
         address=reverse("job", args=[site.code, pk]),
         here=reverse("job_history", args=[site.code, pk]),
-        story=story_of_job(site, pk),
+        story=story_of_job(site, pk, at=timezone.now()),
     )

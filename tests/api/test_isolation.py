@@ -1,9 +1,13 @@
 """Two sites on one service: not a word of the other's reaches anybody (bar S1)."""
 
+import re
+
+import pypdfium2
 import pytest
 from django.conf import settings as project_settings
 from django.test import override_settings
 
+from api.imports import TABLE_KINDS
 from inventory.services.sites import open_site
 from shop.actor import service_actor
 from shop.models import Role
@@ -13,6 +17,7 @@ from tests.api.floor_writes import return_to_supplier, send_shims
 from tests.api.lasting_world import LOOPBACK, copy_of
 from tests.api.program import program
 from tests.api.table_writes import stage_import
+from tests.api.test_history_files import rows_of
 from tests.api.world import World, make_world
 from tests.api.writes import given_up, inspect_shim, operations
 from tests.jobs.shop import NEW, USED, Workshop
@@ -61,23 +66,40 @@ SHARED = (
     "sites",
     "openapi.json",
 )
+# Files of a site, and of one thing of a site: what these tables and papers hold is asked for below.
+FILES = ("stock/file", "history/file", "history/by-person/file", "journeys/file", "labels")
+FILES_OF_A_THING = (
+    "bins/<>/history/file",
+    "bins/<>/pack-label",
+    "jobs/<>/history/file",
+    "purchase-lists/<>/order",
+)
+# The families are shared, what happened to their shims at a site is not; tables hold both.
+FILES_OF_WHAT_IS_SHARED = ("shim-families/<>/history/file", "exports/<>")
+SHARED_TABLES = {"families", "engine-types", "prices"}
 
 
 def make_both():
-    """The same kind of shop at both sites, with a job in each state that shows anything."""
+    """The same kind of shop at both sites, with a job in each state that shows anything.
+
+    And what the files of the first held before the other one was there.
+    """
     site, other = north_yard(), open_site(code="harbour", name="Harbour Street")
     world = make_world(site, program(person("mara", "Mara Quist", site, Role.MANAGER), site))
-    there = Workshop(site=other, tech=service_actor(), family=world.shop.family, engine=world.shop.engine)
-    there.bin("2.700")
-    there.stock(("2.575", NEW, 3), ("2.600", USED, 2))
-    theirs = World(shop=there, program=program(person("odo", "Odo Brandt", other, Role.MANAGER), other))
     with override_settings(COLDGAP=project_settings.COLDGAP | LOOPBACK):
-        for shop in (world, theirs):
-            fill(shop)
-    return world, theirs
+        fill(world)
+        alone = files_of(world)
+        there = Workshop(site=other, tech=service_actor(), family=world.shop.family, engine=world.shop.engine)
+        there.bin("2.700")
+        there.stock(("2.575", NEW, 3), ("2.600", USED, 2))
+        there.bin("3.000")
+        theirs = World(shop=there, program=program(person("odo", "Odo Brandt", other, Role.MANAGER), other))
+        fill(theirs)
+    return world, theirs, alone
 
 
 def fill(shop):
+    """A day at work."""
     shop.hold()
     opened(shop, "2.600")
     shop.need()
@@ -101,7 +123,7 @@ def both_of_the_module(django_db_setup, django_db_blocker):
 
 @pytest.fixture
 def both(both_of_the_module, db):
-    return tuple(copy_of(world) for world in both_of_the_module)
+    return tuple(copy_of(world) for world in both_of_the_module[:2])
 
 
 def words_of(world, kinds):
@@ -140,6 +162,57 @@ def test_no_list_of_one_names_anything_of_the_other(both):
         assert "Harbour" not in text
 
 
+def test_every_file_is_looked_at(db):
+    routes = {
+        re.sub(r"<[^>]+>", "<>", route.strip("/")) for _, route, it in operations() if it.kind == "file"
+    }
+    assert routes == {*FILES, *FILES_OF_A_THING, *FILES_OF_WHAT_IS_SHARED}
+
+
+def addresses_of_files(shop):
+    """Every table of the shop as a file, as CSV and as XLSX; of its things, one file each."""
+    tables = [path for path in FILES if path != "labels"]
+    tables += [f"bins/{place.pk}/history/file" for place in shop.shop.bins.values()]
+    tables += [f"jobs/{job['id']}/history/file" for job in shop.program.get("/jobs").json()["items"]]
+    tables.append(f"shim-families/{shop.family}/history/file")
+    tables += [f"exports/{kind}" for kind in TABLE_KINDS if kind not in SHARED_TABLES]
+    return [f"{path}?format={ending}" for path in tables for ending in ("csv", "xlsx")]
+
+
+def files_of(shop):
+    """What each of them holds, row by row, and what the sheet of labels says."""
+    found = {path: rows_of(shop.program.get(f"/{path}")) for path in addresses_of_files(shop)}
+    sheet = pypdfium2.PdfDocument(shop.program.get("/labels").content)
+    found["labels"] = [page.get_textpage().get_text_range() for page in sheet]
+    return found
+
+
+def test_no_file_of_one_has_a_row_of_the_other(both, both_of_the_module):
+    """A whole day at the other site has changed no cell of any of this one's files."""
+    ours, theirs = both
+    alone = both_of_the_module[2]
+    assert files_of(ours) == alone
+    seen = files_of(theirs)
+    for path in (f"{path}?format=csv" for path in FILES[:-1]):
+        assert len(seen[path]) > 1, path
+        assert seen[path] != alone[path], path
+    assert theirs.shop.bin("3.000").code in seen["labels"][0]
+
+
+def test_every_file_of_a_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
+    ours, theirs = both
+    nothing, asked = "0190b0a0-0000-7000-8000-000000000000", {"pack-label": "?thickness=2.575mm"}
+    for pattern in FILES_OF_A_THING:
+        kind, _, rest = pattern.partition("/<>/")
+        for item in theirs.program.get(f"/{kind}").json()["items"]:
+            foreign, missing = (
+                ours.program.get(f"/{kind}/{key}/{rest}{asked.get(rest, '')}")
+                for key in (item["id"], nothing)
+            )
+            assert foreign.status_code == 404, pattern
+            assert without_instance(foreign) == without_instance(missing)
+
+
 def test_every_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
     ours, theirs = both
     for kind in (kind for kind in LISTS if kind not in WITHOUT_ID):
@@ -154,7 +227,8 @@ def test_every_thing_of_the_other_is_404_like_one_that_does_not_exist(both):
 def test_the_others_site_as_a_filter_is_404_like_one_that_does_not_exist(both):
     """In every list, and in the reports that take a site."""
     ours, _ = both
-    for kind in (*LISTS, "counts/due", "counts/variance", "buying-insight"):
+    shared = (f"shim-families/{ours.family}/history/file", *(f"exports/{kind}" for kind in TABLE_KINDS))
+    for kind in (*LISTS, *FILES, *shared, "counts/due", "counts/variance", "buying-insight"):
         foreign, missing = (ours.program.get(f"/{kind}?site={code}") for code in ("harbour", "nowhere"))
         assert foreign.status_code == missing.status_code == 404, kind
         assert without_instance(foreign) == without_instance(missing), kind

@@ -65,7 +65,7 @@ def looks_of(site: Site) -> dict[str, Callable[[], object]]:
         "bin page": lambda: answered(browser, reverse("bin", args=[site.code, lot.place_id])),
         "history": lambda: list(history(site, HistoryFilter(place=lot.place))[:50]),
         "history of a size": lambda: story_of_size(
-            site, lot.family, grade_of(lot.family.range, lot.thickness_nm)
+            site, lot.family, grade_of(lot.family.range, lot.thickness_nm), at=timezone.now()
         ).page(),
         "bins due to be counted": lambda: due(site, at=timezone.now()),
     }

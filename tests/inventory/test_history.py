@@ -190,8 +190,8 @@ def brief(story):
     return [(entry.kind, entry.what, entry.by) for entry in story]
 
 
-def test_the_story_of_a_bin(day, bins):
-    story = story_of_bin(bins[0]).page()
+def test_the_story_of_a_bin(day, bins, at):
+    story = story_of_bin(bins[0], at=at).page()
     assert brief(story) == [
         ("movement", "Send to another site", "Tobi Lund"),
         ("bin", "Relocated", "Tobi Lund"),
@@ -212,22 +212,22 @@ def test_the_story_of_a_bin(day, bins):
     assert story[-1].text == "Added at cabinet A, row 1, column 1, for 2.625 mm of disc29"
 
 
-def test_a_story_is_read_page_by_page(day, bins):
-    whole = story_of_bin(bins[0]).page()
-    pages = [story_of_bin(bins[0]).page(limit=3, offset=offset) for offset in range(0, 12, 3)]
+def test_a_story_is_read_page_by_page(day, bins, at):
+    whole = story_of_bin(bins[0], at=at).page()
+    pages = [story_of_bin(bins[0], at=at).page(limit=3, offset=offset) for offset in range(0, 12, 3)]
     assert [entry for page in pages for entry in page] == whole
 
 
-def test_the_story_of_a_size(day, site, family):
-    story = story_of_size(site, family, NM).page()
+def test_the_story_of_a_size(day, site, family, at):
+    story = story_of_size(site, family, NM, at=at).page()
     assert ("inspection", "Inspected", "Ines Varga") in brief(story)
     assert ("hold", "Held", "Ines Varga") in brief(story)
     assert "2.632 mm, face good." in next(entry.text for entry in story if entry.kind == "inspection")
-    assert story_of_size(site, family, 2_650_000).page() == []
+    assert story_of_size(site, family, 2_650_000, at=at).page() == []
 
 
-def test_the_story_of_a_job(day, site):
-    assert brief(story_of_job(site, JOB).page()) == [
+def test_the_story_of_a_job(day, site, at):
+    assert brief(story_of_job(site, JOB, at=at).page()) == [
         ("movement", "Recover", "Ines Varga"),
         ("movement", "Recover", "Ines Varga"),
         ("movement", "Fit", "Ines Varga"),
@@ -269,5 +269,5 @@ def test_a_person_s_story_names_the_bin_and_tells_each_act_once(site, boss, bins
             one,
         ),
     ]
-    assert [entry.what for entry in story_of_bin(bins[3]).page()] == ["Retired", "Merged", "Added"]
-    assert [entry.what for entry in story_of_bin(bins[1]).page()] == ["Relocated", "Added"]
+    assert [entry.what for entry in story_of_bin(bins[3], at=at).page()] == ["Retired", "Merged", "Added"]
+    assert [entry.what for entry in story_of_bin(bins[1], at=at).page()] == ["Relocated", "Added"]

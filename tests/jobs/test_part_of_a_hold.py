@@ -151,7 +151,8 @@ class TestPartOfAHold:
         assert self.beside(by_hand) == (Hold.State.HELD, [("", 2_575_000, 1), ("", 3_100_000, 1)])
         assert Balance.objects.get(place=workshop.bins["3.100"]).on_hand == 1
         assert f"Not used, in tray {job.tray}: 1 × 2.575 mm." in fitted.events.last().text
-        told = [row.text for row in story_of_job(workshop.site, job.pk).whole() if row.what == "Hold fitted"]
+        story = story_of_job(workshop.site, job.pk, at=AT).whole()
+        told = [row.text for row in story if row.what == "Hold fitted"]
         assert f" for {job}; not used: 1 × 2.575 mm in {job.tray.code}" in told[-1]
         assert audit() == []
 
@@ -194,7 +195,7 @@ def test_a_hold_that_none_was_fitted_of_is_not_fitted(job, workshop, hold, tech)
     fit_job(job=accepted.job, actor=tech, at=AT, really=dict.fromkeys(BOTH, really))
     one.refresh_from_db()
     assert (one.state, one.note) == (Hold.State.RELEASED, f"Not used: free again, in {job.tray.code}")
-    ends = [row for row in story_of_job(workshop.site, job.pk).whole() if row.what == "Hold fitted"]
+    ends = [row for row in story_of_job(workshop.site, job.pk, at=AT).whole() if row.what == "Hold fitted"]
     assert ends == []
     assert audit() == []
 
