@@ -138,9 +138,7 @@ def split_bin(
 
 def _lock_holds_in(source: Place, at: datetime) -> tuple[list[Hold], dict[ShimKey, int]]:
     """The open holds on shims in a bin, locked, and what overdue ones of the site give free."""
-    mine = Hold.objects.filter(state=Hold.State.HELD, lines__place=source)
-    live = mine.exclude(expires_at__lte=at).distinct()
-    locked = lock_holds(site=source.site, at=at, holds=list(live))
+    locked = lock_holds(site=source.site, at=at, place=source)
     return locked.held, locked.freed
 
 

@@ -12,9 +12,10 @@ from datetime import datetime
 
 from django.db.models import Prefetch, Q
 
-from inventory.models import Hold, HoldLine
+from inventory.models import Hold, HoldLine, Place
 from inventory.services.ledger import ShimKey
 from inventory.services.texts import check_texts
+from shop.db import by_now, once_locked
 from shop.errors import HoldExpired, WrongState
 from shop.models import Site
 
@@ -41,28 +42,37 @@ def lock_hold(hold: Hold, at: datetime) -> Hold:
     WrongState."""
     # Not its site's row with it: that would stop every movement of the site.
     fresh = Hold.objects.select_for_update(of=("self",)).select_related("site").get(pk=hold.pk)
-    _refuse_over(fresh, at)
+    _refuse_over(fresh, once_locked(at))
     return fresh
 
 
 def lock_holds(
-    *, site: Site, at: datetime, holds: Sequence[Hold] = (), job_id: uuid.UUID | None = None
+    *,
+    site: Site,
+    at: datetime,
+    holds: Sequence[Hold] = (),
+    job_id: uuid.UUID | None = None,
+    place: Place | None = None,
 ) -> Locked:
     """These holds locked, and with them every overdue one of the site, which expires.
 
-    `job_id`: lock every hold that stands for this job as well; one that is over is just not among them.
+    `job_id`, `place`: lock every hold that stands for this job, or has shims there, as well; one that is over
+    is just not among them.
     Raises HoldExpired or WrongState for one of `holds` that is over.
     """
     asked = {hold.pk for hold in holds}
-    wanted = Q(site=site, state=Hold.State.HELD, expires_at__lte=at)
+    wanted = Q(site=site, state=Hold.State.HELD, expires_at__lte=by_now(at))
     if job_id is not None:
         wanted |= Q(job_id=job_id, state=Hold.State.HELD)
+    if place is not None:
+        wanted |= Q(pk__in=HoldLine.objects.filter(place=place).values("hold"), state=Hold.State.HELD)
     if asked:
         wanted |= Q(pk__in=asked)
     # One statement: who locks one hold after another may wait for somebody who does it the other way round.
     # It waits, too, for whoever is expiring one just now, and does not take those shims for held.
     lines = Prefetch("lines", queryset=HoldLine.objects.select_related("place"))
     locked = list(Hold.objects.select_for_update().filter(wanted).prefetch_related(lines).order_by("pk"))
+    at = once_locked(at)
     for hold in locked:
         if hold.pk in asked:
             _refuse_over(hold, at)

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 
 from inventory.models import Hold, Need
 from shop.conf import conf
+from shop.db import by_now, once_locked
 
 LONGEST = timedelta(days=365)
 STILL_TO_COME = (Need.State.OPEN, Need.State.BOUGHT)
@@ -33,12 +34,13 @@ def keep_while_waiting(*, jobs: Collection[uuid.UUID], at: datetime) -> int:
     """
     expiries = _expiries(jobs, at)
     rows = Hold.objects.select_for_update().filter(
-        job_id__in=expiries, state=Hold.State.HELD, expires_at__gt=at
+        job_id__in=expiries, state=Hold.State.HELD, expires_at__gt=by_now(at)
     )
-    longer = []
-    for hold in rows.order_by("pk"):
+    longer, holds = [], list(rows.order_by("pk"))
+    moment = once_locked(at)
+    for hold in holds:
         wanted = expiries[hold.job_id]
-        if hold.expires_at < wanted:
+        if moment < hold.expires_at < wanted:
             hold.expires_at, hold.version = wanted, hold.version + 1
             longer.append(hold)
     Hold.objects.bulk_update(longer, ["expires_at", "version"])

@@ -27,6 +27,7 @@ from jobs.services.neighbours import take_neighbours
 from jobs.services.own_holds import WantedShim, take_out
 from jobs.services.shop_staleness import touch_job
 from shop.actor import Actor, service_actor
+from shop.db import by_now
 from shop.errors import HoldExpired
 
 RESTS_ON_HOLDS = frozenset({Job.State.WAITING, Job.State.HELD, Job.State.OUT})
@@ -132,7 +133,7 @@ def settle_lost_shims(job: Job, at: datetime) -> str:
     if plan is None:
         return ""
     standing = Hold.objects.filter(
-        Q(expires_at__isnull=True) | Q(expires_at__gt=at), job_id=job.pk, state=Hold.State.HELD
+        Q(expires_at__isnull=True) | Q(expires_at__gt=by_now(at)), job_id=job.pk, state=Hold.State.HELD
     ).prefetch_related("lines")
     needs = Need.objects.filter(job_id=job.pk)
     lost = lost_lines(plan, list(standing), needs, coming_from_others(plan))

@@ -36,7 +36,7 @@ from jobs.services.shop_shares import Share, plan_lines, shares_of, wanted_of
 from jobs.services.shop_staleness import touch_job
 from jobs.services.states import Act
 from shop.actor import Actor
-from shop.db import write_transaction
+from shop.db import by_now, write_transaction
 from shop.errors import Conflict, FieldError, NotEnough, WrongState
 from shop.roles import Action
 
@@ -136,7 +136,7 @@ def _lock_holds(plan: ShopPlan, jobs: Mapping[uuid.UUID, Job], at: datetime) -> 
     """The site's overdue holds, which expire, those of jobs that are planned anew, and what is held by hand
     for the others; what the overdue ones promised."""
     by_hand = [pk for pk, job in jobs.items() if job.state not in AT_WORK]
-    mine = Q(job_id__in=[*plan.places["moved"], *by_hand]) | Q(site=plan.site, expires_at__lte=at)
+    mine = Q(job_id__in=[*plan.places["moved"], *by_hand]) | Q(site=plan.site, expires_at__lte=by_now(at))
     list(Hold.objects.select_for_update(of=("self",)).filter(mine, state=Hold.State.HELD).order_by("pk"))
     return lock_holds(site=plan.site, at=at).freed
 

@@ -18,8 +18,18 @@ from django.db.models import Model, QuerySet
 from shop.errors import Busy
 
 from .failures import Failure, classify
+from .waiting import asked, begins_again, by_now, once_locked
 
-__all__ = ["Failure", "atomic_write", "classify", "one_or_none", "read_snapshot", "write_transaction"]
+__all__ = [
+    "Failure",
+    "atomic_write",
+    "by_now",
+    "classify",
+    "once_locked",
+    "one_or_none",
+    "read_snapshot",
+    "write_transaction",
+]
 
 MOST_RETRIES = 5
 FIRST_PAUSE_SECONDS = 0.01
@@ -38,7 +48,12 @@ def atomic_write(using: str = DEFAULT_DB_ALIAS, *, durable: bool = False) -> Ite
 
     On SQLite the write lock is held from here to the end: do no slow work inside.
     """
-    with _busy_as_refusal(), transaction.atomic(using=using, durable=durable):
+    is_outermost = not connections[using].in_atomic_block
+    with (
+        _busy_as_refusal(),
+        asked() if is_outermost else contextlib.nullcontext(),
+        transaction.atomic(using=using, durable=durable),
+    ):
         yield
 
 
@@ -55,7 +70,7 @@ def write_transaction(function: Callable[Parameters, Result]) -> Callable[Parame
             # Only the outermost transaction can be run again.
             with transaction.atomic():
                 return function(*args, **kwargs)
-        with _busy_as_refusal():
+        with _busy_as_refusal(), asked():
             return _with_retries(function, *args, **kwargs)
 
     return run
@@ -71,6 +86,7 @@ def _with_retries(
         except DatabaseError as error:
             if classify(error) is not Failure.RETRY or attempt == MOST_RETRIES:
                 raise
+        begins_again()
         time.sleep(_jitter.uniform(0, FIRST_PAUSE_SECONDS * 2**attempt))
     raise AssertionError("unreachable: the last try returns or raises")
 
