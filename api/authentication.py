@@ -13,7 +13,6 @@ import structlog
 from django.contrib.auth import HASH_SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
 from django.db import DatabaseError, connection
-from django.db.models import Q
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare
 from rest_framework import authentication, exceptions
@@ -24,7 +23,7 @@ from api.models import ApiKey
 from api.services.keys import hash_of
 from shop.actor import Actor, actor_for_user
 from shop.conf import conf
-from shop.db import one_or_none
+from shop.db import one_or_none, write_at_once
 from shop.log_ins import client_address, network_of
 from shop.models import Membership, User
 
@@ -163,11 +162,23 @@ _ROLES = """
 
 
 def _note_use(key: ApiKey, at: datetime) -> None:
-    """Remember when the key was last used, to the minute; a busy database is no reason to refuse a reader."""
+    """Remember when the key was last used, to the minute. No reader waits for that: where somebody else is
+    writing just then, another request will tell."""
     if key.last_used_at is not None and at - key.last_used_at < LAST_USE_EVERY:
         return
-    stale = Q(last_used_at=None) | Q(last_used_at__lte=at - LAST_USE_EVERY)
+    now, stale = map(connection.ops.adapt_datetimefield_value, (at, at - LAST_USE_EVERY))
+    passing_by = " FOR NO KEY UPDATE SKIP LOCKED" if connection.features.has_select_for_update else ""
     try:
-        ApiKey.objects.filter(stale, pk=key.pk).update(last_used_at=at)
+        with write_at_once() as is_free:
+            if is_free:
+                with connection.cursor() as cursor:
+                    cursor.execute(_USED.format(passing_by), [now, _stored(key.pk), stale])
     except DatabaseError:
         _log.warning("could not note the last use of a key", exc_info=True)
+
+
+_USED = """
+    UPDATE api_apikey SET last_used_at = %s WHERE id = (
+        SELECT id FROM api_apikey WHERE id = %s AND (last_used_at IS NULL OR last_used_at <= %s){}
+    )
+"""

@@ -28,6 +28,7 @@ __all__ = [
     "once_locked",
     "one_or_none",
     "read_snapshot",
+    "write_at_once",
     "write_transaction",
 ]
 
@@ -55,6 +56,18 @@ def atomic_write(using: str = DEFAULT_DB_ALIAS, *, durable: bool = False) -> Ite
         transaction.atomic(using=using, durable=durable),
     ):
         yield
+
+
+@contextlib.contextmanager
+def write_at_once(using: str = DEFAULT_DB_ALIAS) -> Iterator[bool]:
+    """Around one statement that is not worth waiting for: yields whether it may be made, which on SQLite it
+    may while nobody writes. PostgreSQL locks rows, and there the statement itself has to pass by."""
+    connection = connections[using]
+    if connection.vendor != "sqlite":
+        yield True
+        return
+    with connection.lock_if_free() as is_free:
+        yield is_free
 
 
 def write_transaction(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:

@@ -1,6 +1,8 @@
 """API keys (bar S7): shown once, stored hashed, bounded by scope, site, person and time, revoked at once."""
 
 import re
+import threading
+import time
 from datetime import timedelta
 from io import StringIO
 
@@ -9,12 +11,14 @@ from django.apps import apps
 from django.contrib.auth.models import Permission
 from django.contrib.contenttypes.models import ContentType
 from django.core.management import CommandError, call_command
+from django.db import connections
 from django.utils import timezone
 
 from api import limits
 from api.models import ApiKey
 from api.services.keys import issue_key, revoke_key
 from shop.actor import actor_for_user, service_actor
+from shop.db import atomic_write
 from shop.errors import Forbidden, Invalid, NotFound
 from shop.models import Membership, Role
 from tests.api.program import Program, program
@@ -160,6 +164,51 @@ class TestUse:
             Program(text).get("/me")
             key.refresh_from_db()
             assert key.last_used_at == at + timedelta(seconds=noted)
+
+
+class TestWhileSomebodyWrites:
+    """Nothing that is noted about a reader keeps the reader waiting."""
+
+    @pytest.fixture
+    def key_and_text(self, transactional_db, manager, site):
+        return issue(manager, site)
+
+    @pytest.fixture
+    def writing(self, key_and_text):
+        """Somebody has the write lock, on PostgreSQL the key's row, until the test is over."""
+        has_it, over = threading.Event(), threading.Event()
+
+        def write():
+            with atomic_write():
+                ApiKey.objects.select_for_update().get(pk=key_and_text[0].pk)
+                has_it.set()
+                over.wait(30)
+            connections.close_all()
+
+        writer = threading.Thread(target=write, daemon=True)
+        writer.start()
+        assert has_it.wait(10)
+        yield
+        over.set()
+        writer.join(10)
+
+    def test_a_reader_is_answered_and_the_use_noted_another_time(self, key_and_text, request):
+        key, text = key_and_text
+        reader = Program(text)
+        assert reader.get("/stock").status_code == 200
+        ApiKey.objects.filter(pk=key.pk).update(last_used_at=None)
+        request.getfixturevalue("writing")
+        began = time.monotonic()
+        assert reader.get("/stock").status_code == 200
+        assert time.monotonic() - began < 1
+        key.refresh_from_db()
+        assert key.last_used_at is None
+
+    def test_while_nobody_does_it_is_noted(self, key_and_text):
+        key, text = key_and_text
+        assert Program(text).get("/stock").status_code == 200
+        key.refresh_from_db()
+        assert key.last_used_at is not None
 
 
 class TestCommand:

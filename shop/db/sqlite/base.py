@@ -52,6 +52,18 @@ class DatabaseWrapper(base.DatabaseWrapper):
         return self._turn()
 
     @contextlib.contextmanager
+    def lock_if_free(self) -> Iterator[bool]:
+        """The lock, where it is free at once or this connection has it; yields whether it has."""
+        if self.in_atomic_block or self.write_lock.held or self.lock_path is None:
+            yield True
+            return
+        is_ours = self.write_lock.acquire_at_once(self.lock_path)
+        try:
+            yield is_ours
+        finally:
+            self.write_lock.release()
+
+    @contextlib.contextmanager
     def reading(self) -> Iterator[None]:
         """Transactions begun inside read one snapshot, take no lock and refuse to write."""
         self.ensure_connection()
