@@ -6,6 +6,7 @@ Nothing secret is written: request bodies, query strings, cookies and the Author
 import logging
 import logging.config
 import re
+import threading
 import time
 import uuid
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from django.http import HttpRequest, HttpResponse
 
 from shop.ids import new_id
 
+TURNED_AWAY_EVERY_SECONDS = 10
 REQUEST_ID_HEADER = "X-Request-ID"
 _ACCEPTABLE_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
 _log = structlog.get_logger("coldgap.request")
@@ -66,11 +68,30 @@ def configure(options: dict[str, Any]) -> None:
 
 class TurnedAway(logging.Filter):
     """Who is asked to come again later (503) was turned away on purpose: a warning. What somebody must look
-    at is an error, and stands out among errors only."""
+    at is an error, and stands out among errors only.
+
+    Where many are turned away, one such line in `TURNED_AWAY_EVERY_SECONDS` says how many there were: each
+    of them has its own line of what was answered.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._guard = threading.Lock()
+        self._last: float | None = None
+        self._left_out = 0
 
     def filter(self, record: logging.LogRecord) -> bool:
-        if getattr(record, "status_code", None) == 503:
-            record.levelno, record.levelname = logging.WARNING, logging.getLevelName(logging.WARNING)
+        if getattr(record, "status_code", None) != 503:
+            return True
+        record.levelno, record.levelname = logging.WARNING, logging.getLevelName(logging.WARNING)
+        now = time.monotonic()
+        with self._guard:
+            if self._last is not None and now - self._last < TURNED_AWAY_EVERY_SECONDS:
+                self._left_out += 1
+                return False
+            self._last, left_out, self._left_out = now, self._left_out, 0
+        if left_out:
+            record.msg = f"{record.msg} ({left_out} more since the line before)"
         return True
 
 
