@@ -9,6 +9,7 @@ from pathlib import Path
 
 from csp.constants import NONE, SELF
 
+from shop.enum_names import ENUM_NAMES
 from shop.environment import Environment
 from shop.secret_key import read_or_make_secret_key
 
@@ -111,9 +112,12 @@ SQLITE_OPTIONS = {
 # READ COMMITTED is PostgreSQL's default and Django's; limits so that one slow query cannot hold up a shop.
 POSTGRESQL_OPTIONS = {"options": "-c lock_timeout=3000 -c statement_timeout=10000", "connect_timeout": 3}
 DATABASE_POOL_SIZE = env.int("COLDGAP_DATABASE_POOL_SIZE", default=8)
+# None is opened before it is needed: a command that asks one question opens one. Whoever tries to connect in
+# vain gives up soon, and the next request begins anew: otherwise a pool doubles its pauses up to five minutes,
+# and sleeps on when the database is back.
+POSTGRESQL_POOL = {"min_size": 0, "max_size": DATABASE_POOL_SIZE, "timeout": 3, "reconnect_timeout": 2}
 if DATABASE_POOL_SIZE:
-    # None is opened before it is needed: a command that asks one question opens one.
-    POSTGRESQL_OPTIONS["pool"] = {"min_size": 0, "max_size": DATABASE_POOL_SIZE, "timeout": 3}
+    POSTGRESQL_OPTIONS["pool"] = POSTGRESQL_POOL
 
 DATABASES = {
     # Set and empty is as good as not set.
@@ -255,53 +259,7 @@ SPECTACULAR_SETTINGS = {
         "api.event_shapes.add_events",
         "api.examples.add_examples",
     ],
-    # Every set of words has a name of its own choosing; the generator's would change with its neighbours.
-    "ENUM_NAME_OVERRIDES": {
-        "Adjust": "api.words.ADJUSTS",
-        "Condition": "api.words.CONDITIONS",
-        "CauseKind": "api.words.CAUSES",
-        "CheckBasis": "api.words.CHECK_BASES",
-        "CountPace": "api.words.COUNT_PACES",
-        "CountState": "api.words.COUNT_STATES",
-        "DeliveryState": "api.words.DELIVERY_STATES",
-        "EventKind": "api.words.EVENT_KINDS",
-        "Face": "api.words.FACES",
-        "Fate": "api.words.FATES",
-        "FoundCondition": "api.words.FOUND_CONDITIONS",
-        "HappeningKind": "api.words.HAPPENING_KINDS",
-        "HandOverState": "api.words.HAND_OVER_STATES",
-        "HoldState": "api.words.HOLD_STATES",
-        "ImportState": "api.words.IMPORT_STATES",
-        "RowFate": "api.words.ROW_FATES",
-        "TableKind": "api.imports.TABLE_KINDS",
-        "JobAct": "api.words.ACTS",
-        "JobState": "api.words.JOB_STATES",
-        "KnownBy": "api.words.KNOWN_BY",
-        "MarkingRule": "api.words.MARKINGS",
-        "ClaimKind": "api.words.CLAIM_KINDS",
-        "ClaimOutcome": "api.words.CLAIM_OUTCOMES",
-        "ClaimState": "api.words.CLAIM_STATES",
-        "NeedOrigin": "api.words.NEED_ORIGINS",
-        "NeedState": "api.words.NEED_STATES",
-        "PlaceKind": "api.words.PLACE_KINDS",
-        "PlanAlternative": "api.words.PLAN_ALTERNATIVES",
-        "PlanState": "api.words.PLAN_STATES",
-        "PlannableCondition": "api.words.PLANNABLE_CONDITIONS",
-        "PurchaseListState": "api.words.PURCHASE_LIST_STATES",
-        "Reason": "api.words.REASONS",
-        "Role": "api.words.ROLES",
-        "ShelfState": "api.words.SHELF_STATES",
-        "ShimForm": "api.words.FORMS",
-        "ShopPlanState": "api.words.SHOP_PLAN_STATES",
-        "ShopValveAction": "api.words.SHOP_ACTIONS",
-        "Side": "api.words.SIDES",
-        "TaskState": "api.words.TASK_STATES",
-        "TransferState": "api.words.TRANSFER_STATES",
-        "Unit": "api.words.UNITS",
-        "ValveAction": "api.words.ACTIONS",
-        "Verdict": "api.words.VERDICTS",
-        "Scope": "shop.roles.SCOPES",
-    },
+    "ENUM_NAME_OVERRIDES": ENUM_NAMES,
 }
 
 # --- Work for later (law 3) -----------------------------------------------------------------------------
@@ -341,7 +299,6 @@ EMAIL_USE_TLS, EMAIL_USE_SSL = _MAIL.get("EMAIL_USE_TLS", False), _MAIL.get("EMA
 EMAIL_TIMEOUT = 20
 DEFAULT_FROM_EMAIL = env.str("COLDGAP_MAIL_FROM", default="coldgap@localhost")
 
-_OF_A_SITE = 6_000 if PRODUCTION else 120_000
 COLDGAP = {
     "MICROMETER_UNCERTAINTY": env.str("COLDGAP_MICROMETER_UNCERTAINTY", default="0.004 mm"),
     "UNWORN_UNCERTAINTY": env.str("COLDGAP_UNWORN_UNCERTAINTY", default="0.005 mm"),
@@ -370,7 +327,9 @@ COLDGAP = {
     "REVIEW_DAYS": env.int("COLDGAP_REVIEW_DAYS", default=5),
     "CHECK_CASES": env.int("COLDGAP_CHECK_CASES", default=100),
     "REQUESTS_PER_MINUTE": env.int("COLDGAP_REQUESTS_PER_MINUTE", default=600),
-    "SITE_REQUESTS_PER_MINUTE": env.int("COLDGAP_SITE_REQUESTS_PER_MINUTE", default=_OF_A_SITE),
+    "SITE_REQUESTS_PER_MINUTE": env.int(
+        "COLDGAP_SITE_REQUESTS_PER_MINUTE", default=6_000 if PRODUCTION else 120_000
+    ),
     "DEMO_REQUESTS_PER_MINUTE": env.int("COLDGAP_DEMO_REQUESTS_PER_MINUTE", default=60_000),
     "IDEMPOTENCY_HOURS": env.int("COLDGAP_IDEMPOTENCY_HOURS", default=48),
     "AUDIT_TRAIL_DAYS": env.int("COLDGAP_AUDIT_TRAIL_DAYS", default=400),
