@@ -113,7 +113,7 @@ SQLITE_OPTIONS = {
 POSTGRESQL_OPTIONS = {"options": "-c lock_timeout=3000 -c statement_timeout=10000", "connect_timeout": 3}
 DATABASE_POOL_SIZE = env.int("COLDGAP_DATABASE_POOL_SIZE", default=8)
 # None is opened before it is needed: a command that asks one question opens one. Whoever tries to connect in
-# vain gives up soon, and the next request begins anew: otherwise a pool doubles its pauses up to five minutes,
+# vain gives up soon, and the next request begins anew: else a pool doubles its pauses up to five minutes,
 # and sleeps on when the database is back.
 POSTGRESQL_POOL = {"min_size": 0, "max_size": DATABASE_POOL_SIZE, "timeout": 3, "reconnect_timeout": 2}
 if DATABASE_POOL_SIZE:
