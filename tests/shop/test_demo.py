@@ -17,11 +17,11 @@ import pytest
 from shop.demo.people import PASSWORDS, PEOPLE, SHOWN
 from tests.environment import MIGRATED_FILE, RUN_FOLDER
 from tests.servers.children import free_port, wait_until
+from tests.shop.demo_made import Made, books_are_clean, make_shop, query, start_to_build
 from tests.shop.demo_process import MANAGE, ROOT, Demo, accepts, environment, is_running, manage
 
 # The whole shop under --long; its past takes a minute to make and is more of the same.
 PAST_JOBS = (15, 150)
-BUILD_SECONDS = 180
 SECOND_START_SECONDS = 10
 STOP_SECONDS = 15
 
@@ -35,15 +35,15 @@ def past_jobs(size) -> int:
 
 
 @pytest.fixture(scope="module")
-def built_dir(tmp_path_factory, past_jobs) -> Path:
-    """A data folder with the whole shop in it; not to be changed."""
-    folder = tmp_path_factory.mktemp("built")
-    began = time.monotonic()
-    done = manage(folder, "demo", "--build-only", "--past-jobs", str(past_jobs))
-    assert done.returncode == 0, done.stderr
-    print(f"first start: built after {time.monotonic() - began:.0f} s")
-    assert time.monotonic() - began < BUILD_SECONDS
-    return folder
+def made(tmp_path_factory, migrated_dir, past_jobs) -> Made:
+    folder = shutil.copytree(migrated_dir, tmp_path_factory.mktemp("built") / "data")
+    return make_shop(Path(folder), past_jobs)
+
+
+@pytest.fixture(scope="module")
+def built_dir(made) -> Path:
+    """Not to be changed."""
+    return made.folder
 
 
 @pytest.fixture
@@ -88,17 +88,6 @@ def empty_dir(migrated_dir, tmp_path) -> Path:
     return Path(shutil.copytree(migrated_dir, tmp_path / "data"))
 
 
-def query(data_dir: Path, sql: str) -> list[tuple]:
-    with closing(sqlite3.connect(data_dir / "demo.sqlite3")) as database:
-        return database.execute(sql).fetchall()
-
-
-def books_are_clean(data_dir: Path) -> bool:
-    done = manage(data_dir, "audit")
-    assert "clean" in done.stdout, done.stdout + done.stderr
-    return done.returncode == 0
-
-
 class TestTheWholeShop:
     """What tests/flows/test_demo_world.py proves of a small one, by the figures that were asked for."""
 
@@ -129,9 +118,6 @@ class TestTheWholeShop:
         ((used,),) = query(built_dir, f"{in_bins} WHERE p.kind = 'bin' AND condition = 'used'")
         assert new + used > 500
         assert min(new, used) > 100
-
-    def test_books_are_clean(self, built_dir):
-        assert books_are_clean(built_dir)
 
 
 class TestWhatItPrints:
@@ -208,24 +194,6 @@ class TestItServes:
         assert limit >= 6_000
         assert all(scope in scopes for scope in ("read", "plan", "hold", "jobs", "stock", "admin"))
 
-    def test_each_start_has_a_key_of_its_own(self, data_dir):
-        first = Demo(data_dir)
-        first.child.stop()
-        second = Demo(data_dir)
-        try:
-            assert first.key != second.key
-            body = {"valves": []}
-            for key, refused in ((first.key, True), (second.key, False)):
-                answer = httpx.post(
-                    f"{second.address}/api/v1/plans",
-                    headers={"Authorization": f"Bearer {key}"},
-                    json=body,
-                    timeout=10,
-                )
-                assert (answer.status_code == 401) is refused, answer.text
-        finally:
-            second.child.stop()
-
     @pytest.mark.parametrize("username", SHOWN)
     def test_the_log_ins_log_in(self, shared, username):
         role = next(person.role for person in PEOPLE if person.username == username)
@@ -268,24 +236,39 @@ class TestItServes:
 
 
 class TestHowItEnds:
-    @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-    def test_a_signal_stops_it_within_seconds(self, demo, number):
-        began = time.monotonic()
-        demo.child.signal(number)
-        assert demo.child.process.wait(STOP_SECONDS) == 0
-        assert time.monotonic() - began < STOP_SECONDS
-        assert not accepts(demo.port)
-
-    def test_second_start_does_not_build_and_takes_less_than_ten_seconds(self, data_dir):
+    def test_a_signal_stops_it_and_the_next_start_is_quick_and_has_a_key_of_its_own(self, data_dir):
         before = query(data_dir, "SELECT id FROM shop_site ORDER BY id")
-        started = Demo(data_dir)
-        started.child.stop()
-        print(f"second start: answers after {started.seconds_to_answer:.1f} s")
-        assert started.seconds_to_answer < SECOND_START_SECONDS
-        assert "Building" not in started.printed
+        keys = []
+        for number in (signal.SIGTERM, signal.SIGINT):
+            started = Demo(data_dir)
+            try:
+                print(f"second start: answers after {started.seconds_to_answer:.1f} s")
+                assert started.seconds_to_answer < SECOND_START_SECONDS
+                assert "Building" not in started.printed
+                keys.append(started.key)
+                for key in keys:
+                    answer = httpx.post(
+                        f"{started.address}/api/v1/plans",
+                        headers={"Authorization": f"Bearer {key}"},
+                        json={"valves": []},
+                        timeout=10,
+                    )
+                    assert (answer.status_code == 401) is (key != started.key), answer.text
+                began = time.monotonic()
+                started.child.signal(number)
+                assert started.child.process.wait(STOP_SECONDS) == 0
+                assert time.monotonic() - began < STOP_SECONDS
+                assert not accepts(started.port)
+            finally:
+                started.child.stop()
+        assert len(set(keys)) == 2
         assert query(data_dir, "SELECT id FROM shop_site ORDER BY id") == before
 
-    def test_killed_and_started_again_at_once(self, demo, data_dir):
+    def test_a_killed_worker_is_replaced_and_a_killed_demo_is_started_again_at_once(self, demo, data_dir):
+        first = demo.worker()
+        os.kill(first, signal.SIGKILL)
+        wait_until(lambda: demo.worker() != first, seconds=10, what="a new worker", every=0.2)
+        assert demo.ask("/healthz").status_code == 200
         worker = demo.worker()
         demo.child.kill()
         again = Demo(data_dir)
@@ -296,46 +279,18 @@ class TestHowItEnds:
             again.child.stop()
         assert books_are_clean(data_dir)
 
-    def test_a_killed_worker_is_replaced(self, demo):
-        worker = demo.worker()
-        os.kill(worker, signal.SIGKILL)
-        wait_until(lambda: demo.worker() != worker, seconds=10, what="a new worker", every=0.2)
-        assert demo.ask("/healthz").status_code == 200
-
     def test_interrupted_while_building_leaves_nothing_half_built(self, empty_dir):
-        child = subprocess.Popen(
-            [*MANAGE, "demo", "--build-only"],
-            cwd=ROOT,
-            env=environment(empty_dir),
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        assert "Building" in child.stdout.readline()
-        time.sleep(2)
+        child = start_to_build(empty_dir)
         child.send_signal(signal.SIGINT)
         _, said = child.communicate(timeout=30)
         assert child.returncode == 130
         assert "nothing half-built is left" in said
         assert query(empty_dir, "SELECT count(*) FROM shop_site") == [(0,)]
 
-    def test_killed_while_building_and_built_by_the_next_start(self, empty_dir):
-        child = subprocess.Popen(
-            [*MANAGE, "demo", "--build-only"],
-            cwd=ROOT,
-            env=environment(empty_dir),
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        with child.stdout:
-            assert "Building" in child.stdout.readline()
-            time.sleep(2)
-            child.kill()
-            child.wait()
-        assert query(empty_dir, "SELECT count(*) FROM shop_site") == [(0,)]
-        assert manage(empty_dir, "demo", "--build-only", "--past-jobs", "0").returncode == 0
-        assert query(empty_dir, "SELECT count(*) FROM jobs_job") == [(6,)]
-        assert books_are_clean(empty_dir)
+    def test_killed_while_building_and_built_by_the_next_start(self, made):
+        assert made.half_built == 0
+        assert made.small_jobs == 6
+        assert made.small_is_clean
 
 
 class TestWhatItRefuses:
@@ -354,13 +309,14 @@ class TestWhatItRefuses:
         assert done.returncode == 1
         assert "80800 is no port" in done.stderr
 
-    def test_a_second_demo_on_the_same_data(self, demo, data_dir):
-        done = manage(data_dir, "demo", "--port", str(free_port()))
+    def test_a_second_demo_on_the_same_data(self, shared):
+        done = manage(shared.data_dir, "demo", "--port", str(free_port()))
         assert done.returncode == 1
         assert "runs on" in done.stderr
         # The first one's key is still good.
-        assert demo.ask("/healthz", key=demo.key).status_code == 200
-        assert query(data_dir, "SELECT count(*) FROM api_apikey WHERE revoked_at IS NULL") == [(1,)]
+        assert shared.ask("/healthz", key=shared.key).status_code == 200
+        unrevoked = "SELECT count(*) FROM api_apikey WHERE revoked_at IS NULL"
+        assert query(shared.data_dir, unrevoked) == [(1,)]
 
     def test_production(self, data_dir):
         done = manage(data_dir, "demo", COLDGAP_ENV="production", COLDGAP_SECRET_KEY="x" * 60)
@@ -382,10 +338,10 @@ class TestWhatItRefuses:
         assert query(data_dir, "SELECT count(*) FROM shop_site") == [(2,)]
 
 
-def test_reset_builds_anew(data_dir):
-    before = query(data_dir, "SELECT id FROM shop_site ORDER BY id")
-    done = manage(data_dir, "demo", "--build-only", "--reset", "--past-jobs", "0")
-    assert done.returncode == 0, done.stderr
-    assert query(data_dir, "SELECT id FROM shop_site ORDER BY id") != before
-    assert query(data_dir, "SELECT count(*) FROM jobs_job") == [(6,)]
-    assert books_are_clean(data_dir)
+def test_reset_builds_anew(made, past_jobs):
+    """By a start that finds no file at all, since it threw that away."""
+    now = query(made.folder, "SELECT id FROM shop_site ORDER BY id")
+    assert len(now) == len(made.small_sites) == 2
+    assert now != made.small_sites
+    assert query(made.folder, "SELECT count(*) FROM jobs_job") == [(past_jobs + 6,)]
+    assert books_are_clean(made.folder)
