@@ -45,6 +45,10 @@ TABLES = [
 SHARED = ("shim-families", "engine-types", "suppliers")
 WRITES = [pytest.param(declared, id=declared.name) for _, declared in writes()]
 ROLES = ("technician", "counter", "manager")
+BAD_KEYS = ("", '""', '"open', "with space", "é", "x" * 256, '"a";p=1', "a\tb")
+BAD_TAGS = ("nonsense", '"open', '"a" "b"', '"a",')
+# One reader takes the headers of every write: by default each write gets every third of the wrong ones.
+EVERY = 3
 
 
 def test_every_write_has_its_case_and_no_other():
@@ -75,6 +79,13 @@ def send(world, declared, path, body, by=None, **options):
     if declared.needs_if_match and "if_match" not in options:
         options["if_match"] = world.program.get(thing_at(declared, path))["ETag"]
     return (by or world.program).send(method_of(declared), path, body, **options)
+
+
+@pytest.fixture
+def some(declared, size):
+    """`some(things)`: those of the things that are this write's to try."""
+    number, every = [one.name for _, one in writes()].index(declared.name), size(EVERY, 1)
+    return lambda things: things[number % every :: every]
 
 
 @pytest.mark.parametrize("declared", WRITES, scope="class")
@@ -151,7 +162,7 @@ class TestEveryWrite:
         assert world.program.act(f"/holds/{held['id']}/release", {}, key="the-key").status_code == 422
         assert rows() == after
 
-    def test_refusals_change_nothing_and_do_not_stick(self, case, declared, manager, request):
+    def test_refusals_change_nothing_and_do_not_stick(self, case, declared, manager, request, some):
         world, path, body = case.world, case.path, case.body
         others = [scope for scope in SCOPES if scope not in declared.action.scopes]
         narrow = program(manager, world.site, scopes=others)
@@ -177,7 +188,7 @@ class TestEveryWrite:
         assert response.status_code == 400
         assert response.json()["type"] == "/api/problems/idempotency-key-missing"
 
-        for key in ("", '""', '"open', "with space", "é", "x" * 256, '"a";p=1', "a\tb"):
+        for key in some(BAD_KEYS):
             response = send(world, declared, path, body, if_match="*", key=False, **{"Idempotency-Key": key})
             assert response.status_code == 400, key
             assert response.json()["type"] == "/api/problems/idempotency-key-invalid"
@@ -191,19 +202,19 @@ class TestEveryWrite:
         assert response.json()["errors"][0]["pointer"] == "?force"
 
         if declared.needs_if_match:
-            self.is_refused_without_the_tag(world, declared, path, body)
+            self.is_refused_without_the_tag(world, declared, path, body, some)
             self.is_refused_to_another_site(world, declared, path, body, stranger)
         assert rows() == before
         star = {"if_match": "*"} if declared.needs_if_match else {}
         assert send(world, declared, path, body, key="k", **star).status_code == declared.status
 
-    def is_refused_without_the_tag(self, world, declared, path, body):
+    def is_refused_without_the_tag(self, world, declared, path, body, some):
         assert world.program.send(method_of(declared), path, body).status_code == 428
         current = world.program.get(thing_at(declared, path))["ETag"]
         # A weak tag never matches, not even that of what is there.
-        for tag in ('"stale"', '"a", "b"', f"W/{current}"):
+        for tag in some(('"stale"', '"a", "b"', f"W/{current}")):
             assert send(world, declared, path, body, if_match=tag).status_code == 412, tag
-        for tag in ("nonsense", '"open', '"a" "b"', '"a",'):
+        for tag in some(BAD_TAGS):
             assert send(world, declared, path, body, if_match=tag).status_code == 400, tag
 
     def is_refused_to_another_site(self, world, declared, path, body, stranger):
