@@ -61,20 +61,38 @@ def crasher(crashers, tmp_path_factory, transactional_db):
     return crashers(tmp_path_factory.getbasetemp())
 
 
+# One question for all tables instead of one for each: most of them are empty.
+COUNTED = " UNION ALL ".join(f"SELECT '{label}', count(*) FROM \"{table}\"" for label, table in TABLES)
+
+
+def number_of_rows():
+    with connection.cursor() as cursor:
+        cursor.execute(COUNTED)
+        return dict(cursor.fetchall())
+
+
 def books():
     """Every row of every table but those aside, as the database has it: by way of models it took ten times as
     long."""
+    filled = number_of_rows()
     found = {}
     with connection.cursor() as cursor:
         for label, table in TABLES:
-            cursor.execute(f'SELECT * FROM "{table}"')
-            found[label] = sorted(map(repr, cursor.fetchall()))
+            found[label] = []
+            if filled[label]:
+                cursor.execute(f'SELECT * FROM "{table}"')
+                found[label] = sorted(map(repr, cursor.fetchall()))
     return found
 
 
 def counts(found):
-    """How many rows each table has; a balance is made by whoever needs it first."""
-    return {table: len(rows) for table, rows in found.items() if table != "inventory.Balance"}
+    """How many rows each table has."""
+    return without_balances({table: len(rows) for table, rows in found.items()})
+
+
+def without_balances(numbers):
+    """A balance is made by whoever needs it first."""
+    return {table: number for table, number in numbers.items() if table != "inventory.Balance"}
 
 
 def settled():
@@ -140,7 +158,7 @@ class Walk:
         with transaction.atomic():
             with connection.execute_wrapper(count):
                 assert REPLAYED not in self.repeat()
-            after = counts(books())
+            after = without_balances(number_of_rows())
             transaction.set_rollback(True)
         return after
 
