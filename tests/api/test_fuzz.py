@@ -33,7 +33,7 @@ pytestmark = pytest.mark.fuzz
 
 # Beside some hundred to an operation that Schemathesis writes out (its phase "coverage"). These it draws,
 # which takes five times as long for each. Read here, since there is no fixture yet when settings are made.
-EXAMPLES = 25 if "--long" in sys.argv else 8
+EXAMPLES = 25 if "--long" in sys.argv else 5
 
 load_all_checks()
 EXCLUDED = {"positive_data_acceptance", "use_after_free", "max_response_time"}

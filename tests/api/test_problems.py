@@ -23,6 +23,7 @@ def concrete(route):
 
 
 ROUTES = sorted({concrete(route) for route, _ in addresses()})
+METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND")
 STRANGE = ["/api", "/api/", "/api/v1", "/api/v1/", "/api/v2/plans", "/api/v1/plans/", "/api/v1/nothing"]
 
 
@@ -38,7 +39,10 @@ def key(calculator):
 
 @pytest.mark.parametrize("route", [*ROUTES, *STRANGE])
 def test_no_error_is_anything_but_a_problem(anybody, key, route):
-    """The crawl of bar A1: {no auth, bad auth, bad body, bad method, bad type, bad accept}."""
+    """The crawl of bar A1: {no auth, bad auth, bad body, bad method, bad type, bad accept}.
+
+    The methods that an address of ours does not take have a test of their own.
+    """
     bad_key = {"Authorization": "Bearer cg_wrong"}
     idempotent = {"Idempotency-Key": "k", "If-Match": "*"}
     answers = [
@@ -49,31 +53,33 @@ def test_no_error_is_anything_but_a_problem(anybody, key, route):
         anybody.post(route, data=b"{}", content_type="application/json"),
         anybody.post(route, data={"a": "b"}, headers=key | idempotent),
         anybody.post(route, data=b"<a/>", content_type="text/xml", headers=key | idempotent),
-        anybody.put(route, data=b"{}", content_type="application/json", headers=key),
         anybody.patch(route, data=b"{}", content_type="application/json", headers=key),
-        anybody.delete(route, headers=key),
-        anybody.options(route, headers=key),
-        anybody.generic("TRACE", route, headers=key),
-        anybody.generic("PROPFIND", route, headers=key),
         anybody.get(route, headers=key, SERVER_NAME="elsewhere.example"),
     ]
+    if route in STRANGE:
+        answers += [anybody.generic(method, route, headers=key) for method in METHODS]
     refused = [answer for answer in answers if answer.status_code >= 400]
-    assert len(refused) >= 12
+    assert len(refused) >= len(answers) - 2
     for answer in refused:
         assert answer.status_code < 500
-        check_problem(answer)
-        assert answer["Cache-Control"] == "no-store"
+        check_whole(answer)
+
+
+def check_whole(answer):
+    check_problem(answer)
+    assert answer["Cache-Control"] == "no-store"
 
 
 @pytest.mark.parametrize("route", ROUTES)
 def test_other_methods_are_405_and_named_in_allow(anybody, key, route):
     here = {method.upper() for method, path, _ in operations() if concrete(path) == route}
     here |= {"HEAD"} if "GET" in here else set()
-    for method in ("GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND"):
+    for method in METHODS:
         if method not in here:
             answer = anybody.generic(method, route, headers=key)
             assert answer.status_code == 405, method
             assert set(answer["Allow"].split(", ")) == here
+            check_whole(answer)
 
 
 def test_html_is_not_acceptable(anybody, key):
