@@ -15,7 +15,7 @@ from api.order_papers import PDF
 from api.views import ApiView, Call, OnlyJson
 from api.words import PLANNABLE_CONDITIONS
 from inventory.compute.lengths import from_nm, plausible_shim
-from inventory.labels import Label, Sheet, render_sheet, render_single
+from inventory.labels import MOST_LABELS, Label, Sheet, render_sheet, render_single
 from inventory.models import Condition, Place, PlaceKind
 from inventory.selectors.labels import (
     Address,
@@ -83,12 +83,19 @@ class PackLabel(BinView):
     @files(
         Action.READ,
         "pack_label",
-        "The label of a pack of equal shims that belongs into a bin, as PDF.",
+        "The label of a pack of equal shims that belongs into a bin, one or several alike, as PDF.",
         media_types=(PDF,),
         query=(
             queries.length("thickness", "Needed, with its unit: 2.65mm.", plausible=plausible_shim),
             queries.whole("quantity", "How many are in it; left out: 1.", least=1, most=MOST_QUANTITY),
             queries.choice("condition", "Left out: new.", PLANNABLE_CONDITIONS),
+            queries.whole("labels", "How many of it; left out: 1.", least=1, most=MOST_LABELS),
+            queries.choice(
+                "sheet", "Left out: each on paper of its own size, for a label printer.", tuple(Sheet)
+            ),
+            queries.whole(
+                "skip", "So many labels of the first sheet are used already.", least=0, most=MOST_SKIPPED
+            ),
         ),
     )
     def get(self, call: Call, **path: Any) -> HttpResponse:
@@ -108,7 +115,18 @@ class PackLabel(BinView):
             condition=condition.label.lower(),
             address=_address(self, place.site),
         )
-        return _pdf(render_single(label), f"pack-{place.code}")
+        copies = query.get("labels", 1)
+        if "sheet" in query:
+            sheet = Sheet(query["sheet"])
+            skip = _skipped(sheet, query.get("skip", 0))
+            return _pdf(render_sheet([label] * copies, sheet, skip=skip), f"pack-{place.code}")
+        if "skip" in query:
+            raise Invalid(
+                "Only a sheet has labels that are used already.",
+                code="invalid-query",
+                errors=[FieldError("?skip", "is about a sheet; say which one")],
+            )
+        return _pdf(render_single(label, copies=copies), f"pack-{place.code}")
 
 
 def _thickness(query: Mapping[str, Any]) -> int:

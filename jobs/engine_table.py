@@ -144,7 +144,7 @@ class EngineChecker(Checker):
         items, bad = _items(values)
         wrong += bad
         return wrong + [
-            f"{error.pointer.strip('/').replace('/', ' ').replace('_', ' ')}: {error.detail}"
+            f"{error.pointer.strip('/').replace('/', ' ').replace('_', ' ')}: {error.detail.rstrip('.')}"
             for error in engine_faults(**_fields(values), items=items)
         ]
 

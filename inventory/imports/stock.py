@@ -147,7 +147,7 @@ class StockChecker(Checker):
             try:
                 check(family.range, from_nm(length.nm))
             except LengthError as error:
-                problems.append(error.message)
+                problems.append(error.message.rstrip("."))
         if values["quantity"] > MOST_QUANTITY:
             problems.append(f"more than {MOST_QUANTITY:,} shims are not booked at once")
         return "; ".join(problems)

@@ -60,12 +60,20 @@ def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: i
     return out.getvalue()
 
 
-def render_single(label: Label, *, width_mm: float = 62, height_mm: float = 29) -> bytes:
-    """One label on a page of its own size, for a label printer. Raises ValueError below 25 × 15 mm."""
+def render_single(label: Label, *, copies: int = 1, width_mm: float = 62, height_mm: float = 29) -> bytes:
+    """One label on a page of its own size, for a label printer; so many such pages, all alike.
+
+    Raises ValueError below 25 × 15 mm, for no copy and for more than 2,000.
+    """
     if width_mm < 25 or height_mm < 15 or width_mm > 300 or height_mm > 300:
         raise ValueError(f"a label is 25 × 15 to 300 × 300 mm; this one is {width_mm} × {height_mm} mm")
+    if not 1 <= copies <= MOST_LABELS:
+        raise ValueError(f"1 to {MOST_LABELS} labels are printed at once; these are {copies}")
     out, canvas = _canvas(width_mm, height_mm)
-    _draw(canvas, label, _Box(x=0, y=0, width=width_mm * mm, height=height_mm * mm))
+    for number in range(copies):
+        if number:
+            canvas.showPage()
+        _draw(canvas, label, _Box(x=0, y=0, width=width_mm * mm, height=height_mm * mm))
     canvas.save()
     return out.getvalue()
 

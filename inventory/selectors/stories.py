@@ -49,6 +49,7 @@ def story_of_bin(place: Place, *, at: datetime) -> Story:
                 _opened_count,
                 counts.select_related("place").order_by("-opened_at", "-number"),
             ),
+            _from("count", "approved_at", _approved_count, _approved(counts)),
             _from("count", "closed_at", _closed_count, _closed(counts)),
             _from("count", "keyed_at", _tally, _tallies(Tally.objects.filter(count__place=place))),
             *_holds(Hold.objects.filter(pk__in=hold_lines.values("hold")), at),
@@ -104,6 +105,12 @@ def story_of_person(site: Site, user: User) -> Story:
             _from("count", "opened_at", _opened_count, opened.order_by("-opened_at", "-number")),
             _from(
                 "count",
+                "approved_at",
+                _approved_count,
+                _approved(BinCount.objects.filter(_by(user, "approved_by"), site=site)),
+            ),
+            _from(
+                "count",
                 "closed_at",
                 _closed_count,
                 _closed(BinCount.objects.filter(_by(user, "closed_by"), site=site)),
@@ -146,6 +153,11 @@ def _by(user: User, field: str) -> Q:
 
 def _closed(counts: QuerySet[BinCount]) -> QuerySet[BinCount]:
     return counts.filter(closed_at__isnull=False).select_related("place").order_by("-closed_at", "-number")
+
+
+def _approved(counts: QuerySet[BinCount]) -> QuerySet[BinCount]:
+    rows = counts.filter(approved_at__isnull=False).select_related("place")
+    return rows.order_by("-approved_at", "-number")
 
 
 def _tallies(tallies: QuerySet[Tally]) -> QuerySet[Tally]:
@@ -222,6 +234,18 @@ def _opened_count(count: BinCount) -> Happening:
         what="Count asked for",
         by=count.opened_by,
         text=f"{count} of {count.place.code}" + (f": {count.why}" if count.why else ""),
+        seq=None,
+        object_id=str(count.pk),
+    )
+
+
+def _approved_count(count: BinCount) -> Happening:
+    return Happening(
+        at=count.approved_at or count.opened_at,
+        kind="count",
+        what="Count approved",
+        by=count.approved_by,
+        text=f"{count} of {count.place.code}",
         seq=None,
         object_id=str(count.pk),
     )

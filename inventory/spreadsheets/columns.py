@@ -65,7 +65,7 @@ class Header:
             try:
                 values[column.name] = _value(column, unit, cell)
             except LengthError as error:
-                wrong.append(f"{column.name}: {error.message}")
+                wrong.append(f"{column.name}: {error.message.rstrip('.')}")
             except ValueError as error:
                 wrong.append(f"{column.name}: {error}")
         return values, wrong

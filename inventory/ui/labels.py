@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from inventory.compute.lengths import plausible_shim
-from inventory.labels import Label, Sheet, render_sheet, render_single
+from inventory.labels import MOST_LABELS, Label, Sheet, render_sheet, render_single
 from inventory.models import Condition, Place, PlaceKind
 from inventory.selectors.labels import (
     Address,
@@ -29,13 +29,21 @@ from shop.pages.views import page
 from shop.roles import Action
 
 TRAYS = "trays"
+SHEETS = [(sheet.value, sheet.label) for sheet in Sheet]
+
+
+def refuse_too_many_used(form: forms.Form, keyed: dict[str, Any]) -> None:
+    """Put an error at `skip` where the sheet has not so many places."""
+    if keyed.get("sheet") and (keyed.get("skip") or 0) >= Sheet(keyed["sheet"]).format.per_page:
+        most = Sheet(keyed["sheet"]).format.per_page - 1
+        form.add_error("skip", f"The sheet has {most + 1} places: key in 0 to {most}.")
 
 
 class SheetForm(ActForm):
     """Which labels, on which sheet, and how many places of it are used already."""
 
     what = forms.ChoiceField(label="Labels for")
-    sheet = forms.ChoiceField(label="Sheet", choices=[(sheet.value, sheet.label) for sheet in Sheet])
+    sheet = forms.ChoiceField(label="Sheet", choices=SHEETS)
     skip = HowManyField(label="Places already used on the first sheet", min_value=0, initial=0)
 
     def __init__(self, *args: object, site: Site, **kwargs: object) -> None:
@@ -48,9 +56,7 @@ class SheetForm(ActForm):
 
     def clean(self) -> dict:
         keyed = super().clean()
-        if "sheet" in keyed and keyed.get("skip", 0) >= Sheet(keyed["sheet"]).format.per_page:
-            most = Sheet(keyed["sheet"]).format.per_page - 1
-            self.add_error("skip", f"The sheet has {most + 1} places: key in 0 to {most}.")
+        refuse_too_many_used(self, keyed)
         return keyed
 
 
@@ -60,6 +66,13 @@ class PackForm(ActForm):
     thickness = LengthField(label="Thickness", plausible=plausible_shim)
     condition = forms.ChoiceField(choices=[("new", "New"), ("used", "Used")])
     quantity = HowManyField(label="How many in the pack")
+    labels = HowManyField(label="How many labels", max_value=MOST_LABELS, required=False)
+    sheet = forms.ChoiceField(
+        label="On which paper",
+        choices=[("", "Label printer"), *SHEETS],
+        required=False,
+    )
+    skip = HowManyField(label="Places already used on the first sheet", min_value=0, required=False)
 
     def __init__(self, *args: Any, place: Place, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -70,6 +83,7 @@ class PackForm(ActForm):
         thickness, condition = keyed.get("thickness"), keyed.get("condition")
         if thickness and condition and (words := no_such_pack(self.place, thickness, condition)):
             self.add_error("thickness", words)
+        refuse_too_many_used(self, keyed)
         return keyed
 
 
@@ -99,7 +113,8 @@ def label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
 def pack_label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     """A pack that belongs into this bin."""
     place = _labelled(site, pk)
-    form = PackForm(request.GET if "thickness" in request.GET else None, place=place, initial={"quantity": 1})
+    initial = {"quantity": 1, "labels": 1, "skip": 0}
+    form = PackForm(request.GET if "thickness" in request.GET else None, place=place, initial=initial)
     if form.is_bound and form.is_valid():
         keyed = form.cleaned_data
         label = pack_label(
@@ -109,7 +124,12 @@ def pack_label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
             condition=Condition(keyed["condition"]).label.lower(),
             address=_address(request, site),
         )
-        return _pdf(render_single(label), f"pack-{place.code}")
+        copies = keyed["labels"] or 1
+        if keyed["sheet"]:
+            pdf = render_sheet([label] * copies, Sheet(keyed["sheet"]), skip=keyed["skip"] or 0)
+        else:
+            pdf = render_single(label, copies=copies)
+        return _pdf(pdf, f"pack-{place.code}")
     status = 400 if form.errors else 200
     return render(request, "inventory/pack_label.html", {"form": form, "place": place}, status=status)
 

@@ -59,6 +59,31 @@ def test_a_pack_says_what_is_in_it(world, address):
     assert "12 × used" in words
 
 
+def test_labels_of_packs_that_are_alike(world, address, client, manager):
+    """Each on its own page, or on a sheet that was begun; the page prints the same."""
+    place = world.shop.bin("2.575")
+    path, asked = f"/bins/{place.pk}/pack-label", "thickness=2.575mm&quantity=12&condition=new&labels="
+    pages, _ = codes(world.program.get(f"{path}?{asked}3"))
+    assert pages == [[address(place)]] * 3
+    sheets = world.program.get(f"{path}?{asked}5&sheet=a4-24&skip=22")
+    pages, words = codes(sheets)
+    assert [len(page) for page in pages] == [2, 3]
+    assert words.count("12 × new") == 5
+    client.force_login(manager)
+    page = f"/at/{world.site.code}{path}?{asked.replace('mm', '')}"
+    assert client.get(f"{page}5&sheet=a4-24&skip=22").content == sheets.content
+    for query, pointer in (("5&skip=2", "?skip"), ("5&sheet=a4-24&skip=24", "?skip"), ("2001", "?labels")):
+        refused = world.program.get(f"{path}?{asked}{query}")
+        assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (400, pointer)
+    for query, says in (
+        ("5&sheet=a4-24&skip=24", "The sheet has 24 places: key in 0 to 23."),
+        ("2001", "Must be 2,000 or less."),
+    ):
+        refused = client.get(f"{page}{query}")
+        assert refused.status_code == 400
+        assert says in refused.content.decode()
+
+
 @pytest.mark.parametrize(
     ("query", "pointer", "says"),
     [

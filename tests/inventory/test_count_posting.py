@@ -8,6 +8,7 @@ import pytest
 from inventory.compute.lengths import from_nm
 from inventory.models import Condition, PlaceKind, Reason
 from inventory.selectors.places import place_of
+from inventory.selectors.stories import story_of_bin, story_of_person
 from inventory.services.catalogue import add_offer, add_supplier
 from inventory.services.count_posting import approve_count, cancel_count, post_count, reject_count
 from inventory.services.counting import Found, key_count, open_counts
@@ -104,6 +105,10 @@ def test_above_the_set_value_a_manager_approves(offer, differ, clerk, boss, stra
         approve_count(count=count, actor=boss, at=at)
     assert post_count(count=count, actor=clerk, at=at).note == "known leak"
     assert lots(bins[0]) == new(NM, 4)
+    # The histories of the bin and of the manager say who approved it.
+    approved = ("Count approved", "Mara Quist", "Count 1 of A1")
+    for story in (story_of_bin(bins[0], at=at), story_of_person(bins[0].site, boss.user)):
+        assert [(it.what, it.by, it.text) for it in story.whole() if it.by == "Mara Quist"] == [approved]
 
 
 def test_at_the_set_value_nobody_need_approve(offer, differ, boss, at, settings):
