@@ -270,7 +270,7 @@ class Tracer:
         flow.moved.gone[step.lot].extend(runs)
         if step.where is Where.ENGINE:
             self._tell(step, runs, flow)
-        elif step.where is Where.DIFFERENCE and flow.past is None:
+        elif step.where is Where.DIFFERENCE:
             kind = step.lot[1:]
             for run in runs:
                 self._missed[kind] = unite(self._missed.get(kind, ()), run.origins)

@@ -1,7 +1,7 @@
 """Small drawn books, and every way that the shims may have gone: a plain model to hold the tracing against.
 
-Each act moves one shim between places. What the books do not say is tried in every way: which of equal shims
-was taken, and of each act that was reversed, whether it happened and was undone, or never happened.
+Each act moves one or two equal shims between places. What the books do not say is tried in every way: which
+of equal shims was taken, and of each act that was reversed, whether it happened and was undone, or never did.
 """
 
 from collections import Counter
@@ -21,12 +21,13 @@ Lot = tuple[str, int]
 
 @dataclass(frozen=True)
 class Done:
-    """One act: a shim from a lot to a lot. undoes: the number of the act that it reverses."""
+    """One act: so many shims from a lot to a lot. undoes: the number of the act that it reverses."""
 
     seq: int
     source: Lot
     target: Lot
     undoes: int | None = None
+    count: int = 1
 
     @property
     def job(self):
@@ -39,7 +40,7 @@ class Done:
             at=AT,
             job=self.job,
             reverses=self.undoes,
-            steps=[_step(self.source, -1), _step(self.target, 1)],
+            steps=[_step(self.source, -self.count), _step(self.target, self.count)],
         )
 
 
@@ -58,42 +59,44 @@ def books(draw, *, most=10, reversals=True):
         undoable = [
             one
             for one in acts
-            if one.seq not in reversed_ones and (one.target[0] not in KEPT or there[one.target])
+            if one.seq not in reversed_ones and (one.target[0] not in KEPT or there[one.target] >= one.count)
         ]
         filled = sorted(lot for lot, count in there.items() if lot[0] in KEPT and count)
         kinds = ["pull", "pull", "find"] + ["move", "fit", "fit", "lose", "scrap", "measure"] * bool(filled)
         kind = draw(st.sampled_from(kinds + ["undo"] * 4 * bool(undoable and reversals)))
         if kind == "undo":
             one = draw(st.sampled_from(undoable))
-            done = Done(seq, one.target, one.source, one.seq)
+            done = Done(seq, one.target, one.source, one.seq, one.count)
         elif kind in ("pull", "find"):
             nm = draw(st.sampled_from(SIZES))
             outside = "engine" if kind == "pull" else "difference"
-            done = Done(seq, (outside, nm), (draw(st.sampled_from(KEPT)), nm))
+            target = (draw(st.sampled_from(KEPT)), nm)
+            done = Done(seq, (outside, nm), target, count=draw(st.integers(1, 2)))
         else:
             source = draw(st.sampled_from(filled))
             place, nm = source
             other = KEPT[place == KEPT[0]]
             targets = {"move": (other, nm), "measure": (place, SIZES[nm == SIZES[0]])}
             targets |= {"fit": ("engine", nm), "lose": ("difference", nm), "scrap": ("scrap", nm)}
-            done = Done(seq, source, targets[kind])
-        there[done.source] -= 1
-        there[done.target] += 1
+            most_there = min(there[source], 2)
+            done = Done(seq, source, targets[kind], count=draw(st.integers(1, most_there)))
+        there[done.source] -= done.count
+        there[done.target] += done.count
         acts.append(done)
     return acts
 
 
 def possible_origins(acts: list[Done]) -> dict[int, set[str | None]]:
-    """By fit that stands at the end, the jobs out of whose engines its shim may have come; None for a shim
+    """By fit that stands at the end, the jobs out of whose engines a shim of it may have come; None for one
     that was found."""
     root, stands = _stories(acts)
     fits = [one.seq for one in acts if one.target[0] == "engine" and one.undoes is None and stands[one.seq]]
     found: dict[int, set[str | None]] = {seq: set() for seq in fits}
     for never in _never_happened(acts):
         for world in _worlds([one for one in acts if one.seq not in never], root):
-            in_engines = {where[2]: shim for where, shim in world if where[0] == "engine"}
-            for seq in fits:
-                found[seq].add(in_engines[seq])
+            for where, shim in world:
+                if where[0] == "engine" and where[2] in found:
+                    found[where[2]].add(shim)
     return found
 
 
@@ -123,12 +126,19 @@ def _worlds(acts, root):
     worlds = {()}
     for one in acts:
         target = one.target if one.target[0] in KEPT else (*one.target, root[one.seq])
-        worlds = {
-            tuple(sorted([*rest, (target, shim)], key=repr))
-            for world in worlds
-            for rest, shim in _ways_to_take(one, world, root)
-        }
+        under_way = {(world, ()) for world in worlds}
+        for _ in range(one.count):
+            under_way = {
+                (rest, _sorted([*taken, shim]))
+                for world, taken in under_way
+                for rest, shim in _ways_to_take(one, world, root)
+            }
+        worlds = {_sorted([*rest, *((target, shim) for shim in taken)]) for rest, taken in under_way}
     return worlds
+
+
+def _sorted(things):
+    return tuple(sorted(things, key=repr))
 
 
 def _ways_to_take(one, world, root):
@@ -147,4 +157,4 @@ def _ways_to_take(one, world, root):
     for entry in choices:
         rest = list(world)
         rest.remove(entry)
-        yield rest, entry[1]
+        yield tuple(rest), entry[1]

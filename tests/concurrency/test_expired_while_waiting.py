@@ -27,22 +27,22 @@ JOB = new_id()
 
 
 @pytest.fixture
-def hold(receive, bins, site, tech, at):
+def want(bins):
+    return Wanted(
+        place=bins[0], family_id=bins[0].family_id, thickness_nm=bins[0].size_nm, condition="new", quantity=2
+    )
+
+
+@pytest.fixture
+def hold(receive, want, site, tech, at):
     receive(0, 2)
 
     def act(job_id=None):
-        wanted = Wanted(
-            place=bins[0],
-            family_id=bins[0].family_id,
-            thickness_nm=bins[0].size_nm,
-            condition="new",
-            quantity=2,
-        )
         return hold_shims(
             site=site,
             actor=tech,
             at=at,
-            lines=[wanted],
+            lines=[want],
             reference="Order 7",
             job_id=job_id,
             expires_in=STANDS,
@@ -55,7 +55,7 @@ def hold(receive, bins, site, tech, at):
 def while_locked():
     """Does an act in a thread of its own while somebody else has the hold, for a while; what came of it."""
 
-    def run(hold, act):
+    def run(hold, act, meanwhile=lambda: None):
         begins, come = threading.Event(), []
 
         def wait_and_act():
@@ -74,6 +74,7 @@ def while_locked():
             begins.wait(10)
             # What is waited for is the clock.
             time.sleep(WAITS.total_seconds())
+            meanwhile()
         other.join(10)
         return come[0]
 
@@ -124,6 +125,20 @@ def test_not_over_by_then(name, acts, hold, while_locked, at):
     assert not isinstance(while_locked(held, lambda: acts[name](held, at)), Exception)
 
 
+@pytest.mark.parametrize("name", ACTS)
+def test_taken_by_then(name, acts, hold, want, while_locked, bins, site, tech):
+    """The books guard that by themselves, whatever the clock says: here the act came an hour before."""
+    held = hold()
+    after, before = held.expires_at + JUST_BEFORE, held.expires_at - STANDS
+    refused = while_locked(
+        held,
+        lambda: acts[name](held, before),
+        lambda: hold_shims(site=site, actor=tech, at=after, lines=[want], reference="Order 8"),
+    )
+    assert isinstance(refused, HoldExpired), refused
+    assert (Hold.objects.get(reference="Order 8").state, count(bins[0])) == ("held", (2, 2))
+
+
 def test_what_a_job_waits_for_revives_none(hold, while_locked, family, site, at):
     """Bought just before the hold for its job ran out."""
     held = hold(JOB)
@@ -140,16 +155,13 @@ def test_what_a_job_waits_for_revives_none(hold, while_locked, family, site, at)
 
 @pytest.mark.sqlite
 def test_whoever_waits_for_shims_has_those_of_a_hold_that_ran_out_meanwhile(
-    hold, while_locked, bins, site, tech
+    hold, want, while_locked, bins, site, tech
 ):
+    """On PostgreSQL nobody waits for the row of a hold that is not over when he looks."""
     held = hold()
-    wanted = Wanted(
-        place=bins[0], family_id=bins[0].family_id, thickness_nm=bins[0].size_nm, condition="new", quantity=2
-    )
     just_before = held.expires_at - JUST_BEFORE
     made = while_locked(
-        held,
-        lambda: hold_shims(site=site, actor=tech, at=just_before, lines=[wanted], reference="Order 8"),
+        held, lambda: hold_shims(site=site, actor=tech, at=just_before, lines=[want], reference="Order 8")
     )
     held.refresh_from_db()
     assert (made.state, held.state, count(bins[0])) == ("held", "expired", (2, 2))
