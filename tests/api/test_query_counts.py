@@ -67,7 +67,7 @@ def small(world):
 
 def test_every_list_at_two_sizes(small):
     before = {path: queries(small.program, f"{path}?limit=200") for path in LISTS}
-    fill(small, 3)
+    fill(small, 2)
     for path in LISTS:
         count, body = queries(small.program, f"{path}?limit=200")
         before_count, before_body = before[path]
