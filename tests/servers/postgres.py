@@ -126,7 +126,8 @@ class PostgresServer:
             "listen_addresses=127.0.0.1",
             f"port={self.port}",
             f"unix_socket_directories={self.folder}",
-            "max_connections=200",
+            # Several sessions of tests at once, of which each may bring a crowd of sixty-four.
+            "max_connections=400",
             "shared_buffers=64MB",
             "scram_iterations=1",
             *(() if self.durable else FAST),
