@@ -59,7 +59,7 @@ def test_in_and_out_again(site, boss, at, norrbeck, ending):
     again = staged(site, boss, at, exported(site))
     assert (again.state, again.same) == ("checked", 3)
     dearer = staged(site, boss, at, exported(site).replace(b",3.2,", b",3.4,"))
-    assert (dearer.changed, dearer.staged.get(fate="changed").message) == (1, "was 3.2")
+    assert (dearer.changed, dearer.staged.get(fate="changed").message) == (1, "price: 3.2 becomes 3.4")
 
 
 @pytest.mark.django_db(transaction=True)
