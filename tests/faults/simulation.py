@@ -139,6 +139,22 @@ class Parts:
         self.web.wait_ready(seconds=120)
         self.celery, self.beat = self._celery("worker", "--concurrency", "2"), self._celery("beat")
         stack.callback(lambda: (self.celery.kill(), self.beat.kill()))
+        self.ended_by_themselves, self._at_celery, self._over = 0, threading.Lock(), threading.Event()
+        supervisor = threading.Thread(target=self._supervise, name="supervisor")
+        supervisor.start()
+        stack.callback(lambda: (self._over.set(), supervisor.join()))
+
+    def _supervise(self) -> None:
+        """Start again what ended by itself, as whatever runs a service does: a broker that goes away while a
+        worker of Celery 5.7 is connecting anew can end that ("Unrecoverable error")."""
+        while not self._over.wait(0.5):
+            with self._at_celery:
+                if not self.celery.running:
+                    self.ended_by_themselves += 1
+                    self.celery = self._celery("worker", "--concurrency", "2")
+                if not self.beat.running:
+                    self.ended_by_themselves += 1
+                    self.beat = self._celery("beat")
 
     def _celery(self, *words: str) -> Child:
         schedule = ("--schedule", str(self.folder / "schedule")) if words == ("beat",) else ()
@@ -152,8 +168,9 @@ class Parts:
             if workers:
                 os.kill(int(workers[step.number % len(workers)]), signal.SIGKILL)
         elif step.what == "celery":
-            self.celery.kill()
-            self.celery = self._celery("worker", "--concurrency", "2")
+            with self._at_celery:
+                self.celery.kill()
+                self.celery = self._celery("worker", "--concurrency", "2")
         elif step.what == "broker":
             self.broker.child.kill()
             time.sleep(0.5)
@@ -284,6 +301,7 @@ def _judge(clients: list[Client], steps: list[Step], parts: Parts) -> dict[str, 
         "faults": faults,
         "longest without database, s": round(parts.longest_without_database, 1),
         "slowest answer, s": round(max(client.slowest for client in clients), 1),
+        "started again by the supervisor": parts.ended_by_themselves,
         "wrong": wrong,
     }
 
