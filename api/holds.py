@@ -1,29 +1,31 @@
 """Holds: stock promised to a job or under a calculator's own reference, all or nothing."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
 from django.db.models import Prefetch, QuerySet, prefetch_related_objects
-from rest_framework import serializers
 
 from api import queries
 from api.fields import Body, Identity, LengthField, Several, Text, Whole, Word
+from api.hold_shapes import HoldSerializer
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, bins_of, families_of, not_found, one_of, site_of
 from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
-from api.words import CONDITIONS, HOLD_STATES, PLANNABLE_CONDITIONS
+from api.words import HOLD_STATES, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Hold, HoldLine
-from inventory.selectors.overdue import as_seen, in_state, seen_at
+from inventory.selectors.overdue import in_state, seen_at
+from inventory.services.hold_state import refuse_expired
 from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims
 from inventory.services.outside_fit import fit_hold
 from jobs.models import Job
 from jobs.services.ending_holds import release_hold, take_over_hold
 from jobs.services.handing_over import lock_with_partners
 from shop.actor import Actor
+from shop.db import once_locked
 from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
@@ -45,53 +47,6 @@ LINE_FILTERS = {
     "thickness_max": "thickness_nm__lte",
     "bin": "taken_from__code",
 }
-
-
-class HoldLineSerializer(serializers.Serializer):
-    position = serializers.IntegerField()
-    bin = serializers.CharField(source="taken_from.code", help_text="Where the shims were held.")
-    place = serializers.CharField(source="place.code", help_text="Where they are: a tray once handed out.")
-    family = serializers.CharField(source="family.code")
-    thickness = LengthField(source="thickness_nm")
-    condition = serializers.ChoiceField(choices=CONDITIONS)
-    quantity = serializers.IntegerField()
-    fitted = serializers.IntegerField()
-    label = serializers.CharField(allow_blank=True)
-
-
-class TakenOverSerializer(serializers.Serializer):
-    """Who took the shims for somebody else, and why."""
-
-    at = serializers.DateTimeField()
-    by = serializers.CharField()
-    reason = serializers.CharField()
-    hold = serializers.UUIDField(source="taken_id", help_text="Under which they are held now.")
-    rest = serializers.UUIDField(
-        source="rest_id", allow_null=True, help_text="Under which the lines that were not taken are held on."
-    )
-
-
-class HoldSerializer(serializers.Serializer):
-    id = serializers.UUIDField()
-    site = serializers.CharField(source="site.code")
-    state = serializers.ChoiceField(choices=HOLD_STATES)
-    job = serializers.UUIDField(source="job_id", allow_null=True)
-    reference = serializers.CharField()
-    note = serializers.CharField(allow_blank=True)
-    created_at = serializers.DateTimeField()
-    created_by = serializers.CharField()
-    expires_at = serializers.DateTimeField(allow_null=True, help_text="null once the shims are handed out.")
-    handed_out_at = serializers.DateTimeField(allow_null=True)
-    resolved_at = serializers.DateTimeField(allow_null=True)
-    resolved_by = serializers.CharField(allow_blank=True)
-    taken_over = TakenOverSerializer(
-        source="take_over", allow_null=True, default=None, help_text="null where nobody did."
-    )
-    lines = HoldLineSerializer(many=True, source="lines.all")
-
-    def to_representation(self, instance: Hold) -> dict[str, Any]:
-        """One whose time is over is expired, whether or not a sweep has come by."""
-        return super().to_representation(as_seen(instance))
 
 
 class WantedSerializer(Body):
@@ -191,6 +146,9 @@ class HoldView(ApiView):
             *("place__code", "taken_from__code", "family__code"),
         )
         return Prefetch("lines", lines)
+
+    def refuse_ended(self, thing: Hold, at: datetime) -> None:
+        refuse_expired(thing, once_locked(at))
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
         return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)

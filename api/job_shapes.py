@@ -6,7 +6,7 @@ from rest_framework import serializers
 
 from api.engine_types import ItemSerializer, SideSerializer
 from api.fields import Body, Identity, LengthField, Moment, Named, Ratio, Several, Text, Whole, Word
-from api.holds import HoldSerializer
+from api.hold_shapes import HoldSerializer
 from api.plan_shapes import (
     ClearanceAfterSerializer,
     LeftOverSerializer,

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db.models import prefetch_related_objects
 
-from api.holds import HoldSerializer
+from api.hold_shapes import HoldSerializer
 from api.job_shapes import JobRowSerializer
 from inventory.compute.lengths import from_keyed, from_nm
 from inventory.models import Hold, Need

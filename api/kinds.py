@@ -286,6 +286,7 @@ def _on_a_thing(operation: Operation) -> Decorator:
             thing = view.find(call.actor, lock=True, **path)
             if (site := getattr(thing, "site", None)) is not None:
                 call.actor.must(action, site)
+            view.refuse_ended(thing, call.at)
             check_if_match(seen, etag_of(_bytes(view.represent(thing))))
             done, told = _told(operation, method(view, call, thing))
             shown = view.represent(view.acted(call.actor, thing, done, **path))

@@ -94,7 +94,7 @@ def use(
     """Count one request of the credential, and unless that was too many, at each of the sites.
 
     What is told of the sites is the one with the most left: a program of several sites is held up only when
-    all of them are used up, so that one site's programs cannot stop another's.
+    all of them are used up. It counts at each of them, whichever it asks about.
     """
     window, wait = _window(at)
     used, *at_sites = _count_all(f"use:{credential}", limit, [f"site:{site}" for site in sites], window)

@@ -90,6 +90,10 @@ class ApiView(APIView):
         act returned."""
         return self.find(actor, **path)
 
+    def refuse_ended(self, thing: Any, at: datetime) -> None:
+        """Raises what is to be said of a thing that time alone has ended, before its tag is looked at: that
+        it changed since would be no help to whoever saw it before."""
+
     def rows(self, actor: Actor) -> QuerySet[Any]:
         """Everything of this kind that the actor sees, with what its answer shows; where many are made at
         once."""

@@ -103,8 +103,8 @@ MUTATIONS = (
     Mutation(
         name="an overdue hold is only over once it is swept",
         file="inventory/services/hold_state.py",
-        old="fresh.expires_at is not None and fresh.expires_at <= at\n",
-        new="fresh.expires_at is not None and fresh.expires_at < fresh.created_at\n",
+        old="hold.expires_at is not None and hold.expires_at <= at\n",
+        new="hold.expires_at is not None and hold.expires_at < hold.created_at\n",
         test="tests/inventory/test_fit_outside.py::test_expired_whether_swept_or_not",
     ),
     Mutation(

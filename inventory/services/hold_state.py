@@ -110,14 +110,19 @@ def key_of(line: HoldLine, place_id: uuid.UUID) -> ShimKey:
     return ShimKey(line.family_id, place_id, line.thickness_nm, line.condition)
 
 
-def _refuse_over(fresh: Hold, at: datetime) -> None:
-    if fresh.state == Hold.State.EXPIRED or (
-        fresh.state == Hold.State.HELD and fresh.expires_at is not None and fresh.expires_at <= at
+def refuse_expired(hold: Hold, at: datetime) -> None:
+    """Raises HoldExpired for one whose time is over, swept or not."""
+    if hold.state == Hold.State.EXPIRED or (
+        hold.state == Hold.State.HELD and hold.expires_at is not None and hold.expires_at <= at
     ):
         raise HoldExpired(
-            f"The hold for {fresh.reference} has expired; its shims are free for others. Hold them again.",
+            f"The hold for {hold.reference} has expired; its shims are free for others. Hold them again.",
             extra={"state": Hold.State.EXPIRED},
         )
+
+
+def _refuse_over(fresh: Hold, at: datetime) -> None:
+    refuse_expired(fresh, at)
     if fresh.state != Hold.State.HELD:
         raise WrongState(
             f"The hold for {fresh.reference} is {fresh.get_state_display().lower()} already.",

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from api import limits
+from api.checks import check_limits
 from shop.models import Membership, Role
 from tests.api.program import Program, program
 
@@ -73,6 +74,12 @@ class TestOverTheApi:
 
 def of_site(used_by, sites, limit=100):
     return limits.use(used_by, 1_000, AT, sites=sites, site_limit=limit)
+
+
+@pytest.mark.parametrize(("most", "wrong"), [(1, []), (0, ["api.E002"]), (-5, ["api.E002"])])
+def test_a_limit_that_lets_nothing_through_stops_the_start(most, wrong, settings):
+    settings.COLDGAP = {**settings.COLDGAP, "SITE_REQUESTS_PER_MINUTE": most}
+    assert [message.id for message in check_limits()] == wrong
 
 
 class TestOfASite:
