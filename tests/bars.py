@@ -204,7 +204,7 @@ BARS: dict[str, Bar] = {
         says="the last item: as L1", tests=(_CROWD, _OVER_HTTP), mutations=("a promise does not look",)
     ),
     "F9": Bar(
-        says="killed at every statement of every act",
+        says="killed at every statement of every act (each fifth by default, others on the other database)",
         tests=(
             "tests/faults/test_killed_in_a_request.py",
             "tests/faults/test_killed_in_an_act.py",

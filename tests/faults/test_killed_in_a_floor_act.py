@@ -25,7 +25,7 @@ from inventory.models import (
 from inventory.selectors.audit import audit
 from tests.faults.acts import Shop, found
 from tests.faults.floor_acts import FLOOR_ACTS, MODULES
-from tests.faults.test_killed_in_an_act import crasher, crashers, settled
+from tests.faults.test_killed_in_an_act import crasher, crashers, deaths, settled
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -72,12 +72,9 @@ def test_wholly_there_or_not_at_all(name, crasher, request):
     assert before != after
     statements = crasher.kill(name, "before commit")
     assert everything() == before
-    every, moments = (1, ("before", "after")) if request.config.getoption("--long") else (5, ("before",))
-    # Other acts die elsewhere.
-    for number in range(1 + len(name) % every, statements + 1, every):
-        for moment in moments:
-            crasher.kill(name, f"{moment} {number}")
-            assert everything() == before, (moment, number)
+    for point in deaths(name, statements, every=request.config.getoption("--long")):
+        crasher.kill(name, point)
+        assert everything() == before, point
     assert audit() == []
     crasher.kill(name, "after commit")
     assert everything() == after
