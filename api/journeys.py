@@ -42,11 +42,12 @@ class EndSerializer(serializers.Serializer):
 
 
 class JourneySerializer(serializers.Serializer):
-    """A used shim that went into an engine. came_out: null where it came out of no engine in these books.
-    days: whole days between. Where equal shims of several engines lay together nobody can tell them apart:
-    could_be names every job that it may have come from (null: no engine in these books); certain is false.
-    Of more than twenty it names those that came out last, and or_others is true. A fit that was reversed put
-    none in; whether shims moved that were booked and reversed, or never did, is left open.
+    """A used shim that went into an engine. came_out: null where that is not known. days: whole days between.
+    Where equal shims of several engines lay together nobody can tell them apart: could_be names every job
+    that it may have come from; certain is false. Of more than twenty it names those that came out last, and
+    or_others is true. A shim that was found, counted in, or came from another site may have come out of any
+    engine, here or elsewhere, or of none: null in could_be stands for that, and certain is false. A fit that
+    was reversed put none in; whether shims moved that were booked and reversed, or never did, is left open.
     """
 
     site = serializers.CharField()
@@ -55,8 +56,13 @@ class JourneySerializer(serializers.Serializer):
     came_out = EndSerializer(allow_null=True)
     days = serializers.IntegerField(allow_null=True)
     same_engine = serializers.BooleanField(help_text="It went back into the engine that it came out of.")
-    certain = serializers.BooleanField()
-    could_be = serializers.ListField(child=serializers.UUIDField(allow_null=True))
+    certain = serializers.BooleanField(
+        help_text="The books leave no other engine than that of came_out; never where came_out is null."
+    )
+    could_be = serializers.ListField(
+        child=serializers.UUIDField(allow_null=True),
+        help_text="Jobs whose engine it may have come out of; null: any engine, here or elsewhere, or none.",
+    )
     or_others = serializers.BooleanField(help_text="It may have come from more jobs than could_be names.")
 
     def to_representation(self, instance: TracedShim) -> Any:

@@ -8,18 +8,25 @@ Promise
     A journey is `certain` only where the books leave no other origin, and otherwise names in `could_be` all
     that they leave: the twenty that came out last, and `or_others` where there are more. Shims that lay
     together may each be any of them until their lot is empty. Of those that could be meant, the one that came
-    first is taken to have left. What was in no engine before (counted in, from another site, new) has no
-    origin. The same movements give the same journeys, and every shim that is in an engine now is named once.
+    first is taken to have left. The same movements give the same journeys, and every shim that is in an
+    engine now is named once.
+
+What comes in
+    Of a shim that came into the books otherwise than out of an engine (found or counted in, from another
+    site or a supplier) nobody knows where it was before: it may have been here, and have left with a parcel
+    or into the scrap, been missed, or not be missed yet. So it is never certain. Its origin is `UNKNOWN`,
+    which is any engine, here or elsewhere, or none; those of equal shims that were missed or went to another
+    site before are named besides, as the likely ones.
 
 Reversals
     A fit that was reversed put nothing into an engine: it is not told, and told again when its reversal was
     reversed. Of a movement that was reversed the books do not say whether it was a slip of the keyboard or of
     the hand. Either the shims never moved, so that whoever took others from that lot meanwhile may have had
-    these; or they moved, and equal ones came back. Both are reckoned with. Out of an engine, the scrap or the
-    outside a reversal takes back the very shims that went there.
+    these; or they moved, and equal ones came back. Both are reckoned with. Out of an engine, the scrap or a
+    supplier's hands a reversal takes back the very shims that went there; of what was missed, or was with
+    another site, another may have come back.
 
-Counts are believed: a shim that is missed is gone from then on. One that is found is any that was missed, of
-that size, or one that the books have not had.
+Counts are believed: a shim that is missed is gone from then on.
 """
 
 from collections.abc import Hashable, Sequence
@@ -36,10 +43,10 @@ Origins = tuple[Origin, ...]
 """Each once, in the ledger's order."""
 
 MOST_NAMED = 20
-NOWHERE: Origin = (0, None)
-"""Of a shim that came out of no engine in these books."""
+UNKNOWN: Origin = (0, None)
+"""Of a shim of which these books do not say where it was before: any engine, or none."""
 OTHERS: Origin = (-1, None)
-"""Stands first where there are more than `MOST_NAMED`."""
+"""Stands first where there are more than `MOST_NAMED` besides `UNKNOWN`, which is always kept."""
 
 
 class Where(Enum):
@@ -93,7 +100,7 @@ class Journey(NamedTuple):
 
     @property
     def from_job(self) -> Hashable:
-        """None where it did not come out of an engine in these books."""
+        """None where that is not known."""
         return self.origin[1]
 
     @property
@@ -113,13 +120,16 @@ class Journey(NamedTuple):
 
     @property
     def could_be(self) -> tuple[Hashable, ...]:
-        """The jobs whose engine it may have come out of, in the order in which they took theirs out."""
+        """The jobs whose engine it may have come out of, in the order in which they took theirs out; None
+        first where it may be any."""
         named = sorted({*self.origins, self.origin} - {OTHERS}, key=seq_of)
         return tuple(dict.fromkeys(job for _, job in named))
 
     @property
     def certain(self) -> bool:
-        return len(self.origins) == 1 or (not self.or_others and len(self.could_be) == 1)
+        if len(self.origins) == 1:
+            return self.origins[0] != UNKNOWN
+        return not self.or_others and self.from_job is not None and len(self.could_be) == 1
 
 
 def unite(first: Origins, second: Origins) -> Origins:
@@ -134,8 +144,8 @@ def unite(first: Origins, second: Origins) -> Origins:
     if len(both) == len(second):
         return second
     ordered = sorted(both, key=seq_of)
-    if len(both - {OTHERS}) > MOST_NAMED:
-        return (OTHERS, *ordered[-MOST_NAMED:])
+    if len(both - {OTHERS, UNKNOWN}) > MOST_NAMED:
+        return (OTHERS, *both & {UNKNOWN}, *ordered[-MOST_NAMED:])
     return tuple(ordered)
 
 

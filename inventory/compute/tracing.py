@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from inventory.compute.journeys import NOWHERE, Act, Journey, Lot, Origin, Origins, Step, Where, unite
+from inventory.compute.journeys import UNKNOWN, Act, Journey, Lot, Origin, Origins, Step, Where, unite
 
 RECENT = 1_000
 """So many acts back a reversal is taken in without beginning anew."""
@@ -33,7 +33,7 @@ class _Run(NamedTuple):
     count: int
 
 
-_UNKNOWN = _Shim(NOWHERE, None)
+_ANY_SHIM = _Shim(UNKNOWN, None)
 
 
 @dataclass(slots=True)
@@ -51,7 +51,7 @@ class _Lot:
         """The first that came, else the last."""
         while count:
             if not self.waiting:
-                yield _Run(_UNKNOWN, unite(self.pool, (NOWHERE,)), count)
+                yield _Run(_ANY_SHIM, unite(self.pool, (UNKNOWN,)), count)
                 return
             shim, there = self.waiting.pop() if last else self.waiting.popleft()
             taken = min(there, count)
@@ -108,7 +108,7 @@ class _Flow:
         for run in self._all():
             together = unite(together, run.origins)
         if self.past is not None and not self.moved.left:
-            together = unite(together, (NOWHERE,))
+            together = unite(together, (UNKNOWN,))
         for kind, runs in self.runs.items():
             self.runs[kind] = deque(run._replace(origins=together) for run in runs)
 
@@ -121,9 +121,6 @@ class _Flow:
             for run in _cut(runs, count):
                 count -= run.count
                 yield run
-
-    def left_over(self) -> list[_Run]:
-        return [run for run in self._all() if run.count]
 
     def _is_mixed(self) -> bool:
         if self.past is not None and self.regrades:
@@ -154,8 +151,8 @@ class Tracer:
         self._journeys: list[Journey] = []
         self._is_shared = False
         self._lots: dict[Lot, _Lot] = {}
-        self._missed: dict[Kind, Origins] = {}
-        self._as_new: Origins = (NOWHERE,)
+        self._gone: dict[Kind, Origins] = {}
+        self._as_new: Origins = (UNKNOWN,)
         self._recent: OrderedDict[int, _Moved] = OrderedDict()
         self._awaited: dict[int, _Moved] = {}
 
@@ -206,20 +203,28 @@ class Tracer:
         if step.where is Where.KEPT:
             return self._taken_from_lot(step.lot, count, flow)
         if past is not None:
-            return _cut(past.gone[step.lot], count)
+            runs = _cut(past.gone[step.lot], count)
+            if step.where is Where.DIFFERENCE and not flow.regrades:
+                return [run._replace(origins=unite((UNKNOWN,), run.origins)) for run in runs]
+            return runs
         if step.where is Where.ENGINE:
             origin: Origin = (flow.act.seq, flow.act.job)
             return [_Run(_Shim(origin, step.lot[2]), (origin,), count)]
-        if step.where is Where.DIFFERENCE:
-            if flow.regrades:
-                return []
-            return [_Run(_UNKNOWN, unite((NOWHERE,), self._missed.get(step.lot[1:], ())), count)]
-        return [_Run(_UNKNOWN, (NOWHERE,), count)]
+        if step.where is Where.DIFFERENCE and flow.regrades:
+            return []
+        return [_Run(_ANY_SHIM, self._from_elsewhere(step.lot[1:]), count)]
+
+    def _from_elsewhere(self, kind: Kind) -> Origins:
+        """What may be a shim that comes in from where these books do not reach."""
+        return unite((UNKNOWN,), self._gone.get(kind, ()))
+
+    def _leaves(self, kind: Kind, origins: Origins) -> None:
+        self._gone[kind] = unite(self._gone.get(kind, ()), origins)
 
     def _taken_from_lot(self, key: Lot, count: int, flow: _Flow) -> Iterable[_Run]:
         lot = self._lots.get(key)
         if lot is None:
-            return [_Run(_UNKNOWN, (NOWHERE,), count)]
+            return [_Run(_ANY_SHIM, (UNKNOWN,), count)]
         if key not in flow.moved.left:
             flow.moved.left[key] = lot.pool
             lot.awaits += flow.act.is_reversed
@@ -240,11 +245,15 @@ class Tracer:
         for step in flow.arriving:
             if step not in over:
                 self._arrive(step, self._arriving(step, flow), flow)
-        left = flow.left_over()
-        flow.moved.gone[None].extend(left)
-        if flow.regrades:
-            for run in [*left, *through]:
-                self._as_new = unite(self._as_new, run.origins)
+        for kind, runs in flow.runs.items():
+            flow.moved.gone[None].extend(runs)
+            for run in runs:
+                if flow.regrades:
+                    self._as_new = unite(self._as_new, run.origins)
+                else:
+                    self._leaves(kind, run.origins)
+        for run in through:
+            self._as_new = unite(self._as_new, run.origins)
 
     def _arriving(self, step: Step, flow: _Flow) -> list[_Run]:
         """What goes there: of what is on its way, else from where these books do not reach."""
@@ -254,13 +263,13 @@ class Tracer:
             return runs
         runs += flow.of_any_kind(missing)
         missing = step.quantity - sum(run.count for run in runs)
-        from_there = self._as_new if flow.regrades else (NOWHERE,)
+        from_there = self._as_new if flow.regrades else self._from_elsewhere(step.lot[1:])
         if flow.past is not None:
             for run in _cut(flow.past.gone[None], missing):
                 runs.append(run._replace(origins=unite(run.origins, from_there)))
                 missing -= run.count
         if missing:
-            runs.append(_Run(_UNKNOWN, from_there, missing))
+            runs.append(_Run(_ANY_SHIM, from_there, missing))
         return runs
 
     def _arrive(self, step: Step, runs: Sequence[_Run], flow: _Flow) -> None:
@@ -271,9 +280,8 @@ class Tracer:
         if step.where is Where.ENGINE:
             self._tell(step, runs, flow)
         elif step.where is Where.DIFFERENCE:
-            kind = step.lot[1:]
             for run in runs:
-                self._missed[kind] = unite(self._missed.get(kind, ()), run.origins)
+                self._leaves(step.lot[1:], run.origins)
 
     def _put(self, key: Lot, runs: Sequence[_Run], flow: _Flow) -> None:
         lot = self._lots.get(key)

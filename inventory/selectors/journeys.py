@@ -21,10 +21,10 @@ CHUNK = 500
 class TracedShim:
     """A used shim that went into an engine, with where it came from.
 
-    from_job, out: None where it came out of no engine in these books (it was counted in, or came from
-    another site). could_be: the jobs that it may have come from, where equal shims lay together; the last
-    twenty, and or_others where there are more. certain: the books leave no other than from_job. nth: which of
-    the shims that `into` put into the engine it was, from 0.
+    from_job, out: None where that is not known (it was found, counted in, or came from another site).
+    could_be: the jobs that it may have come from, where equal shims lay together; the last twenty, and
+    or_others where there are more; None among them stands for any engine, or none. certain: the books leave
+    no other than from_job. nth: which of the shims that `into` put into the engine it was, from 0.
     """
 
     family: ShimFamily
@@ -43,6 +43,20 @@ class TracedShim:
     def days(self) -> int | None:
         """Whole days from the one engine to the other."""
         return None if self.out is None else (self.into.at - self.out.at).days
+
+    @property
+    def or_else(self) -> str:
+        """Where it may have come from besides `out`, in words; empty where there is nothing to add."""
+        jobs = len({*self.could_be} - {None})
+        many = f"{'more than ' if self.or_others else ''}{jobs}"
+        is_one = jobs == 1 and not self.or_others
+        if self.certain or (self.out is None and not jobs):
+            return ""
+        if self.out is None:
+            return "or an engine here" if is_one else f"or one of {many} engines here"
+        if None in self.could_be:
+            return "or not known" if jobs <= 1 else f"or one of {many}, or not known"
+        return f"or one of {many}"
 
     @property
     def same_engine(self) -> bool:

@@ -225,7 +225,7 @@ class TestJourneys:
             for item in whole
         ] == [(first, first, 2), (None, second, None), (first, second, 1)]
         assert [item["went_in"]["thickness"]["value"] for item in whole] == ["2.66", "2.6", "2.64"]
-        assert [item["certain"] for item in whole] == [True, True, True]
+        assert [item["certain"] for item in whole] == [True, False, True]
         assert [item["could_be"] for item in whole] == [[first], [None], [first]]
         assert walk(world.program, "/journeys", 1) == walk(world.program, "/journeys", 2) == whole
         for end in (whole[0]["came_out"], whole[0]["went_in"]):

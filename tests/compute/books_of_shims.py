@@ -1,7 +1,9 @@
 """Small drawn books, and every way that the shims may have gone: a plain model to hold the tracing against.
 
 Each act moves one or two equal shims between places. What the books do not say is tried in every way: which
-of equal shims was taken, and of each act that was reversed, whether it happened and was undone, or never did.
+of equal shims was taken; of each act that was reversed, whether it happened and was undone, or never did; and
+of whatever comes in, whether it never was here, or left before, at whatever thickness, or was taken out of a
+place whose books have it still: a gap that only a count finds.
 """
 
 from collections import Counter
@@ -15,7 +17,16 @@ from inventory.compute.journeys import Act, Step, Where
 AT = datetime(2026, 3, 2, tzinfo=UTC)
 KEPT = ("tray", "bin")
 SIZES = (1_000_000, 2_000_000)
-WHERE = {"engine": Where.ENGINE, "difference": Where.DIFFERENCE, "scrap": Where.OUTSIDE}
+WHERE = {
+    "engine": Where.ENGINE,
+    "difference": Where.DIFFERENCE,
+    "scrap": Where.OUTSIDE,
+    "supplier": Where.OUTSIDE,
+}
+AWAY = "away"
+"""Another site: what it takes in and sends is one line in these books, of the place here."""
+GAP = "gap"
+FROM = {"pull": "engine", "find": "difference", "arrive": AWAY, "receive": "supplier"}
 Lot = tuple[str, int]
 
 
@@ -40,7 +51,11 @@ class Done:
             at=AT,
             job=self.job,
             reverses=self.undoes,
-            steps=[_step(self.source, -self.count), _step(self.target, self.count)],
+            steps=[
+                _step(lot, quantity)
+                for lot, quantity in ((self.source, -self.count), (self.target, self.count))
+                if lot[0] != AWAY
+            ],
         )
 
 
@@ -62,22 +77,23 @@ def books(draw, *, most=10, reversals=True):
             if one.seq not in reversed_ones and (one.target[0] not in KEPT or there[one.target] >= one.count)
         ]
         filled = sorted(lot for lot, count in there.items() if lot[0] in KEPT and count)
-        kinds = ["pull", "pull", "find"] + ["move", "fit", "fit", "lose", "scrap", "measure"] * bool(filled)
+        goes = ["move", "fit", "fit", "lose", "scrap", "measure", "send", "give back"]
+        kinds = ["pull", "pull", "pull", "pull", *FROM] + goes * bool(filled)
         kind = draw(st.sampled_from(kinds + ["undo"] * 4 * bool(undoable and reversals)))
         if kind == "undo":
             one = draw(st.sampled_from(undoable))
             done = Done(seq, one.target, one.source, one.seq, one.count)
-        elif kind in ("pull", "find"):
+        elif kind in FROM:
             nm = draw(st.sampled_from(SIZES))
-            outside = "engine" if kind == "pull" else "difference"
             target = (draw(st.sampled_from(KEPT)), nm)
-            done = Done(seq, (outside, nm), target, count=draw(st.integers(1, 2)))
+            done = Done(seq, (FROM[kind], nm), target, count=draw(st.integers(1, 2)))
         else:
             source = draw(st.sampled_from(filled))
             place, nm = source
             other = KEPT[place == KEPT[0]]
             targets = {"move": (other, nm), "measure": (place, SIZES[nm == SIZES[0]])}
             targets |= {"fit": ("engine", nm), "lose": ("difference", nm), "scrap": ("scrap", nm)}
+            targets |= {"send": (AWAY, nm), "give back": ("supplier", nm)}
             most_there = min(there[source], 2)
             done = Done(seq, source, targets[kind], count=draw(st.integers(1, most_there)))
         there[done.source] -= done.count
@@ -88,7 +104,7 @@ def books(draw, *, most=10, reversals=True):
 
 def possible_origins(acts: list[Done]) -> dict[int, set[str | None]]:
     """By fit that stands at the end, the jobs out of whose engines a shim of it may have come; None for one
-    that was found."""
+    that came in from elsewhere."""
     root, stands = _stories(acts)
     fits = [one.seq for one in acts if one.target[0] == "engine" and one.undoes is None and stands[one.seq]]
     found: dict[int, set[str | None]] = {seq: set() for seq in fits}
@@ -145,16 +161,34 @@ def _ways_to_take(one, world, root):
     """What is left, and the shim that is taken."""
     place, nm = one.source
     if place in KEPT:
-        choices = {entry for entry in world if entry[0] == one.source}
-    elif one.undoes is not None:
-        choices = {entry for entry in world if entry[0] == (place, nm, root[one.seq])}
-    elif place == "engine":
+        is_counted = one.target[0] == "difference" and one.undoes is None
+        choices = {entry for entry in world if entry[0] == one.source and (is_counted or entry[1] != GAP)}
+    elif place == "engine" and one.undoes is None:
         yield world, one.job
         return
+    elif one.undoes is not None:
+        choices = {entry for entry in world if entry[0] == (place, nm, root[one.seq])}
+        if place in ("difference", AWAY):
+            yield from _ways_to_come_in(world)  # an equal one came back
     else:
-        yield world, None
-        choices = {entry for entry in world if entry[0][:2] == ("difference", nm)}
+        yield from _ways_to_come_in(world)
+        return
     for entry in choices:
-        rest = list(world)
-        rest.remove(entry)
-        yield tuple(rest), entry[1]
+        yield _without(entry, world), entry[1]
+
+
+def _ways_to_come_in(world):
+    """From where the books do not reach, after it left or while they still have it."""
+    yield world, None
+    for entry in set(world):
+        where, shim = entry
+        if shim == GAP or where[0] == "engine":
+            continue
+        rest = _without(entry, world)
+        yield _sorted([*rest, (where, GAP)] if where[0] in KEPT else rest), shim
+
+
+def _without(entry, world):
+    rest = list(world)
+    rest.remove(entry)
+    return tuple(rest)

@@ -4,14 +4,15 @@ import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from inventory.models import Condition
+from inventory.compute.lengths import from_nm
+from inventory.models import Condition, PlaceKind
 from inventory.selectors import traced_books
 from inventory.selectors.journeys import traced_shims
+from inventory.selectors.places import place_of
 from inventory.selectors.traced_books import journeys_of
-from inventory.services.floor import (
-    Shims,
-    count_in,
-)
+from inventory.services.count_posting import approve_count, post_count
+from inventory.services.counting import Found, key_count, open_counts
+from inventory.services.floor import Shims, count_in
 from inventory.services.transfers import arrive_shims, send_shims
 from shop.errors import Busy
 from tests.inventory.engine_work import FIRST, SECOND, THIRD, anew, told, work
@@ -63,12 +64,47 @@ def test_equal_shims_name_every_engine_that_they_may_have_come_from(work, site, 
     assert len(traced_shims(site, family, job_id=SECOND)) == 1
 
 
-def test_what_was_counted_in_came_from_no_engine(work, site, family, bins, clerk, at):
-    shims = Shims(family=family, thickness_nm=2_634_000, condition=Condition.USED, quantity=1, place=bins[0])
-    count_in(site=site, actor=clerk, at=at, shims=[shims], note="opening count")
-    work.fit(FIRST, fitted=[(2_634_000, bins[0])])
+def one_in(place, family):
+    return Shims(family=family, thickness_nm=2_634_000, condition=Condition.USED, quantity=1, place=place)
+
+
+def test_of_what_was_counted_in_nobody_knows_where_it_was_before(
+    work, site, family, bins, clerk, tech, boss, at
+):
+    """An equal one, missed only after it was fitted, may have been that very shim."""
+    work.fit(FIRST, pulled=[(2_650_000, Condition.UNMEASURED)])
+    work.store(FIRST, 2_650_000, 2_634_000)
+    count_in(site=site, actor=clerk, at=at, shims=[one_in(bins[1], family)], note="found here")
+    work.fit(SECOND, fitted=[(2_634_000, bins[1])])
+    for is_missed in (False, True):
+        if is_missed:
+            (count,) = open_counts(site=site, actor=clerk, at=at, places=[bins[0]])
+            none = Found(family=family, thickness=from_nm(2_634_000), condition=Condition.USED, quantity=0)
+            for actor in (tech, clerk):
+                count = key_count(count=count, actor=actor, at=at, found=[none])
+            count = approve_count(count=count, actor=boss, at=at)
+            post_count(count=count, actor=clerk, at=at)
+        (shim,) = traced_shims(site, family)
+        assert (shim.from_job, shim.out, shim.days, shim.could_be) == (None, None, None, (None,))
+        assert (shim.certain, shim.or_else) == (False, "")
+
+
+def test_out_to_another_site_and_back(work, site, other_site, family, bins, clerk, stranger, at):
+    """The other site's people tell nothing of it either."""
+    work.fit(FIRST, pulled=[(2_650_000, Condition.UNMEASURED)])
+    work.store(FIRST, 2_650_000, 2_634_000)
+    sent = send_shims(site=site, target=other_site, actor=clerk, at=at, shims=[one_in(bins[0], family)])
+    arrive_shims(transfer=sent, actor=stranger, at=at)
+    there = place_of(other_site, PlaceKind.RECEIVING)
+    back = send_shims(site=other_site, target=site, actor=stranger, at=at, shims=[one_in(there, family)])
+    arrive_shims(transfer=back, actor=clerk, at=at, places={0: bins[0]})
+    work.fit(SECOND, fitted=[(2_634_000, bins[0])])
     (shim,) = traced_shims(site, family)
-    assert (shim.from_job, shim.out, shim.days, shim.could_be) == (None, None, None, (None,))
+    assert (shim.from_job, shim.out, shim.certain) == (None, None, False)
+    assert (shim.could_be, shim.or_else) == ((None, FIRST), "or an engine here")
+    assert list(traced_shims(site, job_id=FIRST)) == [shim]
+    assert told(traced_shims(site)) == anew(site)
+    assert list(traced_shims(other_site)) == []
 
 
 def test_another_site_s_shims_are_not_told(work, site, other_site, family, bins, clerk, at):
@@ -159,15 +195,7 @@ class TestGoingOn:
             target=other_site,
             actor=clerk,
             at=at,
-            shims=[
-                Shims(
-                    family=bins[0].family,
-                    thickness_nm=2_634_000,
-                    condition=Condition.USED,
-                    quantity=1,
-                    place=bins[0],
-                )
-            ],
+            shims=[one_in(bins[0], bins[0].family)],
         )
         journeys = journeys_of(site)
         arrive_shims(transfer=parcel, actor=stranger, at=at)
