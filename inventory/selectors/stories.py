@@ -228,37 +228,28 @@ def _place_event_of_many(event: PlaceEvent) -> Happening:
 
 
 def _opened_count(count: BinCount) -> Happening:
-    return Happening(
-        at=count.opened_at,
-        kind="count",
-        what="Count asked for",
-        by=count.opened_by,
-        text=f"{count} of {count.place.code}" + (f": {count.why}" if count.why else ""),
-        seq=None,
-        object_id=str(count.pk),
-    )
+    return _of_count(count, count.opened_at, "Count asked for", count.opened_by, why=count.why)
 
 
 def _approved_count(count: BinCount) -> Happening:
-    return Happening(
-        at=count.approved_at or count.opened_at,
-        kind="count",
-        what="Count approved",
-        by=count.approved_by,
-        text=f"{count} of {count.place.code}",
-        seq=None,
-        object_id=str(count.pk),
-    )
+    return _of_count(count, count.approved_at or count.opened_at, "Count approved", count.approved_by)
 
 
 def _closed_count(count: BinCount) -> Happening:
+    closed_at, what = count.closed_at or count.opened_at, count.get_state_display()
+    return _of_count(count, closed_at, what, count.closed_by, why=count.note, seq=count.movement_id)
+
+
+def _of_count(
+    count: BinCount, at: datetime, what: str, by: str, *, why: str = "", seq: int | None = None
+) -> Happening:
     return Happening(
-        at=count.closed_at or count.opened_at,
+        at=at,
         kind="count",
-        what=count.get_state_display(),
-        by=count.closed_by,
-        text=f"{count} of {count.place.code}" + (f": {count.note}" if count.note else ""),
-        seq=count.movement_id,
+        what=what,
+        by=by,
+        text=f"{count} of {count.place.code}" + (f": {why}" if why else ""),
+        seq=seq,
         object_id=str(count.pk),
     )
 
