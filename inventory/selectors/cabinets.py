@@ -16,6 +16,7 @@ from inventory.selectors.places import bins
 from shop.models import Site
 
 MOST_FREE = 200  # free places of a cabinet that are drawn, each with its way to a new bin
+MOST_PLACES = 400  # of a cabinet that is drawn however few of them are taken; more where every second is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +76,17 @@ class BinGlance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cabinet:
-    """Rows from the top, columns from the left, both from 1. A cell holds no bin or one."""
+    """Rows from the top, columns from the left, both from 1.
+
+    rows: the places as they stand, each with no bin or one; no rows where one bin far out makes thousands of
+    free places. listed: its bins by row and column, where it has no rows. shows_free: whether its free places
+    are few enough to draw each, with its way to a new bin.
+    """
 
     name: str
     rows: Sequence[Sequence[Sequence[BinGlance]]]
-
-    @property
-    def shows_free(self) -> bool:
-        """Whether its free places are few enough to draw each: one bin far out makes thousands of them."""
-        return sum(not cell for row in self.rows for cell in row) <= MOST_FREE
+    listed: Sequence[BinGlance]
+    shows_free: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +110,7 @@ def cabinets_of(site: Site, *, at: datetime) -> Cabinets:
         else:
             loose.append(glance)
     return Cabinets(
-        cabinets=[Cabinet(name=name, rows=_grid(found)) for name, found in sorted(by_cabinet.items())],
+        cabinets=[_cabinet(name, found) for name, found in sorted(by_cabinet.items())],
         loose=sorted(loose, key=lambda glance: glance.place.code),
     )
 
@@ -168,10 +171,19 @@ def _belongs(
     return place.size_nm == min(sizes, key=lambda size: (abs(size - grade), size))
 
 
-def _grid(found: Sequence[BinGlance]) -> list[list[list[BinGlance]]]:
-    height = max(glance.place.row or 0 for glance in found)
-    width = max(glance.place.column or 0 for glance in found)
-    grid: list[list[list[BinGlance]]] = [[[] for _ in range(width)] for _ in range(height)]
-    for glance in found:
-        grid[(glance.place.row or 1) - 1][(glance.place.column or 1) - 1].append(glance)
-    return grid
+def _cabinet(name: str, found: Sequence[BinGlance]) -> Cabinet:
+    """The work goes by the number of bins, never by how far out they stand."""
+    at = {(glance.place.row or 0, glance.place.column or 0): glance for glance in found}
+    height, width = max(row for row, _ in at), max(column for _, column in at)
+    if height * width > max(MOST_PLACES, 2 * len(at)):
+        return Cabinet(name=name, rows=(), listed=[at[place] for place in sorted(at)], shows_free=False)
+    rows = [
+        [[at[row, column]] if (row, column) in at else [] for column in range(1, width + 1)]
+        for row in range(1, height + 1)
+    ]
+    return Cabinet(
+        name=name,
+        rows=rows,
+        listed=(),
+        shows_free=height * width - len(at) <= MOST_FREE,
+    )

@@ -2,6 +2,7 @@
 
 import json
 import re
+from time import process_time
 
 import pytest
 
@@ -57,10 +58,34 @@ def test_from_the_list_of_bins(office, corner, site):
     assert Place.objects.get(site=site, code="Ä1").family is None
 
 
-def test_a_far_corner_is_not_drawn_place_by_place(office, corner):
-    asked = fields_of(office.get("add_bin")) | {"cabinet": "E", "row": "30", "column": "30", "code": "E9"}
+def test_a_far_corner_is_listed_and_not_drawn_place_by_place(office, bay_tablet, corner):
+    """999 is the farthest that a position goes: what is drawn, and the work for it, go by the bins."""
+    asked = fields_of(office.get("add_bin")) | {"cabinet": "E", "row": "999", "column": "999", "code": "E9"}
     office.post("add_bin", **asked)
-    assert not [way for way in ways_to_a_new_bin(office.get("bins")) if "cabinet=E&row=" in way]
+    for screen in (office, bay_tablet):
+        begun = process_time()
+        page = screen.get("bins")
+        assert process_time() - begun < 2  # of the processor's; 0.1 s when measured
+        assert not [way for way in ways_to_a_new_bin(page) if "cabinet=E&row=" in way]
+        html = page.content.decode()
+        assert len(html) < 100_000
+        section = html[html.index(">Cabinet E<") :].partition("</section>")[0]
+        assert "<td>" not in section
+        assert re.findall(r"Row \d+, column \d+", section) == ["Row 2, column 3", "Row 999, column 999"]
+        assert "E1" in section
+        assert "E9" in section
+
+
+def test_a_large_cabinet_that_is_full_is_drawn_as_it_stands(office, corner, site):
+    """More than 400 places, and more than every second is taken."""
+    Place.objects.bulk_create(
+        Place(site=site, kind="bin", code=f"F{row}-{column}", cabinet="F", row=row, column=column)
+        for row in range(1, 22)
+        for column in range(1, 21)
+        if (row + column) % 3
+    )
+    html = office.get("bins").content.decode()
+    assert html[html.index("Cabinet F as it stands") :].partition("</table>")[0].count("<td>") == 420
 
 
 def test_pressed_twice_is_added_once(office, corner, site):
