@@ -153,10 +153,17 @@ def files(
     *,
     media_types: tuple[str, ...],
     query: tuple[QueryParameter, ...] = (),
+    goes_by_state: bool = False,
 ) -> Decorator:
     """A file of one of these types, made for this request: it has no ETag, and may stream."""
     operation = Operation(
-        kind="file", name=name, action=action, summary=summary, query=query, media_types=media_types
+        kind="file",
+        name=name,
+        action=action,
+        summary=summary,
+        query=query,
+        media_types=media_types,
+        goes_by_state=goes_by_state,
     )
 
     def run(view: ApiView, method: Method, request: Request, **path: Any) -> HttpResponseBase:

@@ -26,7 +26,7 @@ from inventory.selectors.labels import (
     too_many,
     tray_labels,
 )
-from shop.errors import FieldError, Invalid
+from shop.errors import FieldError, Invalid, WrongState
 from shop.models import Site
 from shop.roles import Action
 
@@ -83,13 +83,19 @@ class PackLabel(BinView):
     @files(
         Action.READ,
         "pack_label",
-        "The label of a pack of equal shims that belongs into a bin, one or several alike, as PDF.",
+        "The label of a pack of equal shims that belongs into a bin in use, one or several alike, as PDF.",
         media_types=(PDF,),
+        goes_by_state=True,
         query=(
             queries.length("thickness", "Needed, with its unit: 2.65mm.", plausible=plausible_shim),
             queries.whole("quantity", "How many are in it; left out: 1.", least=1, most=MOST_QUANTITY),
             queries.choice("condition", "Left out: new.", PLANNABLE_CONDITIONS),
-            queries.whole("labels", "How many of it; left out: 1.", least=1, most=MOST_LABELS),
+            queries.whole(
+                "labels",
+                f"How many of it, {MOST_LABELS} at once at the most; left out: 1.",
+                least=1,
+                most=MOST_LABELS,
+            ),
             queries.choice(
                 "sheet", "Left out: each on paper of its own size, for a label printer.", tuple(Sheet)
             ),
@@ -101,6 +107,8 @@ class PackLabel(BinView):
     def get(self, call: Call, **path: Any) -> HttpResponse:
         query = call.query
         place = self.find(call.actor, **path)
+        if place.retired_at is not None:
+            raise WrongState(f"{place.code} is out of use: bring it back into use first.")
         thickness_nm, condition = _thickness(query), Condition(query.get("condition", Condition.NEW))
         if words := no_such_pack(place, from_nm(thickness_nm), condition):
             raise Invalid(
@@ -171,7 +179,7 @@ def _sheet_of(site: Site, query: Mapping[str, Any], address: Address) -> list[La
         found = bin_labels(site, address, cabinet=cabinet)
     if not found:
         raise not_found("?of" if cabinet is None else "?cabinet")
-    if words := too_many(found):
+    if words := too_many(found, of_all_bins=query.get("of") != TRAYS and cabinet is None):
         raise Invalid(words, code="invalid-query", errors=[FieldError("?cabinet", words)])
     return found
 

@@ -27,7 +27,8 @@ class Operation:
     body for the document. tells: a field of the answer to this write that no later answer has, a secret.
     later: what is made is a task that does the work afterwards. many: several things are made and answered
     as a list, which has no address of its own. media_types: of the file that is sent. deprecation: since when
-    and until when it is answered although it is taken back; None for what stands.
+    and until when it is answered although it is taken back; None for what stands. goes_by_state: a read
+    that is refused where what it is about is in a state that has no such answer.
     """
 
     kind: Kind
@@ -43,6 +44,7 @@ class Operation:
     many: bool = False
     media_types: tuple[str, ...] = ()
     deprecation: Deprecation | None = None
+    goes_by_state: bool = False
 
     @property
     def keeps_its_answer(self) -> bool:

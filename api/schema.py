@@ -144,6 +144,8 @@ class OperationSchema(AutoSchema):
             found |= {411, 413, 415}
         if operation.keeps_its_answer:
             found |= {409, 422}
+        if operation.goes_by_state:
+            found.add(409)
         if operation.needs_if_match:
             found |= {412, 428}
         return sorted(found)

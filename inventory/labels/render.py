@@ -1,5 +1,6 @@
 """Drawing labels with ReportLab, QR codes with segno."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,10 +13,13 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 
 from inventory.labels.types import Label, Sheet
 
-MOST_LABELS = 2_000
+# Twenty sheets. Whoever may read may ask for them: so many that differ take 4 s of a processor where their
+# codes were not found before, so many that are alike 0.1 s.
+MOST_LABELS = 500
 QUIET_ZONE = 4  # modules of white around the symbol: ISO/IEC 18004, 6.3.8
 _PLAIN, _BOLD = "Label", "LabelBold"
 
@@ -34,7 +38,7 @@ def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: i
     """Labels row by row on as many pages as they need, as a PDF.
 
     `skip` leaves the first places of the first page empty, for a sheet that was begun. Raises ValueError for
-    no label, for more than 2,000, and when `skip` leaves no place on the first page.
+    no label, for more than 500, and when `skip` leaves no place on the first page.
     """
     paper = sheet.format
     if not 1 <= len(labels) <= MOST_LABELS:
@@ -44,6 +48,8 @@ def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: i
             f"0 to {paper.per_page - 1} places can be skipped; {skip} is more than the sheet has"
         )
     out, canvas = _canvas(paper.page_width, paper.page_height)
+    width, height = paper.label_width * mm, paper.label_height * mm
+    drawn = _drawn_once(canvas, labels, width, height)
     for number, label in enumerate(labels, start=skip):
         page, place = divmod(number, paper.per_page)
         if place == 0 and page > 0:
@@ -52,10 +58,10 @@ def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: i
         box = _Box(
             x=(paper.left + column * (paper.label_width + paper.gap_x)) * mm,
             y=(paper.page_height - paper.top - (row + 1) * paper.label_height - row * paper.gap_y) * mm,
-            width=paper.label_width * mm,
-            height=paper.label_height * mm,
+            width=width,
+            height=height,
         )
-        _draw(canvas, label, box)
+        _put(canvas, label, box, drawn)
     canvas.save()
     return out.getvalue()
 
@@ -63,17 +69,19 @@ def render_sheet(labels: Sequence[Label], sheet: Sheet = Sheet.A4_24, *, skip: i
 def render_single(label: Label, *, copies: int = 1, width_mm: float = 62, height_mm: float = 29) -> bytes:
     """One label on a page of its own size, for a label printer; so many such pages, all alike.
 
-    Raises ValueError below 25 × 15 mm, for no copy and for more than 2,000.
+    Raises ValueError below 25 × 15 mm, for no copy and for more than 500.
     """
     if width_mm < 25 or height_mm < 15 or width_mm > 300 or height_mm > 300:
         raise ValueError(f"a label is 25 × 15 to 300 × 300 mm; this one is {width_mm} × {height_mm} mm")
     if not 1 <= copies <= MOST_LABELS:
         raise ValueError(f"1 to {MOST_LABELS} labels are printed at once; these are {copies}")
     out, canvas = _canvas(width_mm, height_mm)
+    box = _Box(x=0, y=0, width=width_mm * mm, height=height_mm * mm)
+    drawn = _drawn_once(canvas, [label] * copies, box.width, box.height)
     for number in range(copies):
         if number:
             canvas.showPage()
-        _draw(canvas, label, _Box(x=0, y=0, width=width_mm * mm, height=height_mm * mm))
+        _put(canvas, label, box, drawn)
     canvas.save()
     return out.getvalue()
 
@@ -94,6 +102,28 @@ def _register_fonts() -> None:
     fonts = Path(reportlab.__file__).parent / "fonts"
     pdfmetrics.registerFont(TTFont(_PLAIN, str(fonts / "Vera.ttf")))
     pdfmetrics.registerFont(TTFont(_BOLD, str(fonts / "VeraBd.ttf")))
+
+
+def _drawn_once(canvas: Canvas, labels: Sequence[Label], width: float, height: float) -> dict[Label, str]:
+    """Of labels that are wanted several times each is drawn once and then named where it goes: by label the
+    name of its drawing."""
+    alike = [label for label, wanted in Counter(labels).items() if wanted > 1]
+    drawn = {label: f"label{number}" for number, label in enumerate(alike, start=1)}
+    for label, name in drawn.items():
+        canvas.beginForm(name, 0, 0, width, height)
+        _draw(canvas, label, _Box(x=0, y=0, width=width, height=height))
+        canvas.endForm()
+    return drawn
+
+
+def _put(canvas: Canvas, label: Label, box: _Box, drawn: dict[Label, str]) -> None:
+    if label not in drawn:
+        _draw(canvas, label, box)
+        return
+    canvas.saveState()
+    canvas.translate(box.x, box.y)
+    canvas.doForm(drawn[label])
+    canvas.restoreState()
 
 
 def _draw(canvas: Canvas, label: Label, box: _Box) -> None:
@@ -142,18 +172,24 @@ def _fitting(text: str, font: str, size: float, room: float) -> float:
 def draw_qr(canvas: Canvas, text: str, x: float, y: float, side: float) -> None:
     """A code with its quiet zone, in a square of `side` points whose lower left corner is at x, y."""
     rows = _modules(text)
-    module = side / len(rows)
-    canvas.setFillGray(0)
-    for row_number, row in enumerate(rows):
-        top = y + side - (row_number + 1) * module
+    # In modules from the upper left corner, so that every figure is a small whole number: others take long to
+    # write.
+    shapes = []
+    for row_number, row in enumerate(rows, start=1):
         start = None
         # Dark modules side by side become one rectangle: hairlines between them confuse readers.
         for column, dark in enumerate([*row, 0]):
             if dark and start is None:
                 start = column
             elif not dark and start is not None:
-                canvas.rect(x + start * module, top, (column - start) * module, module, stroke=0, fill=1)
+                shapes.append(f"{start} {-row_number} {column - start} 1 re")
                 start = None
+    canvas.saveState()
+    canvas.setFillGray(0)
+    canvas.translate(x, y + side)
+    canvas.scale(side / len(rows), side / len(rows))
+    canvas.drawPath(PDFPathObject(code=shapes), stroke=0, fill=1)
+    canvas.restoreState()
 
 
 @lru_cache(maxsize=1024)

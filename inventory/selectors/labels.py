@@ -57,12 +57,14 @@ def no_such_pack(place: Place, thickness: Length, condition: str) -> str:
     return ""
 
 
-def too_many(labels: list[Label]) -> str:
+def too_many(labels: list[Label], *, of_all_bins: bool) -> str:
     """What to say where these are more than are printed at once; empty where they are not."""
     if len(labels) <= MOST_LABELS:
         return ""
     words = f"These are {len(labels):,} labels, and {MOST_LABELS:,} is the most at once"
-    return f"{words}: take one cabinet at a time."
+    if of_all_bins:
+        return f"{words}: take one cabinet at a time."
+    return f"{words}: print those that you need one by one, each from its own page."
 
 
 def cabinets(site: Site) -> list[str]:

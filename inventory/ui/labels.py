@@ -28,7 +28,7 @@ from shop.pages.people import PageRequest
 from shop.pages.views import page
 from shop.roles import Action
 
-TRAYS = "trays"
+BINS, TRAYS = "bins", "trays"
 SHEETS = [(sheet.value, sheet.label) for sheet in Sheet]
 
 
@@ -50,7 +50,7 @@ class SheetForm(ActForm):
         super().__init__(*args, **kwargs)
         self.fields["what"].choices = [
             *((f"cabinet:{name}", f"Bins of cabinet {name or 'without a name'}") for name in cabinets(site)),
-            ("bins", "All bins"),
+            (BINS, "All bins"),
             (TRAYS, "Trays"),
         ]
 
@@ -66,7 +66,15 @@ class PackForm(ActForm):
     thickness = LengthField(label="Thickness", plausible=plausible_shim)
     condition = forms.ChoiceField(choices=[("new", "New"), ("used", "Used")])
     quantity = HowManyField(label="How many in the pack")
-    labels = HowManyField(label="How many labels", max_value=MOST_LABELS, required=False)
+    labels = HowManyField(
+        label="How many labels",
+        max_value=MOST_LABELS,
+        required=False,
+        error_messages={
+            "max_value": f"{MOST_LABELS:,} labels are the most at once: key in so many or fewer, and make "
+            "the rest as another PDF."
+        },
+    )
     sheet = forms.ChoiceField(
         label="On which paper",
         choices=[("", "Label printer"), *SHEETS],
@@ -93,7 +101,7 @@ def labels_page(request: PageRequest, site: Site) -> HttpResponse:
     if form.is_bound and form.is_valid():
         keyed = form.cleaned_data
         found = _chosen(keyed["what"], site, _address(request, site))
-        if found and not (words := too_many(found)):
+        if found and not (words := too_many(found, of_all_bins=keyed["what"] == BINS)):
             sheet = Sheet(keyed["sheet"])
             return _pdf(render_sheet(found, sheet, skip=keyed["skip"]), f"labels-{site.code}")
         form.add_error("what", words if found else "There is nothing to label yet.")
@@ -115,7 +123,8 @@ def pack_label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
     place = _labelled(site, pk)
     initial = {"quantity": 1, "labels": 1, "skip": 0}
     form = PackForm(request.GET if "thickness" in request.GET else None, place=place, initial=initial)
-    if form.is_bound and form.is_valid():
+    # No pack is put into a bin that is out of use: the page says so, and offers to bring it back.
+    if form.is_bound and form.is_valid() and not place.retired_at:
         keyed = form.cleaned_data
         label = pack_label(
             place,
@@ -130,7 +139,7 @@ def pack_label_page(request: PageRequest, site: Site, pk: UUID) -> HttpResponse:
         else:
             pdf = render_single(label, copies=copies)
         return _pdf(pdf, f"pack-{place.code}")
-    status = 400 if form.errors else 200
+    status = 400 if form.errors else 409 if form.is_bound else 200
     return render(request, "inventory/pack_label.html", {"form": form, "place": place}, status=status)
 
 

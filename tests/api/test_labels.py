@@ -6,8 +6,12 @@ import zxingcpp
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory.services.catalogue import add_tray
+from inventory.labels import Label
+from inventory.selectors.labels import too_many
+from inventory.services.bins import retire_bin
+from inventory.services.catalogue import add_bin, add_tray
 from shop.actor import service_actor
+from tests.jobs.shop import AT
 
 
 def codes(answer):
@@ -72,16 +76,25 @@ def test_labels_of_packs_that_are_alike(world, address, client, manager):
     client.force_login(manager)
     page = f"/at/{world.site.code}{path}?{asked.replace('mm', '')}"
     assert client.get(f"{page}5&sheet=a4-24&skip=22").content == sheets.content
-    for query, pointer in (("5&skip=2", "?skip"), ("5&sheet=a4-24&skip=24", "?skip"), ("2001", "?labels")):
+    for query, pointer in (("5&skip=2", "?skip"), ("5&sheet=a4-24&skip=24", "?skip"), ("501", "?labels")):
         refused = world.program.get(f"{path}?{asked}{query}")
         assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (400, pointer)
     for query, says in (
         ("5&sheet=a4-24&skip=24", "The sheet has 24 places: key in 0 to 23."),
-        ("2001", "Must be 2,000 or less."),
+        ("501", "500 labels are the most at once: key in so many or fewer"),
     ):
         refused = client.get(f"{page}{query}")
         assert refused.status_code == 400
         assert says in refused.content.decode()
+
+
+def test_more_than_are_printed_at_once_say_what_would_do():
+    """Of all bins, and of what has no smaller part."""
+    labels = [Label(headline=str(number), code="B", url="https://shop.example") for number in range(501)]
+    assert too_many(labels[:500], of_all_bins=True) == ""
+    most = "These are 501 labels, and 500 is the most at once: "
+    assert too_many(labels, of_all_bins=True) == f"{most}take one cabinet at a time."
+    assert too_many(labels, of_all_bins=False).startswith(f"{most}print those that you need one by one")
 
 
 @pytest.mark.parametrize(
@@ -159,3 +172,14 @@ def count_queries(program, path):
     with CaptureQueriesContext(connection) as caught:
         assert program.get(path).status_code == 200
     return len(caught)
+
+
+def test_a_pack_of_a_bin_that_is_out_of_use(world):
+    by = service_actor()
+    made = add_bin(site=world.site, actor=by, at=AT, code="OUT", cabinet="Z", row=1, column=1)
+    out = retire_bin(place=made, actor=by, at=AT)
+    refused = world.program.get(f"/bins/{out.pk}/pack-label?thickness=2.575mm")
+    assert (refused.status_code, refused.json()["detail"]) == (
+        409,
+        "OUT is out of use: bring it back into use first.",
+    )

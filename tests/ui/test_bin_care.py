@@ -155,6 +155,15 @@ def test_pages_of_a_retired_bin_say_so_and_offer_to_bring_it_back(counter_screen
         assert "E1 is out of use" in text_of(page), name
         assert way_back in page.content.decode(), name
         assert fields_of(page).keys() == {"csrfmiddlewaretoken"}, name
+    page = counter_screen.get("pack_label", empty.pk)
+    assert "E1 is out of use" in text_of(page)
+    assert way_back in page.content.decode()
+    assert "thickness" not in fields_of(page)
+    keyed = {"thickness": "2.650", "condition": "new", "quantity": "3"}
+    page = counter_screen.get("pack_label", empty.pk, **keyed)
+    assert page.status_code == 409
+    assert "E1 is out of use" in text_of(page)
+    assert {field: fields_of(page)[field] for field in keyed} == keyed
     page = counter_screen.get("restore_bin", empty.pk)
     assert "is out of use" not in text_of(page)
     counter_screen.post("restore_bin", empty.pk, **fields_of(page))

@@ -102,7 +102,7 @@ def pages_of(site: Site) -> Iterator[tuple[str, str]]:
         for name in ("bin", "move", "hold_by_hand", "count_in", "scrap", "pack_label", "regrade", *BIN_CARE):
             yield name, reverse(name, args=[site.code, full.pk])
     for place in retired_bins(site)[:1]:
-        for name in ("bin", "count_in", *BIN_CARE):
+        for name in ("bin", "count_in", "pack_label", *BIN_CARE):
             yield f"{name}-retired", reverse(name, args=[site.code, place.pk])
     if full is not None:
         yield "story-bin", reverse("story", args=[site.code, "bin", full.pk])
