@@ -100,7 +100,7 @@ class FamilyChecker(Checker):
         try:
             check_family(**{name: fields[name] for name in ("marking", "thinnest", "thickest", "step")})
         except ShopError as error:
-            return Verdict(fate=Fate.WRONG, message=error.message)
+            return Verdict(fate=Fate.WRONG, message=error.message.rstrip("."))
         thinnest, thickest, step = (fields[name].nm for name in ("thinnest", "thickest", "step"))
         made = FamilyRange(min_nm=thinnest, max_nm=thickest, step_nm=step)
         return Verdict(fate=Fate.NEW, message=f"{len(sizes(made))} sizes, {made}")

@@ -15,11 +15,12 @@ from shop.models import Site
 
 Fate = ImportRow.Fate
 MOST_SHOWN = 80  # characters of a text that are said of what becomes what
+BEFORE = 20  # of those, before the first difference where that is far behind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """What applying a row would do, and why in plain words."""
+    """What applying a row would do, and why in plain words, without a full stop: several may be joined."""
 
     fate: Fate
     message: str = ""
@@ -86,16 +87,26 @@ def _keyed(value: Any) -> str:
 def what_changes(was: Mapping[str, str], now: Mapping[str, str]) -> str:
     """What becomes what, column by column, of two rows in words; "" where nothing does."""
     return "; ".join(
-        f"{name}: {_clipped(was.get(name))} becomes {_clipped(now.get(name))}"
+        f"{name}: {before} becomes {after}"
         for name in [*was, *(name for name in now if name not in was)]
         if was.get(name) != now.get(name)
+        for before, after in [_clipped(was.get(name) or "", now.get(name) or "")]
     )
 
 
-def _clipped(words: str | None) -> str:
-    if not words:
+def _clipped(was: str, now: str) -> tuple[str, str]:
+    """What is shown of two texts that differ: so much of each that their first difference is seen."""
+    differ = next((at for at, (old, new) in enumerate(zip(was, now, strict=False)) if old != new), None)
+    differ = min(len(was), len(now)) if differ is None else differ
+    begin = 0 if differ < MOST_SHOWN - BEFORE else differ - BEFORE
+    return _piece(was, begin), _piece(now, begin)
+
+
+def _piece(text: str, begin: int) -> str:
+    if not text:
         return "none"
-    return words if len(words) <= MOST_SHOWN else f"{words[:MOST_SHOWN]}…"
+    end = begin + MOST_SHOWN
+    return f"{'…' if begin else ''}{text[begin:end]}{'…' if end < len(text) else ''}"
 
 
 def headings(kind: TableKind, site: Site) -> list[str]:

@@ -33,8 +33,8 @@ class PriceTable(TableKind):
         Column(name="from packs", kind=Kind.WHOLE, required=False),
         Column(name="price", kind=Kind.DECIMAL),
         Column(name="only above", choices=("yes", "no"), required=False),
-        Column(name="valid from", longest=10),
-        Column(name="valid to", longest=10, required=False),
+        Column(name="valid from", kind=Kind.DAY),
+        Column(name="valid to", kind=Kind.DAY, required=False),
         Column(name="working days", kind=Kind.WHOLE, required=False),
     )
 
@@ -94,10 +94,7 @@ class PriceChecker(Checker):
             return _wrong(f"there is no supplier {values['supplier']}")
         if values["family"] not in self._families:
             return _wrong(f"there is no shim family {values['family']}")
-        try:
-            row = _row(values, self._families)
-        except ValueError:
-            return _wrong("a day is written like 2026-03-31")
+        row = _row(values, self._families)
         key = (values["supplier"], row.part_number, row.valid_from, row.from_packs)
         if key in self._seen:
             return _wrong(f"names the same price as row {self._seen[key]}; make it one row")
@@ -130,7 +127,6 @@ def _wrong(message: str) -> Verdict:
 
 
 def _row(values: Values, families: Mapping[str, ShimFamily]) -> PartRow:
-    """Raises ValueError for what is no day."""
     return PartRow(
         part_number=values["part number"],
         family=families[values["family"]],

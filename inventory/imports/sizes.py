@@ -95,7 +95,7 @@ class SizeChecker(Checker):
         try:
             check_new_shim(family.range, from_nm(nm), "size")
         except LengthError as error:
-            return error.message
+            return error.message.rstrip(".")
         marking = marking_of(MarkingRule(family.marking), nm)
         if values["marking"] is not None and not _same_marking(values["marking"], marking):
             return f"{show(nm)} mm of {family.code} is marked {marking}, not {values['marking']}"

@@ -3,22 +3,24 @@
 A length column is headed `thickness [mm]`; what stands in its cells is then read by the one module for
 lengths, so a figure keeps the decimals that were keyed. A cell may name a unit of its own (`6 thou`), which
 is how a length that was keyed in another unit than its column's comes out and back in as it was. Values are
-JSON-able: a length is `{"nm": 2650000, "keyed": "2.650 mm"}`.
+JSON-able: a length is `{"nm": 2650000, "keyed": "2.650 mm"}`, a day is `"2026-03-31"`.
 """
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
 from inventory.compute.lengths import Length, LengthError, Unit, from_keyed, parse_text
-from inventory.spreadsheets.reading import FileRefusedError, Row, UnreadableCell
+from inventory.spreadsheets.reading import DayCell, EmptyResult, FileRefusedError, Row, UnreadableCell
 
 MOST_WHOLE = 1_000_000_000
 _HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*(\[(?P<unit>[^\[\]]*)\])?\Z")
 _WHOLE = re.compile(r"[0-9]{1,10}\Z")
 _DECIMAL = re.compile(r"[0-9]{1,8}(\.[0-9]{1,6})?\Z")
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z")
 
 Values = dict[str, Any]
 
@@ -28,6 +30,7 @@ class Kind(StrEnum):
     WHOLE = "whole number"
     DECIMAL = "decimal number"
     LENGTH = "length"
+    DAY = "day"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +124,26 @@ def _unit(column: Column, unit: str | None) -> Unit | None:
         ) from None
 
 
+def _meant(column: Column) -> str:
+    """What to key into a column's cell, in words."""
+    return {
+        Kind.TEXT: f"one of {', '.join(column.choices)}" if column.choices else "the text that is meant",
+        Kind.WHOLE: "a whole number",
+        Kind.DECIMAL: "a number such as 1 or 1.25",
+        Kind.LENGTH: "a length such as 2.650",
+        Kind.DAY: "a day such as 2026-03-31",
+    }[column.kind]
+
+
 def _value(column: Column, unit: Unit | None, cell: str) -> Any:
+    if isinstance(cell, EmptyResult) and column.kind is not Kind.TEXT:
+        raise ValueError(
+            f"holds a formula that comes to an empty text: key in {_meant(column)}"
+            + ("" if column.required else ", or empty the cell")
+        )
+    if isinstance(cell, DayCell) and column.kind is not Kind.DAY:
+        # Spreadsheet programs make one of 2.6 or 3-4 where they are set to.
+        raise ValueError(f"holds the date {cell}: set the cell to text and key in {_meant(column)}")
     if cell == "":
         if column.required:
             raise ValueError("must not be empty")
@@ -137,8 +159,19 @@ def _value(column: Column, unit: Unit | None, cell: str) -> Any:
         if not _DECIMAL.match(cell):
             raise ValueError(f"{cell!r} is no number such as 1 or 1.25")
         return cell
+    if column.kind is Kind.DAY:
+        return _day(cell)
     if column.choices and cell not in column.choices:
         raise ValueError(f"{cell!r} is not one of {', '.join(column.choices)}")
     if len(cell) > column.longest:
         raise ValueError(f"has {len(cell)} characters; {column.longest} is the most")
     return cell
+
+
+def _day(cell: str) -> str:
+    if _DAY.match(cell):
+        try:
+            return date.fromisoformat(cell).isoformat()
+        except ValueError:
+            pass
+    raise ValueError(f"{cell!r} is no day written like 2026-03-31")

@@ -6,15 +6,19 @@ unpack to at most 256 MiB, and is read as a stream, so memory does not grow with
 
 import csv
 import io
-import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any, BinaryIO
+from xml.parsers import expat
 
 from openpyxl import load_workbook
+from openpyxl.formula.tokenizer import TokenizerError
 from openpyxl.utils.exceptions import InvalidFileException
+from openpyxl.xml.constants import SHEET_MAIN_NS
 
 from inventory.spreadsheets.cells import unguard
 
@@ -25,7 +29,18 @@ MOST_CHARACTERS = 1_000
 MOST_UNPACKED = 256 * 1024 * 1024
 MOST_RATIO = 200  # a sheet of one repeated value packs to about a hundredth
 
-_FORMULA = re.compile(rb"<(?:[A-Za-z0-9]+:)?f[\s/>]")  # the tag, in whatever prefix the writer gave it
+# What the reader of workbooks says of files that are none, or were cut or changed on their way.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    InvalidFileException,
+    TokenizerError,
+    EOFError,
+    LookupError,
+    RuntimeError,
+    SyntaxError,  # XML that is none
+    ValueError,
+)
 
 
 class FileRefusedError(ValueError):
@@ -42,12 +57,27 @@ class UnreadableCell(str):
     __slots__ = ()
 
 
+class DayCell(str):
+    """The day of a cell that holds a date, like 2026-03-31."""
+
+    __slots__ = ()
+
+
+class EmptyResult(str):
+    """Stands for a cell whose formula comes to an empty text: no figure, and not left empty either."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One row: `number` as a spreadsheet shows it (the header is 1), `cells` trimmed text, "" for empty."""
 
     number: int
     cells: tuple[str, ...]
+
+
+_MARKED = (UnreadableCell, DayCell, EmptyResult)
 
 
 def read_rows(file: BinaryIO, name: str) -> Iterator[Row]:
@@ -109,21 +139,26 @@ def _xlsx_rows(file: BinaryIO) -> Iterator[Row]:
             raise FileRefusedError("The file unpacks to far more than it should; it is not read.")
         file.seek(0)
         book = load_workbook(file, read_only=True, data_only=True, keep_links=False)
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
+        try:
+            sheet = book.worksheets[0]
+            sheet.reset_dimensions()  # what a file claims about its size is not believed
+            rows = _worked_out(sheet, file) if _has_formulas(sheet) else _as_they_are(sheet)
+            for number, cells in enumerate(rows, start=1):
+                yield Row(number, tuple(cells))
+        finally:
+            book.close()
+    except _DAMAGED as error:
         if isinstance(error, FileRefusedError):
             raise
         raise FileRefusedError("The file is damaged or no XLSX workbook.") from error
-    try:
-        sheet = book.worksheets[0]
-        sheet.reset_dimensions()  # what a file claims about its size is not believed
-        rows = _worked_out(sheet, file) if _has_formulas(file) else sheet.iter_rows(values_only=True)
-        for number, cells in enumerate(rows, start=1):
-            yield Row(number, tuple(_text(cell) for cell in cells))
-    finally:
-        book.close()
 
 
-def _worked_out(sheet: Any, file: BinaryIO) -> Iterator[list[Any]]:
+def _as_they_are(sheet: Any) -> Iterator[list[str]]:
+    for cells in sheet.iter_rows():
+        yield [_text(cell) for cell in cells]
+
+
+def _worked_out(sheet: Any, file: BinaryIO) -> Iterator[list[str]]:
     """The rows of a sheet with formulas in it: what they came to, where the file keeps that."""
     book = load_workbook(file, read_only=True, keep_links=False)
     try:
@@ -131,54 +166,68 @@ def _worked_out(sheet: Any, file: BinaryIO) -> Iterator[list[Any]]:
         formulas.reset_dimensions()
         for results, keyed in zip(sheet.iter_rows(), formulas.iter_rows(), strict=True):
             yield [
-                _result(cell, is_formula=it.data_type == "f") for cell, it in zip(results, keyed, strict=True)
+                _result(cell) if it.data_type == "f" else _text(cell)
+                for cell, it in zip(results, keyed, strict=True)
             ]
     finally:
         book.close()
 
 
-def _result(cell: Any, *, is_formula: bool) -> Any:
-    if is_formula and cell.data_type == "e":
-        return UnreadableCell(
-            f"holds a formula that comes to {cell.value}: put it right, or key in what is meant"
-        )
-    if is_formula and cell.value is None and cell.data_type == "n":  # one that comes to no text is a text
+def _result(cell: Any) -> str:
+    """What a formula came to, as text."""
+    if cell.value is None and cell.data_type not in {"str", "s", "inlineStr"}:
         return UnreadableCell(
             "holds a formula, and the file does not keep what comes out of it: open it in a spreadsheet "
             "program and save it again, or key in what is meant"
         )
-    return cell.value
+    if cell.data_type == "e":
+        return UnreadableCell(
+            f"holds a formula that comes to {cell.value}: put it right, or key in what is meant"
+        )
+    return _text(cell) or EmptyResult()
 
 
-def _has_formulas(file: BinaryIO) -> bool:
-    with zipfile.ZipFile(file) as parts:
-        sheets = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
-        return any(_has_formula(parts, name) for name in sheets)
+def _has_formulas(sheet: Any) -> bool:
+    """Whether a formula stands in the sheet's own part of the file, wherever in it that is and however it is
+    written."""
+    found = False
 
+    def begun(name: str, _attributes: dict[str, str]) -> None:
+        nonlocal found
+        found = found or name == f"{SHEET_MAIN_NS} f"
 
-def _has_formula(parts: zipfile.ZipFile, name: str) -> bool:
-    with parts.open(name) as part:
-        kept = b""
-        while piece := part.read(2**20):
-            if _FORMULA.search(kept + piece):
-                return True
-            kept = piece[-64:]  # a tag that the pieces part
-    return False
+    parser = expat.ParserCreate(namespace_separator=" ")
+    parser.StartElementHandler = begun
+    with sheet._get_source() as part:
+        try:
+            while not found and (piece := part.read(2**20)):
+                parser.Parse(piece)
+            if not found:
+                parser.Parse(b"", True)
+        except expat.ExpatError as error:
+            raise ValueError("the sheet is no XML") from error
+    return found
 
 
 def _text(cell: Any) -> str:
     """A cell as the text that was keyed. A number's shortest decimal form is the figure that was keyed in."""
-    if isinstance(cell, UnreadableCell):
-        return cell
-    if cell is None:
+    value = cell.value
+    if cell.data_type == "e":
+        # What pasting the values of formulas leaves; the same letters as a text are a text.
+        return UnreadableCell(f"holds the error {value or 'of a formula'}: key in what is meant")
+    if value is None:
         return ""
-    if isinstance(cell, bool):
-        return "yes" if cell else "no"
-    if isinstance(cell, int | str):
-        return str(cell)
-    if isinstance(cell, float):
-        return format(Decimal(repr(cell)).normalize(), "f")
-    return UnreadableCell("holds a date or something else; only text and numbers can be read")
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | str):
+        return str(value)
+    if isinstance(value, float):
+        return format(Decimal(repr(value)).normalize(), "f")
+    if isinstance(value, datetime) and value.time() == time.min:
+        return DayCell(value.date().isoformat())
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return DayCell(value.isoformat())
+    return UnreadableCell("holds a time of day: key in what is meant without one")
 
 
 def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
@@ -196,9 +245,7 @@ def _within_limits(rows: Iterator[Row]) -> Iterator[Row]:
                 )
             if "\0" in cell:
                 raise FileRefusedError(f"Row {row.number}, column {column} holds a NUL sign.")
-        cells = tuple(
-            cell if isinstance(cell, UnreadableCell) else unguard(cell.strip(" ")) for cell in row.cells
-        )
+        cells = tuple(cell if isinstance(cell, _MARKED) else unguard(cell.strip(" ")) for cell in row.cells)
         if not any(cells):
             continue
         seen += 1

@@ -103,6 +103,47 @@ def test_an_engine_type_says_what_becomes_what(judged, exported, workshop: Works
     assert "cylinders: 2 becomes 6; choose another code" in why
 
 
+def test_texts_that_differ_far_behind_show_where(judged, exported, workshop):
+    """Of two long texts what is shown begins shortly before the first difference."""
+    names, (row, *_) = exported("engine-types")
+    row = {name: row.get(name, "") for name in names}
+    start = "page after page of the maker's book, which a clerk keyed in as it stands, " * 2
+    for was, now, says in [
+        ("1990", "1991", "1990 becomes 1991"),
+        (f"{start}1990", f"{start}1991", f"…{start[-17:]}1990 becomes …{start[-17:]}1991"),
+        (start, f"{start}and more", f"…{start.strip()[-20:]} becomes …{start.strip()[-20:]} and more"),
+        (f"A{start}", f"B{start}", f"A{start[:79]}… becomes B{start[:79]}…"),
+    ]:
+        workshop.engine.spec_source = was.strip()
+        workshop.engine.save(update_fields=["spec_source"])
+        ((_, fate, why),) = judged("engine-types", names, [(row | {"spec source": now})[n] for n in names])
+        assert (fate, why) == ("changed", f"spec source: {says}")
+
+
+def test_what_is_wrong_ends_without_a_full_stop_in_every_kind(judged, workshop):
+    """Several are joined, and stand in lists: one way for all."""
+    workshop.stock(("2.600", "new", 4))
+    bin_code, lengths = workshop.bin("2.600").code, ["9", "1.2", "2.4", "0.07"]
+    heading = ["code", "name", "form", "marking"]
+    told = [
+        *judged("sizes", ["family", "size [mm]", "minimum"], ["disc29", "2.651", 1], ["disc29", "9", 1]),
+        *judged(
+            "families",
+            [*heading, "diameter [mm]", "thinnest [mm]", "thickest [mm]", "step [mm]"],
+            ["cap9", "Cap", "cap", "thousandths", *lengths],
+            ["cap8", "Cap", "cap", "thousandths", "9", "2.4", "1.2", "0.05"],
+        ),
+        *judged(
+            "stock",
+            ["bin", "family", "thickness [mm]", "condition", "quantity"],
+            [bin_code, "disc29", "2.651", "new", 1],
+        ),
+        *judged("bins", ["code", "family", "size [mm]"], ["Z1", "disc29", "2.651"]),
+    ]
+    assert {fate for _, fate, _ in told} == {"wrong"}
+    assert [why for _, _, why in told if why.endswith(".")] == []
+
+
 def test_a_length_keyed_in_another_unit_is_the_same(judged, exported, workshop):
     names, (row, *_) = exported("engine-types")
     row = {name: row.get(name, "") for name in names}

@@ -7,7 +7,7 @@ start a formula (ASVS 5.0, 1.2.10).
 import io
 import re
 import zipfile
-from datetime import date
+from datetime import date, datetime, time
 
 import pytest
 from hypothesis import given, settings
@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from inventory.spreadsheets.cells import guard, unguard
-from inventory.spreadsheets.columns import Column, read_header
-from inventory.spreadsheets.reading import FileRefusedError, read_rows
+from inventory.spreadsheets.columns import Column, Kind, read_header
+from inventory.spreadsheets.reading import FileRefusedError, Row, read_rows
 from inventory.spreadsheets.writing import csv_chunks, xlsx_bytes
 
 # What a cell can hold: no control signs but those that spreadsheets keep, no NUL, no lone surrogate.
@@ -126,11 +126,18 @@ def test_limits_are_reached_and_not_exceeded():
     assert len(rows_of(b"x" * 1000, "x.csv")[0][0]) == 1000
 
 
+class Pasted(str):
+    """An error as pasting the values of formulas leaves it: a cell of the error's kind, without a formula."""
+
+
 def workbook(*cells, results=None):
     """A foreign workbook whose second row has these cells; `results`: what its formulas came to, by cell."""
     book, out = Workbook(), io.BytesIO()
     book.active.append(["a", "b", "c"])
-    book.active.append(list(cells))
+    for column, cell in enumerate(cells, start=1):
+        written = book.active.cell(2, column, str(cell) if isinstance(cell, Pasted) else cell)
+        if isinstance(cell, Pasted):
+            written.data_type = "e"
     book.save(out)
     for cell, result in (results or {}).items():
         out = _with_result(out, cell, result)
@@ -155,9 +162,82 @@ def _with_result(file, cell, result):
 def test_a_formula_counts_as_what_it_came_to():
     data = workbook("x", "=1+1", 3, results={"B2": "2"})
     assert rows_of(data, "x.xlsx") == [("a", "b", "c"), ("x", "2", "3")]
-    # What comes to an empty text is an empty cell.
+    # What comes to an empty text is an empty cell, where a text is meant.
     data = workbook("x", '=IF(TRUE,"","y")', 3, results={"B2": ""})
     assert rows_of(data, "x.xlsx") == [("a", "b", "c"), ("x", "", "3")]
+
+
+def renamed(data, name="xl/tables of mine/first.part"):
+    """The same workbook with its sheet under another name, as its relations say (ECMA-376, part 2, from
+    memory: which part is what follows from types and relations, never from its name)."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for part in old.namelist():
+            inside = old.read(part)
+            if part in ("[Content_Types].xml", "xl/_rels/workbook.xml.rels"):
+                assert b"/xl/worksheets/sheet1.xml" in inside
+                inside = inside.replace(b"/xl/worksheets/sheet1.xml", f"/{name}".encode())
+            new.writestr(name if part == "xl/worksheets/sheet1.xml" else part, inside)
+    return out.getvalue()
+
+
+def in_utf_16(data):
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for part in old.namelist():
+            inside = old.read(part)
+            if part == "xl/worksheets/sheet1.xml":
+                bare = re.sub(r"^<\?xml.*?\?>", "", inside.decode())
+                inside = f'<?xml version="1.0" encoding="UTF-16"?>{bare}'.encode("utf-16")
+            new.writestr(part, inside)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("written", [renamed, in_utf_16])
+def test_a_formula_is_found_wherever_its_sheet_lies_and_however_it_is_written(written):
+    heading, row = read_rows(io.BytesIO(written(workbook("x", "y", "=1+1"))), "x.xlsx")
+    _, wrong = read_header(heading, COLUMNS).values(row)
+    assert [words.partition(NO_RESULT)[:2] for words in wrong] == [("c: ", NO_RESULT)]
+    assert rows_of(written(workbook("x", "y", 2)), "x.xlsx") == [("a", "b", "c"), ("x", "y", "2")]
+
+
+@pytest.mark.parametrize("kind", [Kind.WHOLE, Kind.DECIMAL, Kind.LENGTH])
+@pytest.mark.parametrize("required", [False, True])
+def test_an_empty_text_of_a_formula_is_no_empty_number(kind, required):
+    """Taken for an empty cell, a minimum or a capacity would be done away with."""
+    data = workbook("x", '=IF(TRUE,"","y")', 3, results={"B2": ""})
+    columns = (Column(name="a"), Column(name="b", kind=kind, required=required), Column(name="c"))
+    heading, row = read_rows(io.BytesIO(data), "x.xlsx")
+    cells = (f"b [{columns[1].unit.value}]" if kind is Kind.LENGTH else "b",)
+    header = read_header(Row(1, (heading.cells[0], *cells, heading.cells[2])), columns)
+    _, (wrong,) = header.values(row)
+    assert wrong.startswith("b: holds a formula that comes to an empty text: key in a")
+    assert wrong.endswith("or empty the cell") != required
+
+
+def test_a_result_of_another_kind_that_is_not_kept_is_not_an_empty_one():
+    """A truth value, an error or a day without its value: `t` is said and `v` is empty."""
+    for kind in ("b", "e", "d"):
+        out = io.BytesIO()
+        with zipfile.ZipFile(io.BytesIO(workbook("x", "y", "=1+1"))) as old, zipfile.ZipFile(out, "w") as new:
+            for part in old.namelist():
+                inside = old.read(part)
+                if part == "xl/worksheets/sheet1.xml":
+                    inside, changed = re.subn(rb'<c r="C2"', rb'<c r="C2" t="%b"' % kind.encode(), inside)
+                    assert changed == 1
+                new.writestr(part, inside)
+        _, row = read_rows(out, "x.xlsx")
+        assert str(row.cells[2]).startswith(NO_RESULT), kind
+
+
+def test_a_sheet_that_is_cut_is_said_to_be_damaged():
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(workbook("x", "y", 1))) as old, zipfile.ZipFile(out, "w") as new:
+        for part in old.namelist():
+            inside = old.read(part)
+            new.writestr(part, inside[: len(inside) // 2] if part == "xl/worksheets/sheet1.xml" else inside)
+    with pytest.raises(FileRefusedError, match="damaged"):
+        rows_of(out.getvalue(), "x.xlsx")
 
 
 NO_RESULT = "holds a formula, and the file does not keep what comes out of it"
@@ -173,9 +253,12 @@ COLUMNS = tuple(Column(name=name, required=False) for name in "abc")
             workbook("x", "=1/0", "=1/0", results={"B2": "#DIV/0!"}),
             ["b: holds a formula that comes to #DIV/0!", f"c: {NO_RESULT}"],
         ),
-        (workbook("x", date(2026, 3, 2), 1), ["b: holds a date or something else; only text and numbers"]),
+        (workbook("x", date(2026, 3, 2), 1), ["b: holds the date 2026-03-02: set the cell to text and key"]),
+        (workbook("x", time(7, 30), 1), ["b: holds a time of day"]),
+        (workbook("x", datetime(2026, 3, 2, 7, 30), 1), ["b: holds a time of day"]),
+        (workbook("x", Pasted("#N/A"), 1), ["b: holds the error #N/A: key in what is meant"]),
     ],
-    ids=["last", "first", "error", "date"],
+    ids=["last", "first", "error", "date", "time", "moment", "pasted error"],
 )
 def test_a_cell_that_cannot_be_read_is_not_an_empty_one(data, said):
     """Taken for an empty one, a number to keep would become none, and nobody would have said so."""
@@ -194,5 +277,38 @@ def test_a_heading_that_cannot_be_read_is_said():
 
 
 def test_a_text_that_looks_like_an_error_is_a_text():
-    data = xlsx_bytes("Names", ("a",), [("#DIV/0!",), ("=1+1",)])
-    assert rows_of(data, "x.xlsx") == [("a",), ("#DIV/0!",), ("=1+1",)]
+    data = xlsx_bytes("Names", ("a",), [("#DIV/0!",), ("=1+1",), ("#N/A",)])
+    assert rows_of(data, "x.xlsx") == [("a",), ("#DIV/0!",), ("=1+1",), ("#N/A",)]
+
+
+DAYS = (Column(name="a"), Column(name="b", kind=Kind.DAY), Column(name="c", kind=Kind.DAY, required=False))
+
+
+@pytest.mark.parametrize("day", [date(2026, 3, 2), datetime(2026, 3, 2), "2026-03-02"])
+def test_a_day_is_taken_as_a_date_cell_and_as_text(day):
+    heading, row = read_rows(io.BytesIO(workbook("x", day, None)), "x.xlsx")
+    assert read_header(heading, DAYS).values(row) == ({"a": "x", "b": "2026-03-02", "c": None}, [])
+
+
+@pytest.mark.parametrize("cell", ["2.3.2026", "20260302", "2026-W10-1", "2026-02-30", 46083])
+def test_what_is_no_day_says_how_one_is_written(cell):
+    heading, row = read_rows(io.BytesIO(workbook("x", cell, None)), "x.xlsx")
+    assert read_header(heading, DAYS).values(row)[1] == [f"b: '{cell}' is no day written like 2026-03-31"]
+
+
+def test_a_day_that_a_formula_comes_to_is_a_day():
+    data = workbook("x", "=DATE(2026,3,2)", None)
+    book, out = load_workbook(io.BytesIO(data)), io.BytesIO()
+    book.active["B2"].number_format = "yyyy-mm-dd"
+    book.save(out)
+    styled = re.search(rb'<c r="B2" s="(\d+)"', zipfile.ZipFile(out).read("xl/worksheets/sheet1.xml"))
+    again = io.BytesIO()
+    with zipfile.ZipFile(out) as old, zipfile.ZipFile(again, "w") as new:
+        for part in old.namelist():
+            inside = old.read(part)
+            if part == "xl/worksheets/sheet1.xml":
+                inside = re.sub(rb"(<c r=\"B2\".*?</f>)<v ?/?>(</v>)?", rb"\1<v>46083</v>", inside)
+            new.writestr(part, inside)
+    assert styled
+    heading, row = read_rows(again, "x.xlsx")
+    assert read_header(heading, DAYS).values(row)[0]["b"] == "2026-03-02"  # day 46083 of 1900's count
