@@ -45,7 +45,7 @@ class JourneySerializer(serializers.Serializer):
     """A used shim that went into an engine. came_out: null where that is not known. days: whole days between.
     Where equal shims of several engines lay together nobody can tell them apart: could_be names every job
     that it may have come from; certain is false. Of more than twenty it names those that came out last, and
-    or_others is true. A shim that was found, counted in, or came from another site may have come out of any
+    or_others is true. What was found or counted in, or came from another site, may have come out of any
     engine, here or elsewhere, or of none: null in could_be stands for that, and certain is false. A fit that
     was reversed put none in; whether shims moved that were booked and reversed, or never did, is left open.
     """

@@ -240,6 +240,9 @@ def test_of_very_many_origins_the_last_are_named_and_that_there_are_others():
     assert not last.certain
     assert last.from_job == f"job {most - 2}"
     assert last.could_be == tuple(f"job {most - n}" for n in range(MOST_NAMED, 0, -1))
+    # That it may be any is not lost among them.
+    found_too = [move(0, None, DIFFERENCE, BIN), *acts]
+    assert [journey.could_be[0] for journey in journeys(found_too)] == [None] * len(found)
     # The one that is taken to have left is named, also where it came long before.
     waiting = [move(n, f"job {n}", ENGINE, BIN) for n in range(1, most)]
     (first,) = journeys([*waiting, move(most, "job", BIN, ENGINE)])

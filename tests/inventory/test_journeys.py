@@ -1,5 +1,7 @@
 """A shim taken out of one engine and put into another, found again in the books."""
 
+from dataclasses import replace
+
 import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
@@ -62,6 +64,26 @@ def test_equal_shims_name_every_engine_that_they_may_have_come_from(work, site, 
     (shim,) = traced_shims(site, family)
     assert (shim.from_job, shim.certain, shim.could_be) == (FIRST, False, (FIRST, SECOND))
     assert len(traced_shims(site, family, job_id=SECOND)) == 1
+
+
+def test_what_else_it_may_be_in_words(work, site, bins):
+    work.fit(FIRST, pulled=[(2_650_000, Condition.UNMEASURED)])
+    work.store(FIRST, 2_650_000, 2_634_000)
+    work.fit(SECOND, fitted=[(2_634_000, bins[0])])
+    (shim,) = traced_shims(site)
+    assert (shim.certain, shim.or_else) == (True, "")
+    for out, could_be, or_others, words in (
+        (shim.out, (FIRST, SECOND), False, "or one of 2"),
+        (shim.out, (FIRST, SECOND), True, "or one of more than 2"),
+        (shim.out, (None, FIRST), False, "or not known"),
+        (shim.out, (None, FIRST, SECOND), False, "or one of 2, or not known"),
+        (None, (None,), False, ""),
+        (None, (None, FIRST), False, "or an engine here"),
+        (None, (None, FIRST, SECOND), False, "or one of 2 engines here"),
+        (None, (None, FIRST, SECOND), True, "or one of more than 2 engines here"),
+    ):
+        other = replace(shim, out=out, could_be=could_be, or_others=or_others, certain=False)
+        assert other.or_else == words
 
 
 def one_in(place, family):
