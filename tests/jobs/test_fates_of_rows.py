@@ -2,13 +2,14 @@
 
 import csv
 import io
+from datetime import date
 
 import pytest
 from openpyxl import Workbook
 
 from inventory.compute.lengths import show
 from inventory.imports.kinds import headings, kind_of, name_of
-from inventory.services.catalogue import add_family
+from inventory.services.catalogue import add_family, add_supplier
 from inventory.spreadsheets.columns import read_header
 from inventory.spreadsheets.reading import read_rows
 from tests.jobs.shop import Workshop, mm
@@ -118,6 +119,18 @@ def test_texts_that_differ_far_behind_show_where(judged, exported, workshop):
         workshop.engine.save(update_fields=["spec_source"])
         ((_, fate, why),) = judged("engine-types", names, [(row | {"spec source": now})[n] for n in names])
         assert (fate, why) == ("changed", f"spec source: {says}")
+
+
+def test_the_days_of_a_price_list_are_dates_or_texts(judged, service, workshop):
+    add_supplier(actor=service, code="norrbeck", name="Norrbeck & Daughter", lead_days=1)
+    start = ["norrbeck", "S-1", "disc29", "2.650", "3.20"]
+    assert judged(
+        "prices",
+        ["supplier", "part number", "family", "size [mm]", "price", "valid from", "valid to"],
+        [*start, date(2026, 1, 1), "2026-12-31"],
+    ) == [
+        ("norrbeck, S-1, 2026-01-01", "new", "2.650 mm of disc29"),
+    ]
 
 
 def test_what_is_wrong_ends_without_a_full_stop_in_every_kind(judged, workshop):
