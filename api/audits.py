@@ -6,6 +6,7 @@ from rest_framework import serializers
 
 from api.background import TaskSerializer, task_of
 from api.kinds import Nothing, creates, shows
+from api.shapes import sent
 from api.views import ApiView, Call
 from inventory.services.auditing import last_audit, start_audit
 from shop.actor import Actor
@@ -40,7 +41,7 @@ class Audit(ApiView):
     def represent(self, thing: Task) -> Any:
         """What was just started is a task; what is over, an audit."""
         shape = AuditSerializer if thing.is_over else TaskSerializer
-        return shape(thing).data
+        return sent(shape, thing)
 
     @shows(
         Action.AUDIT,

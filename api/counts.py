@@ -13,6 +13,7 @@ from api.fields import Body, Flag, Keyed, LengthField, Several, Text, Whole, Wor
 from api.kinds import acts, creates, lists, shows
 from api.lookups import asked_sites, families_of, one_of, site_of
 from api.pointers import as_sent
+from api.shapes import sent, sent_all
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import CONDITIONS, COUNT_STATES, PLACE_KINDS
@@ -91,11 +92,11 @@ class CountSerializer(CountRowSerializer):
     def to_representation(self, seen: "SeenCount") -> dict[str, Any]:
         sheet = seen.sheet
         return {
-            **CountRowSerializer(seen.count).data,
-            "tallies": TallySerializer(seen.tallies, many=True).data,
+            **sent(CountRowSerializer, seen.count),
+            "tallies": sent_all(TallySerializer, seen.tallies),
             "begun_at": _moment(sheet.tally.started_at) if sheet else None,
-            "sheet": SheetLotSerializer(sheet.lots, many=True).data if sheet else None,
-            "lots": None if seen.lots is None else CountedLotSerializer(seen.lots, many=True).data,
+            "sheet": sent_all(SheetLotSerializer, sheet.lots) if sheet else None,
+            "lots": None if seen.lots is None else sent_all(CountedLotSerializer, seen.lots),
         }
 
 

@@ -8,6 +8,7 @@ from django.db.models import prefetch_related_objects
 
 from api.hold_shapes import HoldSerializer
 from api.job_shapes import JobRowSerializer
+from api.shapes import sent, sent_all
 from inventory.compute.lengths import from_keyed, from_nm
 from inventory.models import Hold, Need
 from jobs.models import ClearanceReading, Fit, HandOver, Job, JobValve, Plan, PlanLine, ShimReading
@@ -20,7 +21,7 @@ SCORE = ("unresolved", "bought", "not_guaranteed", "opened", "stock_cost", "devi
 def render_sheet(sheet: JobSheet) -> dict[str, Any]:
     job = sheet.job
     return {
-        **JobRowSerializer(job).data,
+        **sent(JobRowSerializer, job),
         "description": job.vehicle.description,
         "unit": job.unit,
         "lash_ratio": f"{job.lash_ratio.normalize():f}",
@@ -50,7 +51,7 @@ def render_sheet(sheet: JobSheet) -> dict[str, Any]:
 def _holds(holds: tuple[Hold, ...]) -> Any:
     # What a hold shows besides what the sheet's selector reads with it, for all holds at once.
     prefetch_related_objects(holds, "site", "lines__family")
-    return HoldSerializer(holds, many=True).data
+    return sent_all(HoldSerializer, holds)
 
 
 def _valve(sheet: ValveSheet) -> dict[str, Any]:

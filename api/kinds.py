@@ -39,6 +39,7 @@ from api.pagination import MOST, USUAL, page_of
 from api.problems import problem_of
 from api.queries import QueryParameter
 from api.services.trail import write_down
+from api.shapes import sent_all
 from api.views import ApiView, Call
 from shop.errors import FieldError, Invalid, ShopError
 from shop.models import Site
@@ -111,7 +112,7 @@ def lists(
             belongs_to={"who": call.credential.id, "path": request.path, "filters": filters},
         )
         shape = answer or view.answer
-        items = [render(row) for row in page.rows] if render else shape(page.rows, many=True).data
+        items = [render(row) for row in page.rows] if render else sent_all(shape, page.rows)
         return _sent(request, {"items": picked(items, call.query), "next_cursor": page.next_cursor})
 
     return _declared(operation, run)
@@ -229,7 +230,7 @@ def creates(
             made, told = _told(operation, method(view, call, **path))
             if many:
                 found = view.rows(call.actor).in_bulk([thing.pk for thing in made])
-                items = view.answer([found[thing.pk] for thing in made], many=True).data
+                items = sent_all(view.answer, (found[thing.pk] for thing in made))
                 site = made[0].site if made else None
                 return Produced(_response(_bytes({"items": items}), operation.status), site)
             shown = view.represent(view.made(call.actor, made))

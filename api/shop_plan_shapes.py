@@ -8,6 +8,7 @@ from rest_framework import serializers
 from api.fields import Body, Flag, LengthField, Text
 from api.insight_shapes import CostSerializer, render_cost
 from api.plan_shapes import ClearanceAfterSerializer
+from api.shapes import sent
 from api.words import CONDITIONS, SHOP_ACTIONS, SHOP_PLAN_STATES, VERDICTS
 from inventory.compute.lengths import from_nm
 from jobs.compute.shopplan import Proof
@@ -159,7 +160,7 @@ class ShopPlanSerializer(ShopPlanRowSerializer):
 
 
 def render_shop_plan(plan: ShopPlan) -> dict[str, Any]:
-    return {**ShopPlanRowSerializer(plan).data, "plan": _made(plan) if plan.result else None}
+    return {**sent(ShopPlanRowSerializer, plan), "plan": _made(plan) if plan.result else None}
 
 
 def _made(plan: ShopPlan) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from api.background import OneTask, TaskSerializer
 from api.event_stream import EVENT_STREAM, Looks, ServerEvent
 from api.kinds import streams
 from api.lookups import one_of, sites_of
+from api.shapes import sent
 from api.views import ApiView, Call, OnlyJson
 from api.words import EVENT_KINDS
 from shop.actor import Actor
@@ -111,7 +112,7 @@ def _new_events(
 
 
 def _task_event(task: Task) -> ServerEvent:
-    data = TaskSerializer(task).data
+    data = sent(TaskSerializer, task)
     mark = hashlib.sha256(json.dumps(data, sort_keys=True, default=str).encode()).hexdigest()[:16]
     return ServerEvent(name="task", data=data, id=mark)
 

@@ -21,6 +21,7 @@ from api.authentication import Credential
 from api.operations import Operation, operation_of
 from api.queries import read_query
 from api.schema import OperationSchema
+from api.shapes import sent, taken
 from shop.actor import Actor
 from shop.conf import conf
 
@@ -105,7 +106,7 @@ class ApiView(APIView):
 
     def represent(self, thing: Any) -> Any:
         """The thing as it is sent."""
-        return self.answer(thing).data
+        return sent(self.answer, thing)
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self.at = timezone.now()
@@ -125,9 +126,7 @@ class ApiView(APIView):
         if operation.kind == "compute":
             body = request.data
         elif operation.body is not None:
-            checked = operation.body(data=request.data)
-            checked.is_valid(raise_exception=True)
-            body = checked.validated_data
+            body = taken(operation.body, request.data)
         return Call(actor=request.auth.actor, credential=request.auth, at=self.at, query=query, body=body)
 
     def _count(self, request: Request) -> None:
