@@ -6,25 +6,102 @@ Such are a request line or headers that are too long or no HTTP. gunicorn's own 
 says back what was sent; a program that parses each refusal by RFC 9457 (bar A1) would stumble over it.
 """
 
+import itertools
 import json
+import selectors
+import socket
+import ssl
+import time
+from concurrent.futures import Future
+from functools import partial
 from http import HTTPStatus
 from typing import Any
 
 from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine
-from gunicorn.workers.gthread import ThreadWorker
+from gunicorn.workers.gthread import TConn, ThreadWorker
 
 from shop.ids import new_id
 
+LONGEST_FAREWELL_SECONDS = 2.0
+MOST_DRAINED_BYTES = 2**16
 _TOO_LONG = "The address or the headers of this request are too long to be read."
 _NO_HTTP = "This is no request by HTTP/1.1: check its first line and its headers."
 _BROKEN = "Something went wrong inside; nothing was changed."
 
 
 class Worker(ThreadWorker):
-    """Threads, as gunicorn has them."""
+    """Threads, as gunicorn has them, but nobody waits for a client who does not hang up.
+
+    A connection that is not kept open is ended in two steps, so that the client gets the whole answer: first
+    our side, then all of it when the client has ended its own, or after `LONGEST_FAREWELL_SECONDS`. gunicorn
+    waits for that in the one thread that takes new connections, so that who asks for `Connection: close` and
+    stays would stop a worker for two seconds each time.
+    """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # Those that wait for their clients to hang up, and until when on the monotonic clock; oldest first.
+        self._leaving: dict[TConn, float] = {}
+        # Requests that have a thread or wait for one.
+        self._in_hand = 0
+
+    def set_accept_enabled(self, enabled: bool) -> None:
+        super().set_accept_enabled(enabled and self._in_hand < self.cfg.threads)
+
+    def enqueue_req(self, conn: TConn) -> None:
+        super().enqueue_req(conn)
+        self._in_hand += 1
+        if self._in_hand >= self.cfg.threads:
+            self.set_accept_enabled(False)
+
+    def finish_request(self, conn: TConn, fs: Future[Any]) -> None:
+        self._in_hand -= 1
+        if fs.cancelled() or fs.exception() is not None or fs.result() is not False:
+            super().finish_request(conn, fs)
+            return
+        try:
+            conn.sock.setblocking(False)
+            conn.sock.shutdown(socket.SHUT_WR)
+        except OSError:
+            self._close(conn)
+            return
+        if _has_hung_up(conn):
+            self._close(conn)
+            return
+        self._leaving[conn] = time.monotonic() + LONGEST_FAREWELL_SECONDS
+        self.poller.register(conn.sock, selectors.EVENT_READ, partial(self._on_leaving_readable, conn))
+
+    def murder_pending(self) -> None:
+        super().murder_pending()
+        now = time.monotonic()
+        for conn in list(itertools.takewhile(lambda one: self._leaving[one] <= now, self._leaving)):
+            self._see_off(conn)
+
+    def _on_leaving_readable(self, conn: TConn, _client: socket.socket) -> None:
+        if _has_hung_up(conn):
+            self._see_off(conn)
+
+    def _see_off(self, conn: TConn) -> None:
+        del self._leaving[conn]
+        self.poller.unregister(conn.sock)
+        self._close(conn)
+
+    def _close(self, conn: TConn) -> None:
+        self.nr_conns -= 1
+        conn.close()
 
     def handle_error(self, req: Any, client: Any, addr: Any, exc: BaseException) -> None:
         super().handle_error(req, _Answering(client, exc), addr, exc)
+
+
+def _has_hung_up(conn: TConn) -> bool:
+    """Reads away what a client still sends; also true of one who sends a lot."""
+    try:
+        return len(conn.sock.recv(MOST_DRAINED_BYTES)) in (0, MOST_DRAINED_BYTES)
+    except (BlockingIOError, ssl.SSLWantReadError):
+        return False
+    except OSError:
+        return True
 
 
 class _Answering:
