@@ -5,8 +5,8 @@ from collections import Counter
 
 import numpy as np
 import pytest
+import scipy
 
-from jobs.compute.planner import assignment
 from jobs.compute.planner.assignment import InfeasibleError, NotProvenError, best_assignment
 from jobs.compute.planner.model import build_model
 from tests.compute.planner_cases import random_engine
@@ -45,9 +45,9 @@ def matrices(count):
 def solver_calls(monkeypatch):
     """Counts the stages: SciPy's solver is called once in each."""
     calls = []
-    solver = assignment.linear_sum_assignment
+    solver = scipy.optimize.linear_sum_assignment
     monkeypatch.setattr(
-        assignment, "linear_sum_assignment", lambda cost: calls.append(cost.shape) or solver(cost)
+        scipy.optimize, "linear_sum_assignment", lambda cost: calls.append(cost.shape) or solver(cost)
     )
     return calls
 
@@ -146,12 +146,12 @@ def test_the_widest_costs_that_are_taken_are_still_told_apart():
     ],
 )
 def test_a_wrong_answer_of_the_solver_fails_its_proof(monkeypatch, rows, answer):
-    monkeypatch.setattr(assignment, "linear_sum_assignment", lambda _: (np.arange(2), np.array(answer)))
+    monkeypatch.setattr(scipy.optimize, "linear_sum_assignment", lambda _: (np.arange(2), np.array(answer)))
     with pytest.raises(NotProvenError):
         best_assignment(np.array([rows]), np.ones((2, 3), dtype=bool))
 
 
 def test_a_forbidden_pair_in_the_solvers_answer_fails_its_proof(monkeypatch):
-    monkeypatch.setattr(assignment, "linear_sum_assignment", lambda _: (np.arange(1), np.array([1])))
+    monkeypatch.setattr(scipy.optimize, "linear_sum_assignment", lambda _: (np.arange(1), np.array([1])))
     with pytest.raises(NotProvenError):
         best_assignment(np.zeros((1, 1, 2), dtype=np.int64), np.array([[True, False]]))

@@ -16,8 +16,7 @@ from itertools import groupby, pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint
-from scipy.sparse import csr_array
+import scipy
 
 from inventory.compute.purchase.pricing import goods, most_packs
 from inventory.compute.purchase.prune import hopeful
@@ -48,17 +47,17 @@ class Program:
     def row(self, terms: Iterable[Term], least: float, most: float) -> None:
         self.rows.append((list(terms), least, most))
 
-    def constraint(self) -> LinearConstraint:
+    def constraint(self) -> "scipy.optimize.LinearConstraint":
         index = [number for number, (terms, _, _) in enumerate(self.rows) for _ in terms]
         columns = [column for terms, _, _ in self.rows for column, _ in terms]
         values = [value for terms, _, _ in self.rows for _, value in terms]
-        matrix = csr_array((values, (index, columns)), shape=(len(self.rows), len(self.cost)))
-        return LinearConstraint(
+        matrix = scipy.sparse.csr_array((values, (index, columns)), shape=(len(self.rows), len(self.cost)))
+        return scipy.optimize.LinearConstraint(
             matrix, [least for _, least, _ in self.rows], [most for _, _, most in self.rows]
         )
 
-    def bounds(self) -> Bounds:
-        return Bounds(np.array(self.least), np.array(self.most))
+    def bounds(self) -> "scipy.optimize.Bounds":
+        return scipy.optimize.Bounds(np.array(self.least), np.array(self.most))
 
 
 @dataclass(frozen=True, slots=True)

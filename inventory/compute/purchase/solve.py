@@ -4,7 +4,7 @@ from collections import defaultdict
 from fractions import Fraction
 
 import numpy as np
-from scipy.optimize import Bounds, milp
+import scipy
 
 from inventory.compute.purchase.greedy import cheapest_each
 from inventory.compute.purchase.model import FloatArray, Model, Program, build_model
@@ -80,7 +80,7 @@ def _serve_most(model: Model, time_limit_s: float) -> None:
 
 
 def _solved(program: Program, time_limit_s: float, gap: float) -> tuple[FloatArray | None, Fraction]:
-    result = milp(
+    result = scipy.optimize.milp(
         np.array(program.cost),
         integrality=np.array(program.whole),
         bounds=program.bounds(),
@@ -101,7 +101,9 @@ def _flows_made_whole(program: Program, found: FloatArray) -> FloatArray:
     whole = np.array(program.whole, dtype=bool)
     least, most = np.array(program.least), np.array(program.most)
     least[whole] = most[whole] = np.round(found[whole])
-    result = milp(np.array(program.cost), bounds=Bounds(least, most), constraints=program.constraint())
+    result = scipy.optimize.milp(
+        np.array(program.cost), bounds=scipy.optimize.Bounds(least, most), constraints=program.constraint()
+    )
     if result.x is None:
         raise NotSolvedError(f"the packs that were found do not serve the needs: {result.message}")
     rounded: FloatArray = np.round(result.x)

@@ -1,6 +1,6 @@
 """The chance that a number suffices, and the smallest number that does often enough."""
 
-from scipy.special import betainc, pdtr
+import scipy
 
 
 def chance(number: int, mean: float, spread: float = 1.0) -> float:
@@ -10,9 +10,9 @@ def chance(number: int, mean: float, spread: float = 1.0) -> float:
     if mean <= 0:
         return 1.0
     if spread <= 1:
-        return float(pdtr(number - 1, mean))
+        return float(scipy.special.pdtr(number - 1, mean))
     # The cumulative negative binomial of mean / (spread - 1) failures at a chance of 1 / spread.
-    return float(betainc(mean / (spread - 1), number, 1 / spread))
+    return float(scipy.special.betainc(mean / (spread - 1), number, 1 / spread))
 
 
 def enough(mean: float, service: float, spread: float = 1.0) -> int:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
+import scipy
 
 from jobs.compute.exchange.types import CauseKind, Fitting
 
@@ -236,4 +236,4 @@ def _mean_cdf(at: FloatArray, low: FloatArray, high: FloatArray, spread: FloatAr
 
 def _tail(z: FloatArray) -> FloatArray:
     """The integral of the normal distribution function up to z."""
-    return z * ndtr(z) + np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+    return z * scipy.special.ndtr(z) + np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)

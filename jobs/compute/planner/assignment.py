@@ -28,7 +28,7 @@ from math import prod
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import linear_sum_assignment
+import scipy
 
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
@@ -153,7 +153,7 @@ def _proven_optimum(cost: IntArray, allowed: BoolArray) -> tuple[IntArray, _Proo
     no reduced cost below 0, prove that no chain or ring of moves pays.
     """
     try:
-        _, matched = linear_sum_assignment(np.where(allowed, cost, np.inf))
+        _, matched = scipy.optimize.linear_sum_assignment(np.where(allowed, cost, np.inf))
     except ValueError as error:
         raise InfeasibleError("some rows compete for too few columns") from error
     matched = matched.astype(np.int64)

@@ -19,8 +19,7 @@ How
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import min_weight_full_bipartite_matching
+import scipy
 
 from jobs.compute.planner.assignment import EXACT, InfeasibleError, NotProvenError
 from jobs.compute.shopplan.model import BoolArray, Costs, IntArray
@@ -145,12 +144,12 @@ def _solved(network: _Network, cost: IntArray) -> IntArray:
     if int(copies.sum()) < network.rows:
         raise InfeasibleError("more rows than there are shims")
     # One is added since a cost of nothing would count as no arc; every row has one arc, so nothing changes.
-    weights = csr_array(
+    weights = scipy.sparse.csr_array(
         ((cost[arc] + 1).astype(np.float64), (network.row[arc], place)),
         shape=(network.rows, int(copies.sum())),
     )
     try:
-        served, taken = min_weight_full_bipartite_matching(weights)
+        served, taken = scipy.sparse.csgraph.min_weight_full_bipartite_matching(weights)
     except ValueError as error:
         raise InfeasibleError("some rows compete for too few columns") from error
     column = np.empty(network.rows, dtype=np.int64)

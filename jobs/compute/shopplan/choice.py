@@ -23,8 +23,7 @@ from math import ceil
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
+import scipy
 
 from jobs.compute.planner.assignment import InfeasibleError, NotProvenError
 from jobs.compute.shopplan.assignment import best_arcs
@@ -223,7 +222,7 @@ class _Program:
         lower = np.zeros(self._size)
         first_pair = self._arcs + len(self._jobs)
         lower[first_pair : first_pair + len(self._pairs)] = [pair in question.settled for pair in self._pairs]
-        self._bounds = Bounds(lower, upper)
+        self._bounds = scipy.optimize.Bounds(lower, upper)
         self._integer = np.zeros(self._size)
         self._integer[self._arcs : self._size - places] = 1
 
@@ -242,7 +241,7 @@ class _Program:
         total = sum(self._question.weights.values())
         constant = total if rank == 0 else 0
         held = [
-            LinearConstraint(line[None, :], -np.inf, figure - (total if earlier == 0 else 0))
+            scipy.optimize.LinearConstraint(line[None, :], -np.inf, figure - (total if earlier == 0 else 0))
             for earlier, figure in enumerate(fixed)
             if (line := self._objective(earlier)).any()
         ]
@@ -250,7 +249,7 @@ class _Program:
         options: dict[str, float | bool] = {"mip_rel_gap": 0.0}
         if seconds is not None:
             options["time_limit"] = seconds
-        result = milp(
+        result = scipy.optimize.milp(
             objective / unit,
             integrality=self._integer,
             bounds=self._bounds,
@@ -271,20 +270,20 @@ class _Program:
             pairs = frozenset(pair for pair, yes in zip(self._pairs, moving, strict=True) if yes)
         return _Found(jobs, pairs, bound)
 
-    def _rows(self) -> LinearConstraint:
+    def _rows(self) -> "scipy.optimize.LinearConstraint":
         rows, row = np.unique(self._question.arcs.row, return_inverse=True)
-        return LinearConstraint(self._matrix(len(rows), row, np.arange(self._arcs)), 1, 1)
+        return scipy.optimize.LinearConstraint(self._matrix(len(rows), row, np.arange(self._arcs)), 1, 1)
 
-    def _columns(self) -> LinearConstraint:
+    def _columns(self) -> "scipy.optimize.LinearConstraint":
         question = self._question
         columns, column = np.unique(question.arcs.column, return_inverse=True)
         most = question.model.capacity[columns]
         least = np.where(np.isin(columns, question.full), most, 0)
         takers = np.bincount(column, minlength=len(columns))
         matrix = self._matrix(len(columns), column, np.arange(self._arcs))
-        return LinearConstraint(matrix, np.minimum(least, takers), most)
+        return scipy.optimize.LinearConstraint(matrix, np.minimum(least, takers), most)
 
-    def _completion(self) -> LinearConstraint:
+    def _completion(self) -> "scipy.optimize.LinearConstraint":
         """A job is completed only when its rows take nothing that is not in the building."""
         arcs = self._question.arcs
         place = {job: self._arcs + number for number, job in enumerate(self._jobs)}
@@ -295,11 +294,13 @@ class _Program:
             [place[self._question.model.rows[number].job] for number in rows.tolist()], dtype=int
         )
         lines = np.concatenate([row, np.arange(len(rows))])
-        return LinearConstraint(
+        return scipy.optimize.LinearConstraint(
             self._matrix(len(rows), lines, np.concatenate([bad, whose])), -np.inf, np.ones(len(rows))
         )
 
-    def _order(self, taker: IntArray, giver: IntArray, moves: IntArray) -> list[LinearConstraint]:
+    def _order(
+        self, taker: IntArray, giver: IntArray, moves: IntArray
+    ) -> "list[scipy.optimize.LinearConstraint]":
         """Who takes comes after who gives, strictly so where one of the two is apart; and an arc between
         two jobs needs their pair.
         """
@@ -329,12 +330,12 @@ class _Program:
         )
         strict = np.isin(ends_of, sorted(self._question.apart)).any(axis=1).astype(np.float64)
         return [
-            LinearConstraint(uses, -np.inf, np.zeros(len(self._pairs))),
-            LinearConstraint(after, strict - big, np.inf),
+            scipy.optimize.LinearConstraint(uses, -np.inf, np.zeros(len(self._pairs))),
+            scipy.optimize.LinearConstraint(after, strict - big, np.inf),
         ]
 
     def _matrix(
         self, lines: int, line: IntArray, variable: IntArray, value: FloatArray | None = None
-    ) -> csr_array:
+    ) -> "scipy.sparse.csr_array":
         value = np.ones(len(line)) if value is None else value
-        return csr_array((value, (line, variable)), shape=(lines, self._size))
+        return scipy.sparse.csr_array((value, (line, variable)), shape=(lines, self._size))

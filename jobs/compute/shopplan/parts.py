@@ -10,8 +10,7 @@ Promise
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
+import scipy
 
 from jobs.compute.planner.assignment import NotProvenError
 from jobs.compute.shopplan.choice import Deadline, Step
@@ -122,8 +121,8 @@ def _pieces(problem: ShopProblem, ends: Ends) -> list[tuple[list[int], list[int]
     tail = np.concatenate([row_job[ends.row], fixed[:, 0]])
     head = np.concatenate([jobs + ends.column, fixed[:, 1]])
     size = jobs + columns
-    ways = csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(size, size))
-    _, piece = connected_components(ways, directed=False)
+    ways = scipy.sparse.csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(size, size))
+    _, piece = scipy.sparse.csgraph.connected_components(ways, directed=False)
     moving = set(piece[row_job].tolist())
     found: dict[int, tuple[list[int], list[int], list[int]]] = {}
     still: list[int] = []

@@ -18,8 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import breadth_first_order, connected_components, maximum_bipartite_matching
+import scipy
 
 from jobs.compute.shopplan.model import BoolArray, IntArray, Model
 
@@ -52,10 +51,10 @@ def _short_rows(model: Model) -> BoolArray:
     start = np.concatenate([[0], copies.cumsum()])
     arc = np.repeat(np.arange(len(row)), copies[column])
     nth = np.arange(len(arc)) - np.repeat(copies[column].cumsum() - copies[column], copies[column])
-    graph = csr_array(
+    graph = scipy.sparse.csr_array(
         (np.ones(len(arc), dtype=np.int8), (row[arc], start[column[arc]] + nth)), shape=(rows, int(start[-1]))
     )
-    found = maximum_bipartite_matching(graph, perm_type="column")
+    found = scipy.sparse.csgraph.maximum_bipartite_matching(graph, perm_type="column")
     taken = np.repeat(np.arange(columns), copies)
     served = np.flatnonzero(found >= 0)
     left = np.flatnonzero(found < 0)
@@ -67,8 +66,10 @@ def _short_rows(model: Model) -> BoolArray:
         (rows + taken[found[served]], served),
     ]
     tail, head = (np.concatenate(side) for side in zip(*ends, strict=True))
-    ways = csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(source + 1, source + 1))
-    reached = breadth_first_order(ways, source, return_predecessors=False)
+    ways = scipy.sparse.csr_array(
+        (np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(source + 1, source + 1)
+    )
+    reached = scipy.sparse.csgraph.breadth_first_order(ways, source, return_predecessors=False)
     short = np.zeros(source + 1, dtype=np.bool_)
     short[reached] = True
     return short[:rows]
@@ -84,8 +85,8 @@ def _pieces(model: Model, short_rows: BoolArray, row_job: IntArray) -> Iterator[
     tail = np.concatenate([row, tied])
     head = np.concatenate([rows + column, rows + columns + row_job[tied]])
     size = rows + columns + jobs
-    graph = csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(size, size))
-    _, piece = connected_components(graph, directed=False)
+    graph = scipy.sparse.csr_array((np.ones(len(tail), dtype=np.int8), (tail, head)), shape=(size, size))
+    _, piece = scipy.sparse.csgraph.connected_components(graph, directed=False)
     open_jobs: dict[int, list[int]] = {}
     for job in sorted(set(row_job[tied].tolist())):
         open_jobs.setdefault(int(piece[rows + columns + job]), []).append(job)

@@ -5,8 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
+import scipy
 
 from jobs.compute.planner.assignment import NotProvenError
 from jobs.compute.shopplan.choice import Answer, Deadline, Question, Step, choose, ends, evaluate
@@ -112,8 +111,8 @@ def _rings(question: Question, answer: Answer) -> bool:
     pairs = sorted(_moves(question, answer) | question.settled)
     jobs = len(question.model.hopeless)
     taker, giver = np.array(pairs, dtype=np.int64).reshape(len(pairs), 2).T
-    graph = csr_array((np.ones(len(pairs), dtype=np.int8), (taker, giver)), shape=(jobs, jobs))
-    _, ring = connected_components(graph, connection="strong")
+    graph = scipy.sparse.csr_array((np.ones(len(pairs), dtype=np.int8), (taker, giver)), shape=(jobs, jobs))
+    _, ring = scipy.sparse.csgraph.connected_components(graph, connection="strong")
     size = np.bincount(ring, minlength=jobs)
     return any(size[ring[job]] > 1 for job in question.apart)
 
