@@ -2,21 +2,21 @@
 
 from datetime import datetime, timedelta
 from typing import Any
-from uuid import UUID
 
-from django.db.models import Prefetch, QuerySet, prefetch_related_objects
+from django.db.models import Prefetch, QuerySet
 
 from api import queries
 from api.fields import Body, Identity, LengthField, Several, Text, Whole, Word
 from api.hold_shapes import HoldSerializer
 from api.kinds import acts, creates, lists, shows
-from api.lookups import asked_sites, bins_of, families_of, not_found, one_of, site_of
+from api.lookups import asked_sites, bins_of, families_of, not_found, site_of
 from api.pointers import as_sent
 from api.stock import SITE
 from api.views import ApiView, Call
 from api.words import HOLD_STATES, PLANNABLE_CONDITIONS
 from inventory.compute.lengths import plausible_shim
 from inventory.models import Hold, HoldLine
+from inventory.selectors.one_hold import job_of, one_hold, read_lines
 from inventory.selectors.overdue import in_state, seen_at
 from inventory.services.hold_state import refuse_expired
 from inventory.services.holds import LONGEST, MOST_LINES, Wanted, extend_hold, hold_shims
@@ -132,26 +132,18 @@ class HoldView(ApiView):
     def rows(self, sites: list[Any]) -> QuerySet[Hold]:
         return seen_at(Hold.objects.filter(site__in=sites).select_related("site", "taken_over"), self.at)
 
-    def with_lines(self, rows: QuerySet[Hold]) -> QuerySet[Hold]:
-        return rows.prefetch_related(self._lines())
-
     def made(self, actor: Actor, thing: Hold) -> Hold:
-        prefetch_related_objects([thing], self._lines())
+        read_lines(thing)
         return thing
-
-    def _lines(self) -> Prefetch:
-        # One query, and of the tables that it joins what an answer names.
-        lines = HoldLine.objects.select_related("place", "taken_from", "family").only(
-            *(field.name for field in HoldLine._meta.local_fields),
-            *("place__code", "taken_from__code", "family__code"),
-        )
-        return Prefetch("lines", lines)
 
     def refuse_ended(self, thing: Hold, at: datetime) -> None:
         refuse_expired(thing, once_locked(at))
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
-        return one_of(self.with_lines(self.rows(list(actor.roles))), lock=lock, **path)
+        hold = one_hold(path["id"], self.at, lock=lock)
+        if hold is None or hold.site_id not in actor.roles:
+            raise not_found()
+        return hold
 
 
 class EndedHoldView(HoldView):
@@ -159,11 +151,9 @@ class EndedHoldView(HoldView):
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
         if lock:
-            lock_with_partners(job for job in self._jobs(actor, path) if job is not None)
+            job_id = job_of(path["id"], actor.roles)
+            lock_with_partners(() if job_id is None else (job_id,))
         return super().find(actor, lock=lock, **path)
-
-    def _jobs(self, actor: Actor, path: dict[str, Any]) -> list[UUID | None]:
-        return list(self.rows(list(actor.roles)).filter(**path).values_list("job_id", flat=True))
 
 
 class Holds(HoldView):
@@ -191,7 +181,8 @@ class Holds(HoldView):
     )
     def get(self, call: Call) -> QuerySet[Hold]:
         query = call.query
-        rows = self.with_lines(self.rows(asked_sites(call.actor, query)))
+        lines = HoldLine.objects.select_related("place", "taken_from", "family")
+        rows = self.rows(asked_sites(call.actor, query)).prefetch_related(Prefetch("lines", lines))
         if "state" in query:
             rows = rows.filter(in_state(query["state"], call.at))
         given = {column: query[name] for name, column in HOLD_FILTERS.items() if name in query}

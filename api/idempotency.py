@@ -21,7 +21,8 @@ from rest_framework.request import Request
 
 from api.models import KeptAnswer
 from api.uploads import sense_of
-from shop.db import one_or_none, write_transaction
+from shop.db import write_transaction
+from shop.db.written import Written
 from shop.errors import Conflict, Invalid, ShopError
 from shop.sealing import UnreadableSeal, seal, unseal
 
@@ -133,7 +134,13 @@ def _take_turn(credential: str, key: str) -> None:
 
 
 def _kept(credential: str, key: str) -> KeptAnswer | None:
-    return one_or_none(KeptAnswer.objects.filter(credential=credential, key=key))
+    found = _KEPT.one(credential, key)
+    return None if found is None else found[0]
+
+
+_KEPT = Written(
+    "SELECT {kept} FROM api_keptanswer kept WHERE kept.credential = %s AND kept.key = %s", kept=KeptAnswer
+)
 
 
 def _replay(kept: KeptAnswer, mark: str, sealed: bool) -> HttpResponse:

@@ -34,14 +34,13 @@ def sites_of(actor: Actor) -> QuerySet[Site]:
 
 def site_of(actor: Actor, code: str | None, pointer: str = "/site") -> Site:
     """The site of this code. It may be left out where the credential sees only one."""
-    sites = sites_of(actor)
     if code is None:
-        known = list(sites.order_by("code"))
+        known = list(sites_of(actor).order_by("code"))
         if len(known) != 1:
             words = f"is needed, one of {', '.join(one.code for one in known)}" if known else "is needed"
             raise Invalid("Name the site.", errors=[FieldError(pointer, words)])
         return known[0]
-    site = one_or_none(sites.filter(code=code))
+    site = one_or_none(sites_of(actor).filter(code=code))
     if site is None:
         raise not_found(pointer)
     return site
@@ -128,7 +127,7 @@ def bins_of(site: Site, codes: Iterable[tuple[str, str]]) -> dict[str, Place]:
     of a bin that is out of use."""
     named = list(codes)
     rows = Place.objects.filter(site=site, kind=PlaceKind.BIN, code__in={code for _, code in named})
-    found = {place.code: place for place in rows}
+    found = {place.code: place for place in rows.order_by()}
     errors = [
         FieldError(
             pointer,
@@ -145,7 +144,7 @@ def bins_of(site: Site, codes: Iterable[tuple[str, str]]) -> dict[str, Place]:
 
 def _catalogue(rows: QuerySet[Any], what: str, codes: Iterable[tuple[str, str]]) -> dict[str, Any]:
     named = list(codes)
-    found = {row.code: row for row in rows.filter(code__in={code for _, code in named})}
+    found = {row.code: row for row in rows.filter(code__in={code for _, code in named}).order_by()}
     errors = [
         FieldError(pointer, f"there is no {what} {code}") for pointer, code in named if code not in found
     ]

@@ -42,25 +42,18 @@ MUTATIONS = (
     Mutation(
         name="a promise does not look",
         file=_LEDGER,
-        old="""        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
-        .update(held=F("held") - release + quantity)""",
-        new="""        .filter(held__gte=release)
-        .update(held=F("held") - release + quantity)""",
+        old="    AND held >= %s AND on_hand >= held + %s\n",
+        new="    AND held >= %s AND on_hand >= 0 * %s\n",
         test="tests/inventory/test_hold.py::test_held_shims_are_not_held_twice",
     ),
     Mutation(
         name="a promise looks first and writes after",
         file=_LEDGER,
-        old="""    return bool(
-        _rows(key)
-        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
-        .update(held=F("held") - release + quantity)
-    )
-""",
+        old="    return change(_IF_AVAILABLE, held_more - release, *key, release, quantity - release) == 1\n",
         new="""    row = _rows(key).first()
     if row is None or row.held < release or row.on_hand < row.held - release + quantity:
         return False
-    return bool(_rows(key).update(held=row.held - release + quantity))
+    return bool(_rows(key).update(held=row.held - release + held_more))
 """,
         test="tests/api/test_over_http.py::test_sixty_four_after_the_last_ten",
         database="postgresql",

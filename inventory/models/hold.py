@@ -78,7 +78,8 @@ class HoldLine(models.Model):
     label = models.CharField(max_length=40, blank=True)
 
     class Meta:
-        ordering = ["hold", "position"]
+        # By the id: by "hold" Django would join the hold and order by how holds are ordered.
+        ordering = ["hold_id", "position"]
         constraints = [
             models.UniqueConstraint(fields=["hold", "position"], name="holdline_position_once"),
             models.CheckConstraint(

@@ -10,13 +10,13 @@ from collections.abc import Iterable
 from copy import copy
 from datetime import datetime
 
-from django.db import connection
 from django.db.models import DateTimeField, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
 from inventory.models import Balance, Hold, HoldLine
 from inventory.services.hold_state import ENDED_BY_TIME, key_of
 from inventory.services.ledger import ShimKey
+from shop.db.written import ask
 
 
 def is_overdue(hold: Hold, at: datetime) -> bool:
@@ -81,7 +81,7 @@ def with_overdue(lots: QuerySet[Balance], at: datetime) -> QuerySet[Balance]:
 
 def any_overdue(at: datetime) -> bool:
     """Whether a look has to reckon with any, at whatever site: one query, by an index of holds that stand."""
-    return any(Hold.objects.raw(_ANY_OVERDUE, [connection.ops.adapt_datetimefield_value(at)]))
+    return bool(ask(_ANY_OVERDUE, at))
 
 
 # Written out, since every look at stock asks it.

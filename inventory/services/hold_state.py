@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Prefetch, Q
+from django.db.models import Prefetch, Q, prefetch_related_objects
 
 from inventory.models import Hold, HoldLine, Place
 from inventory.services.ledger import ShimKey
 from inventory.services.texts import check_texts
 from shop.db import by_now, once_locked
+from shop.db.written import Written
 from shop.errors import HoldExpired, WrongState
 from shop.models import Site
 
@@ -41,9 +42,17 @@ def lock_hold(hold: Hold, at: datetime) -> Hold:
     """The hold, locked and still held. Raises HoldExpired once its time is over, swept or not, else
     WrongState."""
     # Not its site's row with it: that would stop every movement of the site.
-    fresh = Hold.objects.select_for_update(of=("self",)).select_related("site").get(pk=hold.pk)
+    fresh, fresh.site = _HOLD.rows(hold.pk, lock="hold")[0]
     _refuse_over(fresh, once_locked(at))
     return fresh
+
+
+_HOLD = Written(
+    "SELECT {hold}, {site} FROM inventory_hold hold JOIN shop_site site ON site.id = hold.site_id"
+    " WHERE hold.id = %s",
+    hold=Hold,
+    site=Site,
+)
 
 
 def lock_holds(
@@ -61,7 +70,8 @@ def lock_holds(
     Raises HoldExpired or WrongState for one of `holds` that is over.
     """
     asked = {hold.pk for hold in holds}
-    wanted = Q(site=site, state=Hold.State.HELD, expires_at__lte=by_now(at))
+    due_by = by_now(at)
+    wanted = Q(site=site, state=Hold.State.HELD, expires_at__lte=due_by)
     if job_id is not None:
         wanted |= Q(job_id=job_id, state=Hold.State.HELD)
     if place is not None:
@@ -70,8 +80,11 @@ def lock_holds(
         wanted |= Q(pk__in=asked)
     # One statement: who locks one hold after another may wait for somebody who does it the other way round.
     # It waits, too, for whoever is expiring one just now, and does not take those shims for held.
-    lines = Prefetch("lines", queryset=HoldLine.objects.select_related("place"))
-    locked = list(Hold.objects.select_for_update().filter(wanted).prefetch_related(lines).order_by("pk"))
+    if asked or job_id is not None or place is not None:
+        locked = list(Hold.objects.select_for_update().filter(wanted).order_by("pk"))
+    else:
+        locked = [hold for (hold,) in _OVERDUE.rows(site.pk, due_by, lock="hold")]
+    prefetch_related_objects(locked, Prefetch("lines", HoldLine.objects.select_related("place")))
     at = once_locked(at)
     for hold in locked:
         if hold.pk in asked:
@@ -85,6 +98,14 @@ def lock_holds(
         # When its time was over, not when somebody came by: so a look before that has told it already.
         resolve(hold, Hold.State.EXPIRED, by=ENDED_BY_TIME, at=hold.expires_at or at)
     return Locked(held=[hold for hold in locked if hold.pk in held], expired=expired, freed=freed)
+
+
+# What is asked for with every hold that is made.
+_OVERDUE = Written(
+    "SELECT {hold} FROM inventory_hold hold WHERE hold.site_id = %s AND hold.state = 'held'"
+    " AND hold.expires_at <= %s ORDER BY hold.id",
+    hold=Hold,
+)
 
 
 def resolve(hold: Hold, state: Hold.State, *, by: str, at: datetime, note: str = "") -> Hold:

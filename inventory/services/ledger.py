@@ -31,6 +31,7 @@ from inventory.models import (
 )
 from inventory.services.texts import check_texts
 from shop.actor import Actor
+from shop.db.written import change
 from shop.errors import FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 
@@ -252,21 +253,24 @@ def take(key: ShimKey, quantity: int, release: int = 0) -> bool:
 
     One conditional UPDATE: it decides and locks in one step, on every database.
     """
-    return bool(
-        _rows(key)
-        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
-        .update(held=F("held") - release)
-    )
+    return _if_available(key, quantity, release, held_more=0)
 
 
 def promise(key: ShimKey, quantity: int, release: int = 0) -> bool:
     """Hold `quantity` shims if so many are available once `release` others are given free; one conditional
     UPDATE."""
-    return bool(
-        _rows(key)
-        .filter(held__gte=release, on_hand__gte=F("held") - release + quantity)
-        .update(held=F("held") - release + quantity)
-    )
+    return _if_available(key, quantity, release, held_more=quantity)
+
+
+def _if_available(key: ShimKey, quantity: int, release: int, *, held_more: int) -> bool:
+    return change(_IF_AVAILABLE, held_more - release, *key, release, quantity - release) == 1
+
+
+_IF_AVAILABLE = """
+    UPDATE inventory_balance SET held = held + %s
+    WHERE family_id = %s AND place_id = %s AND thickness_nm = %s AND condition = %s
+    AND held >= %s AND on_hand >= held + %s
+"""
 
 
 def give_free(key: ShimKey, quantity: int) -> None:
