@@ -23,6 +23,8 @@ from gunicorn.workers.gthread import TConn, ThreadWorker
 from shop.ids import new_id
 
 LONGEST_FAREWELL_SECONDS = 2.0
+# Another worker with a free thread needs less.
+LONGEST_SHUT_SECONDS = 0.05
 MOST_DRAINED_BYTES = 2**16
 _TOO_LONG = "The address or the headers of this request are too long to be read."
 _NO_HTTP = "This is no request by HTTP/1.1: check its first line and its headers."
@@ -30,7 +32,13 @@ _BROKEN = "Something went wrong inside; nothing was changed."
 
 
 class Worker(ThreadWorker):
-    """Threads, as gunicorn has them, but nobody waits for a client who does not hang up.
+    """Threads, as gunicorn has them, but nobody waits for a worker that is busy while another is not, nor
+    for a client who does not hang up.
+
+    A worker takes no more connections than it has threads for: the next goes to who has a free one. Those
+    that it keeps open may keep all of its threads busy and have requests wait besides; then it takes one new
+    connection now and then all the same, or nobody else would ever get in. A worker that ends takes those
+    that wait already: with the last worker they would be gone.
 
     A connection that is not kept open is ended in two steps, so that the client gets the whole answer: first
     our side, then all of it when the client has ended its own, or after `LONGEST_FAREWELL_SECONDS`. gunicorn
@@ -44,32 +52,66 @@ class Worker(ThreadWorker):
         self._leaving: dict[TConn, float] = {}
         # Requests that have a thread or wait for one.
         self._in_hand = 0
+        self._last_taken = 0.0
 
     def set_accept_enabled(self, enabled: bool) -> None:
         super().set_accept_enabled(enabled and self._in_hand < self.cfg.threads)
+        if not self.alive:
+            for listener in self.sockets:
+                while self._take(listener):
+                    pass
+
+    def accept(self, listener: socket.socket) -> None:
+        # Another connection of the same look may have had the last thread.
+        if self._accepting:
+            self._take(listener)
+
+    def _take(self, listener: socket.socket) -> bool:
+        """Whether somebody waited there and there was room."""
+        before = self.nr_conns
+        if before < self.worker_connections:
+            super().accept(listener)
+        if self.nr_conns == before:
+            return False
+        self._last_taken = time.monotonic()
+        return True
 
     def enqueue_req(self, conn: TConn) -> None:
         super().enqueue_req(conn)
         self._in_hand += 1
         if self._in_hand >= self.cfg.threads:
-            self.set_accept_enabled(False)
+            super().set_accept_enabled(False)
 
     def finish_request(self, conn: TConn, fs: Future[Any]) -> None:
         self._in_hand -= 1
         if fs.cancelled() or fs.exception() is not None or fs.result() is not False:
             super().finish_request(conn, fs)
-            return
+        else:
+            self._take_leave(conn)
+        waited = time.monotonic() - self._last_taken
+        if self.alive and not self._accepting and waited >= LONGEST_SHUT_SECONDS:
+            for listener in self.sockets:
+                self._take(listener)
+
+    def _take_leave(self, conn: TConn) -> None:
         try:
             conn.sock.setblocking(False)
             conn.sock.shutdown(socket.SHUT_WR)
-        except OSError:
-            self._close(conn)
-            return
-        if _has_hung_up(conn):
-            self._close(conn)
-            return
-        self._leaving[conn] = time.monotonic() + LONGEST_FAREWELL_SECONDS
-        self.poller.register(conn.sock, selectors.EVENT_READ, partial(self._on_leaving_readable, conn))
+            if not _has_hung_up(conn):
+                self.poller.register(
+                    conn.sock, selectors.EVENT_READ, partial(self._on_leaving_readable, conn)
+                )
+                self._leaving[conn] = time.monotonic() + LONGEST_FAREWELL_SECONDS
+                return
+        except (OSError, KeyError, ValueError):
+            # What is reset, or was closed by the application, has nobody to wait for.
+            pass
+        self._close(conn)
+
+    def wait_for_and_dispatch_events(self, timeout: float) -> None:
+        for until in itertools.islice(self._leaving.values(), 1):
+            timeout = min(timeout, max(until - time.monotonic(), 0.0))
+        super().wait_for_and_dispatch_events(timeout)
 
     def murder_pending(self) -> None:
         super().murder_pending()

@@ -28,6 +28,7 @@ _ORDER = "tests/concurrency/test_lock_order.py"
 _RESOLVING = "tests/concurrency/test_resolving.py"
 _GUARDS = "tests/inventory/test_ledger_guards.py"
 _OUTSIDE = "tests/inventory/test_fit_outside.py"
+_WORKER = "tests/shop/test_worker.py"
 _LEDGER_BENCH = "python -m tests.bench.bench_ledger"
 
 BARS: dict[str, Bar] = {
@@ -235,6 +236,22 @@ BARS: dict[str, Bar] = {
         ),
         mutations=("SQLite need not sync",),
         control="tests/faults/test_power_cut.py::test_what_most_guides_advise_loses_acknowledged_acts",
+    ),
+    "F18": Bar(
+        says="a restart fails nobody, and a worker is held up by no client and no neighbour",
+        tests=(
+            f"{_WORKER}::test_a_restart_fails_nobody",
+            f"{_WORKER}::test_whoever_came_before_the_end_is_answered",
+            f"{_WORKER}::test_an_end_does_not_wait_for_those_who_stay",
+            f"{_WORKER}::test_nobody_waits_for_those_who_stay_on_the_line",
+            f"{_WORKER}::test_who_can_work_takes_the_next",
+        ),
+        mutations=(
+            "who stays on the line is waited for",
+            "a busy worker takes the next",
+            "a worker that ends leaves out who waits",
+        ),
+        gap="50 requests a second of the whole service over a restart",
     ),
     "F20": Bar(
         says="writers on SQLite take turns",

@@ -36,6 +36,8 @@ class Mutation:
 
 _LEDGER = "inventory/services/ledger.py"
 _GUARDS = "tests/inventory/test_ledger_guards.py"
+_WORKER = "shop/serving.py"
+_WORKER_TESTS = "tests/shop/test_worker.py"
 _FIRST_MIGRATION = "inventory/migrations/0002_where_and_who.py"
 
 MUTATIONS = (
@@ -241,6 +243,27 @@ MUTATIONS = (
             super()._start_transaction_under_autocommit()
 """,
         test="tests/api/test_over_http.py::test_eight_write_and_eight_read_side_by_side",
+    ),
+    Mutation(
+        name="who stays on the line is waited for",
+        file=_WORKER,
+        old="            self._take_leave(conn)\n",
+        new="            super().finish_request(conn, fs)\n",
+        test=f"{_WORKER_TESTS}::test_nobody_waits_for_those_who_stay_on_the_line",
+    ),
+    Mutation(
+        name="a busy worker takes the next",
+        file=_WORKER,
+        old="            super().set_accept_enabled(False)\n",
+        new="            pass\n",
+        test=f"{_WORKER_TESTS}::test_who_can_work_takes_the_next",
+    ),
+    Mutation(
+        name="a worker that ends leaves out who waits",
+        file=_WORKER,
+        old="        if not self.alive:\n",
+        new="        if False:\n",
+        test=f"{_WORKER_TESTS}::test_whoever_came_before_the_end_is_answered",
     ),
 )
 
