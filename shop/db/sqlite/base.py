@@ -15,6 +15,7 @@ DEFAULT_TIMEOUT_SECONDS = 20.0
 # Statements that write. Outside a transaction each is one of its own and queues like any other writer;
 # left to SQLite's busy handler it could starve behind those that pass the lock from hand to hand.
 _WRITING = frozenset({"INSERT", "UPDATE", "DELETE", "REPLACE", "CREATE", "DROP", "ALTER", "REINDEX"})
+_NOTHING = contextlib.nullcontext()
 
 
 class DatabaseWrapper(base.DatabaseWrapper):
@@ -45,10 +46,10 @@ class DatabaseWrapper(base.DatabaseWrapper):
 
     def write_turn(self, query: str) -> contextlib.AbstractContextManager[None]:
         """The lock around one statement that writes outside a transaction; nothing for all others."""
-        if self.in_atomic_block or self.write_lock.held or self.lock_path is None:
-            return contextlib.nullcontext()
-        if query.lstrip()[:8].split(None, 1)[:1][0].upper() not in _WRITING:
-            return contextlib.nullcontext()
+        if self.in_atomic_block or self.write_lock.held:
+            return _NOTHING
+        if query.lstrip()[:8].split(None, 1)[:1][0].upper() not in _WRITING or self.lock_path is None:
+            return _NOTHING
         return self._turn()
 
     @contextlib.contextmanager
