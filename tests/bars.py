@@ -240,6 +240,7 @@ BARS: dict[str, Bar] = {
     "F18": Bar(
         says="a restart fails nobody, and a worker is held up by no client and no neighbour",
         tests=(
+            f"{_OVER_HTTP}::test_restarts_while_programs_write_fail_nobody",
             f"{_WORKER}::test_a_restart_fails_nobody",
             f"{_WORKER}::test_whoever_came_before_the_end_is_answered",
             f"{_WORKER}::test_an_end_does_not_wait_for_those_who_stay",
@@ -251,7 +252,6 @@ BARS: dict[str, Bar] = {
             "a busy worker takes the next",
             "a worker that ends leaves out who waits",
         ),
-        gap="50 requests a second of the whole service over a restart",
     ),
     "F20": Bar(
         says="writers on SQLite take turns",

@@ -3,6 +3,7 @@
 import os
 import random
 import signal
+import threading
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 
@@ -28,6 +29,7 @@ from tests.concurrency.over_http import (
 )
 from tests.concurrency.steady import side_by_side
 from tests.concurrency.workers import service_environment
+from tests.servers.children import wait_until
 
 
 @pytest.fixture(autouse=True)
@@ -139,6 +141,45 @@ def test_keys_repeated_while_workers_are_killed(world, web, crowd, size):
     assert KeptAnswer.objects.filter(key__startswith="key-").count() == keys
     assert changed > 0
     print(f"{connection.vendor}: {keys:,} keys, {len(asked):,} requests, {kills} workers killed")
+
+
+@pytest.mark.long
+def test_restarts_while_programs_write_fail_nobody(world, web):
+    """F18: fifty writes a second, each answered, and whoever worked before a restart is gone in 30 s."""
+    world.shop.stock(("2.900", "new", 100_000))
+    line, end, answers = world.line("2.900"), threading.Event(), []
+
+    def write(share, one):
+        number = 0
+        while not end.wait(8 / 50):
+            number += 1
+            body = {"reference": f"order {share}-{number}", "lines": [line]}
+            answers.append(one.send("POST", "/holds", body, key=f"key-{share}-{number}"))
+
+    def come_further():
+        so_far = len(answers)
+        wait_until(lambda: len(answers) > so_far + 100, seconds=30, what="a hundred more", by=web.child)
+
+    with callers(web, world.program.text, 8) as crowd, ThreadPoolExecutor(8) as pool:
+        writing = [pool.submit(write, *one) for one in enumerate(crowd)]
+        try:
+            for _ in range(3):
+                come_further()
+                before = set(worker_processes(web))
+                web.child.signal(signal.SIGHUP)
+                wait_until(
+                    lambda before=before: not before & set(worker_processes(web)),
+                    seconds=30,
+                    what="the workers of before to be gone",
+                )
+            come_further()
+        finally:
+            end.set()
+        for one in writing:
+            one.result()
+    assert {answer.status for answer in answers} == {201}
+    assert Hold.objects.count() == len(answers)
+    print(f"{connection.vendor}, over three restarts: {figures([one.seconds for one in answers])}")
 
 
 @pytest.mark.sqlite
