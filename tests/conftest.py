@@ -22,7 +22,7 @@ from django.core.management import call_command
 from django.core.servers.basehttp import WSGIRequestHandler
 from django.db import connection
 
-from inventory.selectors.audit import audit
+from tests.audited import differences
 from tests.flushing import acting_as_owner, allow_flush
 from tests.halves import half_of
 from tests.migrated import Migrated
@@ -171,8 +171,8 @@ def pytest_runtest_call(item):
     audited = needs_database(item) and item.get_closest_marker("broken_books") is None
     # A transaction that a test broke on purpose answers no question; it is rolled back as a whole.
     if audited and not connection.needs_rollback:
-        differences = list(audit())
-        assert not differences, f"the books do not balance after this test: {differences}"
+        found = differences()
+        assert not found, f"the books do not balance after this test: {found}"
     return result
 
 

@@ -47,5 +47,6 @@ def test_to_whom_the_database_matters_runs_on_both():
     assert half_of(one(f"{place}::test_1", "live_server")) is None
     assert half_of(one(f"{place}::test_1", django_db=committing)) is None
     assert half_of(one(f"{place}::test_1", owner=SimpleNamespace())) is None
-    assert half_of(one(f"{BOTH[0]}::test_1")) is None
+    assert half_of(one(BOTH[0])) is None
+    assert half_of(one(f"{BOTH[1]}::test_1")) is None
     assert half_of(one("tests/inventory/test_hold.py::test_1")) is None
