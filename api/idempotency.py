@@ -22,7 +22,7 @@ from rest_framework.request import Request
 from api.models import KeptAnswer
 from api.uploads import sense_of
 from shop.db import write_transaction
-from shop.db.written import Written
+from shop.db.written import Written, insert
 from shop.errors import Conflict, Invalid, ShopError
 from shop.sealing import UnreadableSeal, seal, unseal
 
@@ -107,7 +107,7 @@ def _answer_in_transaction(
     if kept is not None:
         return _replay(kept, mark, sealed)
     response = produce()
-    KeptAnswer.objects.create(
+    answer = KeptAnswer(
         credential=credential,
         key=key,
         fingerprint=mark,
@@ -116,6 +116,7 @@ def _answer_in_transaction(
         body=seal(response.content, purpose=_SEALED_FOR) if sealed else response.content,
         created_at=at,
     )
+    insert(answer)
     return response
 
 

@@ -6,6 +6,7 @@ from rest_framework.request import Request
 from api.models import TrailEntry
 from api.operations import Operation
 from api.views import Call
+from shop.db.written import insert
 from shop.models import Site
 
 
@@ -16,7 +17,7 @@ def write_down(
     if call.actor.user is None:
         return  # only the service itself acts in nobody's name, and it sends no requests
     path = TrailEntry._meta.get_field("path").max_length
-    TrailEntry.objects.create(
+    entry = TrailEntry(
         at=call.at,
         user=call.actor.user,
         key=call.credential.key,
@@ -29,3 +30,4 @@ def write_down(
         status=response.status_code,
         request_id=call.actor.request_id,
     )
+    insert(entry)

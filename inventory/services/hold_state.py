@@ -6,7 +6,7 @@ their end first, in the same transaction, so that a late sweep never keeps shims
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -93,7 +93,7 @@ def lock_holds(
     expired = [hold for hold in locked if hold.pk not in held]
     freed: dict[ShimKey, int] = defaultdict(int)
     for hold in expired:
-        for key, quantity in promised(hold).items():
+        for key, quantity in promised(hold.lines.all()).items():
             freed[key] += quantity
         # When its time was over, not when somebody came by: so a look before that has told it already.
         resolve(hold, Hold.State.EXPIRED, by=ENDED_BY_TIME, at=hold.expires_at or at)
@@ -118,12 +118,22 @@ def resolve(hold: Hold, state: Hold.State, *, by: str, at: datetime, note: str =
     return hold
 
 
-def promised(hold: Hold) -> dict[ShimKey, int]:
-    """What the hold promises, by balance."""
+def promised(lines: Iterable[HoldLine]) -> dict[ShimKey, int]:
+    """What the lines of holds promise, by balance."""
     found: dict[ShimKey, int] = defaultdict(int)
-    for line in hold.lines.all():
+    for line in lines:
         found[key_of(line, line.place_id)] += line.quantity
     return found
+
+
+def lines_of(hold: Hold) -> list[HoldLine]:
+    """Its lines as they are just now, with nothing of what they name."""
+    return [line for (line,) in _LINES.rows(hold.pk)]
+
+
+_LINES = Written(
+    "SELECT {line} FROM inventory_holdline line WHERE line.hold_id = %s ORDER BY line.position", line=HoldLine
+)
 
 
 def key_of(line: HoldLine, place_id: uuid.UUID) -> ShimKey:

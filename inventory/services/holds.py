@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from inventory.compute.lengths import show
 from inventory.models import Condition, Hold, HoldLine, Place, PlaceKind, Reason
-from inventory.services.hold_state import key_of, lock_hold, lock_holds, promised, resolve
+from inventory.services.hold_state import key_of, lines_of, lock_hold, lock_holds, promised, resolve
 from inventory.services.hold_times import LONGEST, usual_expiry
 from inventory.services.ledger import MOST_LINES as MOST_MOVEMENT_LINES
 from inventory.services.ledger import (
@@ -154,7 +154,7 @@ def release_hold(*, hold: Hold, actor: Actor, at: datetime, note: str = "") -> H
     """Give the shims free. Shims that were handed out stay in the tray until they are handed back."""
     actor.must(Action.HOLD, hold.site)
     hold = lock_hold(hold, at)
-    for key, quantity in sorted(promised(hold).items()):
+    for key, quantity in sorted(promised(lines_of(hold)).items()):
         give_free(key, quantity)
     return resolve(hold, Hold.State.RELEASED, by=actor.label, at=at, note=note)
 

@@ -126,7 +126,7 @@ class TestKeeping:
         def full(*args, **kwargs):
             raise RuntimeError("disk full")
 
-        monkeypatch.setattr(KeptAnswer.objects, "create", full)
+        monkeypatch.setattr("api.idempotency.insert", full)
         assert world.program.post(path, body, key="k").status_code == 500
         monkeypatch.undo()
         assert world.program.get("/holds").json()["items"] == []
