@@ -24,7 +24,6 @@ from django.db import connection
 
 from tests.audited import differences
 from tests.flushing import acting_as_owner, allow_flush
-from tests.halves import half_of
 from tests.migrated import Migrated
 from tests.people import counter, manager, other_site, outsider, site, technician
 from tests.servers.postgres import APP
@@ -47,7 +46,6 @@ DATABASE_FIXTURES = frozenset(
 
 def pytest_addoption(parser):
     parser.addoption("--long", action="store_true", help="run the full figures too (make test-long)")
-    parser.addoption("--half", action="store_true", help="of some tests only a half (tests/halves.py)")
 
 
 def needs_database(item) -> bool:
@@ -63,15 +61,12 @@ def concerns_databases(item) -> bool:
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config, items):
     """On PostgreSQL only what touches the database runs: the rest is the same there and has run on SQLite."""
-    database = environment.database_choice()
-    on_postgresql = database == "postgresql"
+    on_postgresql = environment.database_choice() == "postgresql"
     kept, dropped = [], []
     for item in items:
         foreign = "sqlite" if on_postgresql else "postgresql"
         fits = item.get_closest_marker(foreign) is None and (not on_postgresql or concerns_databases(item))
         timely = config.getoption("--long") or item.get_closest_marker("long") is None
-        if fits and config.getoption("--half") and concerns_databases(item):
-            fits = half_of(item) in (None, database)
         (kept if fits and timely else dropped).append(item)
     if dropped:
         config.hook.pytest_deselected(items=dropped)

@@ -97,7 +97,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="coldgap-run-") as folder:
         clean = lint(Path(folder))
         good = options.lint or run_sessions(
-            Path(folder), ["--long" if options.long else "--half"], at_once=options.at_once
+            Path(folder), ["--long"] if options.long else [], at_once=options.at_once
         )
         return 0 if clean and good else 1
 
