@@ -54,12 +54,13 @@ SESSIONS = (
     Session(name="sqlite", words=REST),
     Session(name="postgresql", words=REST, env=POSTGRESQL),
     Session(name="postgresql API", words=[API, *MOST], env=POSTGRESQL),
+    # It and the pages look only where their tests are (test_steps.py): to load all others took 15 s.
+    Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),
     Session(name="sqlite API", words=[API, *MOST]),
     # These wait for most of their time, for what was killed.
     Session(name="postgresql faults", words=[FAULTS, *MOST], env=POSTGRESQL),
-    # A process each: the browser's driver leaves an event loop in its thread, which shuts the database there.
-    # Each looks only where its tests are (tests/architecture/test_steps.py): to load all others took 15 s.
-    Session(name="API fuzz", words=["tests/api/test_fuzz.py", "-p", "schemathesis", "-m", "fuzz"]),
+    # A process of its own: the browser's driver leaves an event loop in its thread, which shuts the
+    # database there.
     Session(name="pages", words=["tests/browser", "-m", "browser"]),
     Session(name="sqlite faults", words=[FAULTS, *MOST]),
 )
