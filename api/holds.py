@@ -140,8 +140,8 @@ class HoldView(ApiView):
         refuse_expired(thing, once_locked(at))
 
     def find(self, actor: Actor, *, lock: bool = False, **path: Any) -> Hold:
-        hold = one_hold(path["id"], self.at, lock=lock)
-        if hold is None or hold.site_id not in actor.roles:
+        hold = one_hold(path["id"], actor.roles, self.at, lock=lock)
+        if hold is None:
             raise not_found()
         return hold
 

@@ -1,5 +1,6 @@
 """One hold with all that it shows, by written-out queries: programs ask this most of all."""
 
+import functools
 import uuid
 from collections.abc import Collection
 from datetime import datetime
@@ -9,10 +10,11 @@ from shop.db.written import Written
 from shop.models import Site
 
 
-def one_hold(pk: uuid.UUID, at: datetime, *, lock: bool = False) -> Hold | None:
-    """The hold as it is seen at this moment (`overdue.seen_at`), with its lines; locked until the transaction
-    ends with `lock`, though not its site with it: that would stop every movement of the site."""
-    found = _HOLD.one(pk, lock="hold" if lock else "")
+def one_hold(pk: uuid.UUID, sites: Collection[uuid.UUID], at: datetime, *, lock: bool = False) -> Hold | None:
+    """The hold of one of these sites as it is seen at this moment (`overdue.seen_at`), with its lines; locked
+    until the transaction ends with `lock`, though not its site with it: that would stop every movement of the
+    site."""
+    found = _hold_at(len(sites)).one(pk, *sites, lock="hold" if lock else "")
     if found is None:
         return None
     hold, hold.site, taken_over = found
@@ -25,8 +27,8 @@ def one_hold(pk: uuid.UUID, at: datetime, *, lock: bool = False) -> Hold | None:
 
 def job_of(pk: uuid.UUID, sites: Collection[uuid.UUID]) -> uuid.UUID | None:
     """The job that the hold is for; None without one, and where there is no such hold at these sites."""
-    found = _HOLD.one(pk)
-    return found[0].job_id if found is not None and found[0].site_id in sites else None
+    found = _hold_at(len(sites)).one(pk, *sites)
+    return None if found is None else found[0].job_id
 
 
 def read_lines(hold: Hold) -> None:
@@ -39,17 +41,24 @@ def read_lines(hold: Hold) -> None:
     hold._prefetched_objects_cache = {"lines": lines}
 
 
-_HOLD = Written(
-    """
-    SELECT {hold}, {site}, {taken_over} FROM inventory_hold hold
-    JOIN shop_site site ON site.id = hold.site_id
-    LEFT JOIN inventory_holdtakeover taken_over ON taken_over.hold_id = hold.id
-    WHERE hold.id = %s
-    """,
-    hold=Hold,
-    site=Site,
-    taken_over=HoldTakeOver,
-)
+@functools.cache
+def _hold_at(sites: int) -> Written:
+    """The hold of an id at one of so many sites. The query itself asks for them: who looked at the row after
+    it would have locked a hold of another site, and waited for whoever works with it there."""
+    places = ", ".join(["%s"] * sites) or "NULL"
+    return Written(
+        f"""
+        SELECT {{hold}}, {{site}}, {{taken_over}} FROM inventory_hold hold
+        JOIN shop_site site ON site.id = hold.site_id
+        LEFT JOIN inventory_holdtakeover taken_over ON taken_over.hold_id = hold.id
+        WHERE hold.id = %s AND hold.site_id IN ({places})
+        """,  # noqa: S608 - placeholders only
+        hold=Hold,
+        site=Site,
+        taken_over=HoldTakeOver,
+    )
+
+
 _LINES = Written(
     """
     SELECT {line}, {place}, {taken_from}, {family} FROM inventory_holdline line

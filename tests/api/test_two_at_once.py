@@ -9,6 +9,7 @@ from django.db import connection, connections, transaction
 from api import holds
 from api.idempotency import REPLAYED
 from api.models import KeptAnswer
+from inventory.models import Hold
 from tests.api.program import Program
 from tests.api.test_every_write import rows
 from tests.api.writes import CASES, method_of, thing_at, writes
@@ -129,6 +130,22 @@ def test_two_after_the_last_shim(world):
     (refused,) = [answer for answer in answers if answer.status_code == 409]
     assert refused.json()["errors"][0]["pointer"] == "/lines/0"
     assert "0 available" in refused.json()["detail"]
+
+
+@pytest.mark.postgresql
+@pytest.mark.parametrize("act", ["extend", "release"])
+def test_nobody_waits_for_a_hold_of_another_site(world, stranger, act):
+    """A wait would tell that it is there, and that somebody works with it."""
+    hold = world.hold()["id"]
+    body = {"expires_in": 60} if act == "extend" else {}
+
+    def ask():
+        return Program(stranger.text).post(f"/holds/{hold}/{act}", body, key="k", if_match='"seen"')
+
+    with ThreadPoolExecutor(1) as pool, transaction.atomic():
+        Hold.objects.select_for_update().get(pk=hold)
+        (answer,) = pool.submit(at_once, ask).result(10)
+    assert answer.status_code == 404
 
 
 @pytest.mark.postgresql

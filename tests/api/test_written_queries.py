@@ -104,7 +104,7 @@ def test_one_hold_shows_what_the_list_shows(holds):
 def test_one_hold_has_all_at_hand(holds, django_assert_num_queries):
     for hold in Hold.objects.all():
         with django_assert_num_queries(2):
-            found = one_hold(hold.pk, timezone.now())
+            found = one_hold(hold.pk, [hold.site_id], timezone.now())
             sent(HoldSerializer, found)
         assert [line.pk for line in found.lines.all()] == [
             line.pk for line in hold.lines.order_by("position")
@@ -114,7 +114,10 @@ def test_one_hold_has_all_at_hand(holds, django_assert_num_queries):
 
 def test_a_hold_that_is_not_there_or_elsewhere(holds, other_site):
     hold = Hold.objects.exclude(job_id=None)[0]
-    assert one_hold(_no(), timezone.now()) is None
+    assert one_hold(_no(), [hold.site_id], timezone.now()) is None
+    assert one_hold(hold.pk, [other_site.pk], timezone.now()) is None
+    assert one_hold(hold.pk, [], timezone.now()) is None
+    assert one_hold(hold.pk, [other_site.pk, hold.site_id], timezone.now()) == hold
     assert job_of(hold.pk, [hold.site_id]) == hold.job_id
     assert job_of(hold.pk, [other_site.pk]) is None
     assert job_of(_no(), [hold.site_id]) is None
