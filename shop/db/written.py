@@ -79,7 +79,7 @@ def _insert_into(model: type[models.Model]) -> str:
     fields = model._meta.concrete_fields
     columns = ", ".join(f'"{field.column}"' for field in fields)
     places = ", ".join(["%s"] * len(fields))
-    return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES ({places})"  # noqa: S608 - our own names
+    return f'INSERT INTO "{model._meta.db_table}" ({columns}) VALUES ({places})'  # noqa: S608 - our own names
 
 
 def stored(value: Any, connection: Any = None) -> Any:
