@@ -133,6 +133,8 @@ DATABASE_OWNER = env.db("DATABASE_OWNER_URL") if "DATABASE_OWNER_URL" in os.envi
 # triggers that must be there, by database.
 RESTRICTED_TABLES = "inventory.grants.RESTRICTED"
 MISSING_TRIGGERS = ("inventory.triggers.missing", "api.triggers.missing")
+# What a server loads before the first request, which would else wait half a second for it; nobody else does.
+LOADED_BY_SERVERS = ("scipy.optimize",)
 
 # --- People, sessions, headers --------------------------------------------------------------------------
 

@@ -18,6 +18,7 @@ from inventory.services.holds import release_hold
 from shop.actor import service_actor
 from tests.concurrency.crowd import deadlocks
 from tests.concurrency.over_http import (
+    ONE_BY_ONE,
     after_the_last,
     callers,
     figures,
@@ -183,12 +184,14 @@ def test_restarts_while_programs_write_fail_nobody(world, web):
 
 
 @pytest.mark.sqlite
-def test_eight_write_and_eight_read_side_by_side(world, web, size):
+def test_eight_write_and_eight_read_side_by_side(world, tmp_path, size):
     """F20: nobody finds the database locked. The figures mean something on a machine that does nothing else:
     `python -m tests.bench.bench_http` prints them."""
-    heard = side_by_side(web, world.program.text, world.line(), size(3, 60))
-    assert Counter(one.status for one in heard.read) == {200: len(heard.read)}
-    assert {one.status for one in heard.written} == {200, 201}
-    assert "locked" not in web.child.log.read_text()
+    # A connection for each request: else one worker may have all who write, and nobody to queue with.
+    with serving(tmp_path, service_environment(), threads=8, words=ONE_BY_ONE) as web:
+        heard = side_by_side(web, world.program.text, world.line(), size(3, 60))
+        assert Counter(one.status for one in heard.read) == {200: len(heard.read)}
+        assert {one.status for one in heard.written} == {200, 201}
+        assert "locked" not in web.child.log.read_text()
     assert Hold.objects.count() == sum(one.status == 201 for one in heard.written)
     assert audit() == []
