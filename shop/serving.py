@@ -6,6 +6,7 @@ Such are a request line or headers that are too long or no HTTP. gunicorn's own 
 says back what was sent; a program that parses each refusal by RFC 9457 (bar A1) would stumble over it.
 """
 
+import contextlib
 import gc
 import itertools
 import json
@@ -27,6 +28,8 @@ LONGEST_FAREWELL_SECONDS = 2.0
 # Another worker with a free thread needs less.
 LONGEST_SHUT_SECONDS = 0.05
 MOST_DRAINED_BYTES = 2**16
+# With the five that gunicorn gives a new client to say anything at all; common practice, no source.
+LONGEST_HEAD_SECONDS = 10.0
 _TOO_LONG = "The address or the headers of this request are too long to be read."
 _NO_HTTP = "This is no request by HTTP/1.1: check its first line and its headers."
 _BROKEN = "Something went wrong inside; nothing was changed."
@@ -45,7 +48,12 @@ class Worker(ThreadWorker):
     our side, then all of it when the client has ended its own, or after `LONGEST_FAREWELL_SECONDS`. gunicorn
     waits for that in the one thread that takes new connections, so that who asks for `Connection: close` and
     stays would stop a worker for two seconds each time.
+
+    Nor does a thread wait for ever for the rest of a request's head: as many half-sent ones as there are
+    threads would stop the worker. Of bodies `patience.py` takes care.
     """
+
+    longest_head_seconds = LONGEST_HEAD_SECONDS
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -54,6 +62,8 @@ class Worker(ThreadWorker):
         # Requests that have a thread or wait for one.
         self._in_hand = 0
         self._last_taken = 0.0
+        # Those whose request's head is waited for, and since when on the monotonic clock.
+        self._heads: dict[TConn, float] = {}
 
     def run(self) -> None:
         # What is loaded by now stays; to look through all of it for garbage stopped every thread for 130 ms.
@@ -88,6 +98,17 @@ class Worker(ThreadWorker):
         self._in_hand += 1
         if self._in_hand >= self.cfg.threads:
             super().set_accept_enabled(False)
+
+    def handle(self, conn: TConn) -> Any:
+        self._heads[conn] = time.monotonic()
+        try:
+            return super().handle(conn)
+        finally:
+            self._heads.pop(conn, None)
+
+    def handle_request(self, req: Any, conn: TConn) -> Any:
+        self._heads.pop(conn, None)
+        return super().handle_request(req, conn)
 
     def finish_request(self, conn: TConn, fs: Future[Any]) -> None:
         self._in_hand -= 1
@@ -125,6 +146,11 @@ class Worker(ThreadWorker):
         now = time.monotonic()
         for conn in list(itertools.takewhile(lambda one: self._leaving[one] <= now, self._leaving)):
             self._see_off(conn)
+        for conn, since in list(self._heads.items()):
+            # Its thread hears that the client has ended, and closes.
+            if now - since > self.longest_head_seconds and conn in self._heads:
+                with contextlib.suppress(OSError):
+                    conn.sock.shutdown(socket.SHUT_RD)
 
     def _on_leaving_readable(self, conn: TConn, _client: socket.socket) -> None:
         if _has_hung_up(conn):

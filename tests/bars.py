@@ -246,6 +246,7 @@ BARS: dict[str, Bar] = {
             f"{_WORKER}::test_an_end_does_not_wait_for_those_who_stay",
             f"{_WORKER}::test_nobody_waits_for_those_who_stay_on_the_line",
             f"{_WORKER}::test_who_can_work_takes_the_next",
+            f"{_WORKER}::test_who_stops_in_the_middle_of_a_head_does_not_stop_others",
         ),
         mutations=(
             "who stays on the line is waited for",

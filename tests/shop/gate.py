@@ -16,10 +16,12 @@ LARGE = bytes(range(256)) * 2**15
 LONGEST_SECONDS = 30
 # Long enough for a few that ask again and again to keep each thread busy.
 SLOW_SECONDS = 0.02
+HEAD_SECONDS = 1.5
 _workers = []
 
 
 def post_fork(_arbiter, worker):
+    worker.longest_head_seconds = HEAD_SECONDS
     _workers.append(worker)
 
 

@@ -16,7 +16,7 @@ import pytest
 from shop.serving import LONGEST_FAREWELL_SECONDS
 from tests.servers.children import wait_until
 from tests.servers.web import WebServer
-from tests.shop.gate import LARGE, PORT
+from tests.shop.gate import HEAD_SECONDS, LARGE, PORT
 
 THREADS = 2
 PATIENCE_SECONDS = 5
@@ -118,6 +118,22 @@ def test_who_goes_on_sending_is_hung_up_on(serve):
     with pytest.raises(ConnectionError):
         client.sendall(bytes(2**26))
     assert time.monotonic() - began < AT_ONCE_SECONDS
+
+
+def test_who_stops_in_the_middle_of_a_head_does_not_stop_others(serve):
+    """Neither on a new connection nor on one that was kept open."""
+    server = serve()
+    begun = [server.ask("/pid", close=False) for _ in range(THREADS)]
+    for one in begun:
+        answer_on(one)
+    begun += [server.connect() for _ in range(THREADS)]
+    for one in begun:
+        one.sendall(b"GET /pid HTTP/1.1\r\nHost: local")
+    with server.connect() as another:
+        another.settimeout(2 * (HEAD_SECONDS + 1.5) + PATIENCE_SECONDS)
+        ask_on(another, "/pid")
+        assert answer_on(another)
+    wait_until(lambda: server.hands() == NOBODY, seconds=PATIENCE_SECONDS, what="them to be hung up on")
 
 
 def test_a_slow_reader_gets_the_whole_answer(serve):
