@@ -13,7 +13,7 @@ from typing import Any
 from django.db import DEFAULT_DB_ALIAS, connections, models
 
 Values = Sequence[Any]
-Builder = Callable[[Values], models.Model | None]
+Builder = Callable[[Values, Any], models.Model | None]
 
 
 class Written:
@@ -40,7 +40,7 @@ class Written:
             builders = self._builders[connection.vendor] = _builders_of(self._models, connection)
         locking = f" FOR UPDATE OF {lock}" if lock and connection.features.has_select_for_update else ""
         found = ask(self._sql + locking, *values)
-        return [tuple(build(row[part]) for part, build in builders) for row in found]
+        return [tuple(build(row[part], connection) for part, build in builders) for row in found]
 
     def one(self, *values: Any, lock: str = "") -> tuple[Any, ...] | None:
         """The first row, if there is any."""
@@ -117,7 +117,7 @@ def _builder_of(model: type[models.Model], connection: Any) -> Builder:
         if by:
             conversions.append((place, column, by))
 
-    def build(values: Values) -> models.Model | None:
+    def build(values: Values, connection: Any) -> models.Model | None:
         if values[id_at] is None:
             return None
         converted = list(values)
