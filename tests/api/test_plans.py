@@ -241,12 +241,12 @@ class TestFamilyAndSite:
             missing
         ).replace(missing["instance"], "")
 
-    def test_three_queries_more_for_a_site_however_much_stock(self, world, django_assert_num_queries):
+    def test_as_many_queries_for_a_site_however_much_stock(self, world, django_assert_num_queries):
         asked = {"family": world.family, "site": "north", "valves": [VALVE]}
         plan(world.program, asked)
         for more in (1, 30):
             world.shop.stock(*((f"2.{200 + 5 * n}", "used", 1) for n in range(more)))
-            with django_assert_num_queries(7):  # the key, whose, its roles; family; site, overdue holds, lots
+            with django_assert_num_queries(6):  # key and person, roles; family; site, overdue holds, lots
                 plan(world.program, asked)
 
 

@@ -256,7 +256,9 @@ def test_bins_merged_and_split_while_their_holds_go_out_and_back(
 
     def check(number, outcomes):
         for outcome in outcomes:
-            assert outcome.error is None or isinstance(outcome.error, Conflict), outcome.error
+            # Who looks the bin up after it was merged asks for one that is out of use, which is no conflict.
+            came_late = "is no bin in use" in str(outcome.error)
+            assert outcome.error is None or isinstance(outcome.error, Conflict) or came_late, outcome.error
             done[outcome.code] += 1
         for place in Place.objects.filter(pk__in=[p.pk for p in bins], retired_at__isnull=False):
             restore_bin(place=place, actor=boss, at=at)
