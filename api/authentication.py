@@ -23,7 +23,7 @@ from api.services.keys import hash_of
 from shop.actor import Actor, actor_for_user
 from shop.conf import conf
 from shop.db import one_or_none, write_at_once
-from shop.db.written import Written, stored
+from shop.db.written import Written, change
 from shop.log_ins import client_address, network_of
 from shop.models import Membership, User
 
@@ -167,13 +167,11 @@ def _note_use(key: ApiKey, at: datetime) -> None:
     writing just then, another request will tell."""
     if key.last_used_at is not None and at - key.last_used_at < LAST_USE_EVERY:
         return
-    now, stale = map(connection.ops.adapt_datetimefield_value, (at, at - LAST_USE_EVERY))
     passing_by = " FOR NO KEY UPDATE SKIP LOCKED" if connection.features.has_select_for_update else ""
     try:
         with write_at_once() as is_free:
             if is_free:
-                with connection.cursor() as cursor:
-                    cursor.execute(_USED.format(passing_by), [now, stored(key.pk), stale])
+                change(_USED.format(passing_by), at, key.pk, at - LAST_USE_EVERY)
     except DatabaseError:
         _log.warning("could not note the last use of a key", exc_info=True)
 

@@ -31,7 +31,7 @@ from inventory.models import (
 )
 from inventory.services.texts import check_texts
 from shop.actor import Actor
-from shop.db.written import change
+from shop.db.written import ask, change
 from shop.errors import FieldError, Invalid, NotEnough, WrongState
 from shop.models import Site
 
@@ -236,16 +236,14 @@ def lock_places(place_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
     """
     if not place_ids:
         return set()
-    pk = Place._meta.pk
     # Django has no word for this lock. Writers on SQLite have the database to themselves anyway.
     lock = " FOR KEY SHARE" if connection.features.has_select_for_update else ""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT id, retired_at IS NOT NULL FROM inventory_place"  # noqa: S608 - placeholders only
-            f" WHERE id IN ({', '.join(['%s'] * len(place_ids))}) ORDER BY id{lock}",
-            [pk.get_db_prep_value(place_id, connection) for place_id in place_ids],
-        )
-        return {pk.to_python(place_id) for place_id, is_retired in cursor.fetchall() if is_retired}
+    found = ask(
+        "SELECT id, retired_at IS NOT NULL FROM inventory_place"  # noqa: S608 - placeholders only
+        f" WHERE id IN ({', '.join(['%s'] * len(place_ids))}) ORDER BY id{lock}",
+        *place_ids,
+    )
+    return {Place._meta.pk.to_python(place_id) for place_id, is_retired in found if is_retired}
 
 
 def take(key: ShimKey, quantity: int, release: int = 0) -> bool:
